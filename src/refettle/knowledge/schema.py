@@ -1,0 +1,315 @@
+"""The shape of knowledge files: block kinds, unit types, cautions, point kinds.
+
+One YAML file holds one block kind or one unit type. Names follow the design's vocabulary. What a
+failure mode does to what its block delivers is said with a few *signs*; signs travel along `needs`
+and decide what a check sees, so that nobody fills in conditional tables.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+SIGNS: dict[str, str] = {
+    "dead": "nothing is delivered",
+    "high": "too much is delivered (overvoltage, too loud, too fast)",
+    "restart": "it restarts over and over",
+    "garbled": "it is delivered wrong (false characters, wrong colours, distortion)",
+    "part": "part of it is missing (a row of keys, one channel, the colour)",
+    "low": "too little is delivered (low rail, faint, quiet)",
+    "hum": "mains or ripple comes with it (hum, hum bars)",
+    "noise": "noise comes with it (snow, crackle)",
+    "slow": "it runs at the wrong or an unsteady speed",
+}
+"""The signs, worst first: what a block at fault may do to what it delivers."""
+
+Sign = Literal["dead", "high", "restart", "garbled", "part", "low", "hum", "noise", "slow"]
+Condition = Literal["cold", "warm", "moved"]
+Access = Literal["closed", "open", "board"]
+ACCESS_LEVELS: tuple[Access, ...] = ("closed", "open", "board")
+Gear = Literal["eye", "ear", "meter", "esr-meter", "scope", "logic-probe", "thermometer", "test-media", "known-good"]
+
+Id = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,39}$")]
+Name = Annotated[str, Field(min_length=1, max_length=120)]
+Prose = Annotated[str, Field(max_length=4000)]
+OutcomeId = Annotated[str, Field(pattern=r"^[a-zA-Z0-9][^\n<>]{0,59}$")]
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError("a number")
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError("a finite number")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_finite)]
+Probability = Annotated[Number, Field(ge=0, le=1)]
+ErrorRate = Annotated[Number, Field(ge=0.001, le=0.5)]
+Minutes = Annotated[Number, Field(gt=0, le=6000)]
+Positive = Annotated[Number, Field(gt=0)]
+NonNegative = Annotated[Number, Field(ge=0)]
+
+
+class Strict(BaseModel):
+    """Unknown keys are mistakes, not noise."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class FailureMode(Strict):
+    """One way a block fails (IEC 60812's term)."""
+
+    name: Name
+    share: Annotated[Number, Field(gt=0, le=1000)]
+    """Relative rate among the modes of this block."""
+    effect: Annotated[list[Sign], Field(min_length=1)]
+    active: Probability | dict[Condition, Probability] = 1.0
+    """Chance that the fault shows on one look; below 1 the fault is intermittent. Per condition if a
+    mapping (conditions not named use 'cold', or 1)."""
+
+    @model_validator(mode="after")
+    def _shows_somewhere(self) -> FailureMode:
+        rates = self.active.values() if isinstance(self.active, dict) else [self.active]
+        if not any(rate > 0 for rate in rates):
+            raise ValueError("active must be above 0 in at least one condition, or the fault never shows")
+        return self
+
+
+class Check(Strict):
+    """An observation under stated conditions. Exactly one of `sees`, `looks_at`, `swap`."""
+
+    name: Name
+    sees: str | list[str] | None = None
+    """'output' (of this block, with all it needs), a block's id, or a list of ids."""
+    without: list[Id] = []
+    """Blocks bypassed or out of the way while this check is made."""
+    looks_at: list[Id] = []
+    """Failure modes of this block seen directly, whatever else is wrong."""
+    swap: bool = False
+    """True: the unit's outputs are looked at with this block replaced by one known to be good."""
+    outcomes: dict[OutcomeId, list[str]] = {}
+    """Bad outcomes, worst first: the signs (with `sees`) or failure modes (with `looks_at`) that give it."""
+    good: Name = "good"
+    """What good looks like; the outcome itself is always called 'good'."""
+    minutes: Minutes
+    false_alarm: ErrorRate = 0.02
+    miss: ErrorRate = 0.05
+    mix: ErrorRate = 0.05
+    """Chance that one bad outcome is taken for another bad one."""
+    gear: Gear = "eye"
+    condition: Condition = "cold"
+    powered: bool = True
+    access: Access = "closed"
+    harm: NonNegative = 0
+    """Expected harm in minutes of bench time each time it is made."""
+    cautions: list[Id] = []
+    how: Prose
+    source: Name | None = None
+
+    @model_validator(mode="after")
+    def _one_way_of_looking(self) -> Check:
+        ways = [self.sees is not None, bool(self.looks_at), self.swap]
+        if sum(ways) != 1:
+            raise ValueError("exactly one of sees, looks_at, swap: true")
+        if not self.swap and not self.outcomes:
+            raise ValueError("outcomes must name at least one bad outcome")
+        if self.swap and self.outcomes:
+            raise ValueError("no outcomes with swap: they are always 'good' and 'no change'")
+        if "good" in self.outcomes:
+            raise ValueError("'good' is the outcome when nothing is wrong; do not list it among the bad ones")
+        if self.false_alarm + self.miss > 0.9:
+            raise ValueError("false_alarm + miss must stay below 0.9, or the check says nothing")
+        return self
+
+
+class Part(Strict):
+    """A part that a repair uses up. Price in the bench's currency."""
+
+    part: Name
+    count: Annotated[int, Field(ge=1, le=500)] = 1
+    price: NonNegative = 0
+
+
+class Harm(Strict):
+    """What can go wrong in a repair."""
+
+    chance: Probability
+    what: Name
+    minutes: NonNegative = 0
+    causes: str | None = None
+    """Failure mode brought in: 'mode' of this block, or 'block-kind/mode'."""
+
+
+class Repair(Strict):
+    """An action that removes failure modes."""
+
+    name: Name
+    fixes: Annotated[dict[str, Annotated[Number, Field(gt=0, le=1)]], Field(min_length=1)]
+    """Failure mode -> chance that it is gone afterwards."""
+    minutes: Minutes
+    parts: list[Part] = []
+    access: Access = "closed"
+    undo: bool = True
+    """False: the step cannot be undone and is gated."""
+    proof: Prose | None = None
+    """For a step that cannot be undone: what must be shown before it is offered."""
+    harm: Harm | None = None
+    cautions: list[Id] = []
+    how: Prose
+    source: Name | None = None
+    """'common practice, no source', 'disputed: ...' or a published source."""
+
+
+class BlockKind(Strict):
+    """A generic block: the knowledge library's unit."""
+
+    block_kind: Id
+    name: Name
+    about: Prose
+    weight: Annotated[Number, Field(gt=0, le=100)]
+    """Of 100 faulty units, about this many have this block at fault."""
+    weight_basis: Name = "estimate"
+    bench_gear: bool = False
+    """True for the bench's own lead, adapter, display: they fail too, and are not the unit."""
+    passes: dict[Sign | Literal["*"], Sign | None] = {}
+    """How a sign that comes in from what this block needs goes out; not named: unchanged; null: stopped."""
+    modes: Annotated[dict[Id, FailureMode], Field(min_length=1)]
+    checks: dict[Id, Check] = {}
+    repairs: Annotated[dict[Id, Repair], Field(min_length=1)]
+    cautions: list[Id] = []
+
+
+class Caution(Strict):
+    """The usual precaution for a hazard; defers to local codes and licensed practice."""
+
+    name: Name
+    hazard: Prose
+    do: Annotated[list[Prose], Field(min_length=1)]
+    defer: Prose
+    gate: bool = False
+    """True: must be acknowledged in the job before a step that carries it is opened."""
+
+
+class PointKind(Strict):
+    """What can be seen at a kind of output: the bad outcomes, worst first, and the signs behind each."""
+
+    name: Name
+    outcomes: Annotated[dict[OutcomeId, list[Sign]], Field(min_length=1)]
+    good: Name
+    gear: Gear = "eye"
+    minutes: Minutes = 2
+    false_alarm: ErrorRate = 0.01
+    miss: ErrorRate = 0.03
+    mix: ErrorRate = 0.05
+    how: Prose
+
+
+class Block(Strict):
+    """A block of a unit type: its kind, what it needs, and what differs from the kind."""
+
+    kind: Id
+    name: Name | None = None
+    part: Name | None = None
+    needs: list[Id] | dict[Id, dict[Sign | Literal["*"], Sign | None] | None] = []
+    """Blocks this one needs; as a mapping, with how signs pass along that one need."""
+    weight: Annotated[Number, Field(gt=0, le=100)] | None = None
+    modes: dict[Id, dict[str, Any] | None] = {}
+    checks: dict[Id, dict[str, Any] | None] = {}
+    repairs: dict[Id, dict[str, Any] | None] = {}
+    note: Prose | None = None
+
+
+class Point(Strict):
+    """Somewhere to look."""
+
+    shows: Id
+    """The point kind: picture, sound, lamp, keys, ..."""
+    name: Name
+    sees: Id | list[Id]
+    """The block, or blocks (a lead and a display carry no needs of their own), whose state shows here."""
+    minutes: Minutes | None = None
+    condition: Condition = "cold"
+    how: Prose | None = None
+    cautions: list[Id] = []
+
+
+class Adapter(Strict):
+    """The five adapter facts that must match before first power-on."""
+
+    output: Literal["AC", "DC"]
+    volts: Positive
+    amps: Positive
+    polarity: Literal["centre positive", "centre negative", "not polarised"]
+    plug: Name
+
+
+class Rail(Strict):
+    """A supply rail and its reference readings from good units."""
+
+    name: Name
+    volts: Number
+    tolerance: Probability = 0.05
+    to_ground_ohm: Positive | None = None
+    """Typical resistance to ground, unpowered, from a good unit."""
+
+
+class PowerOn(Strict):
+    """What to confirm before and during first power-on."""
+
+    feed: Literal["mains", "adapter", "batteries"]
+    rails: dict[Id, Rail] = {}
+    current_amps: Positive | None = None
+    """Expected supply current of a good unit at its low-voltage feed."""
+    note: Prose | None = None
+
+
+class Value(Strict):
+    """What a unit is worth, in the bench's currency."""
+
+    working: NonNegative
+    as_is: NonNegative = 0
+    parts: NonNegative = 0
+
+
+class TypeCheck(Check):
+    """A check of the unit as a whole; `looks_at` takes 'block.mode'."""
+
+    looks_at: list[str] = []  # type: ignore[assignment]
+
+
+class UnitType(Strict):
+    """A kind of unit, described in one file."""
+
+    unit_type: Name
+    maker: Name | None = None
+    family: Literal["home computer", "cartridge console", "handheld", "cassette player", "radio", "other"]
+    years: tuple[int, int] | None = None
+    about: Prose
+    value: Value
+    power_on: PowerOn
+    adapter: Adapter | None = None
+    access: dict[Literal["open", "board"], Minutes] = {"open": 10, "board": 15}
+    """Minutes to open the case, and from there to have the board out: paid once, until it is closed again."""
+    retest: Minutes = 5
+    """Minutes of the function test after each repair."""
+    must_save: list[Name] = []
+    """Data that must be saved before any battery comes out."""
+    accessories: list[Name] = []
+    blocks: Annotated[dict[Id, Block], Field(min_length=1, max_length=120)]
+    points: Annotated[dict[Id, Point], Field(min_length=1, max_length=40)]
+    checks: dict[Id, TypeCheck] = {}
+    repairs: dict[Id, Repair] = {}
+    acceptance: Annotated[list[Name], Field(min_length=1)]
+    cautions: list[Id] = []
+    note: Prose | None = None
+
+    @model_validator(mode="after")
+    def _an_adapter_if_fed_by_one(self) -> UnitType:
+        if self.power_on.feed == "adapter" and self.adapter is None:
+            raise ValueError("power_on.feed is 'adapter', so the adapter's five facts must be given")
+        if self.years is not None and not 1930 <= self.years[0] <= self.years[1] <= 2100:
+            raise ValueError("years must be two years in order, 1930 to 2100")
+        return self
