@@ -3,3 +3,46 @@
 Start with `Model` (what can fail, what can be looked at, what can be done), feed `Suspicions` the
 entries of a log, and ask `rank` for the next step.
 """
+
+from refettle.faults.hypotheses import Hypotheses, enumerate_sets
+from refettle.faults.model import (
+    GOOD,
+    NO_CHANGE,
+    Array,
+    Check,
+    GearItem,
+    Ints,
+    Mode,
+    Model,
+    ModelError,
+    Repair,
+    error_matrix,
+)
+from refettle.faults.planning import Options, Planner, Ranked, rank
+from refettle.faults.posterior import Done, Event, Misfit, Reading, Suspicions, replay
+
+__all__ = [
+    "GOOD",
+    "NO_CHANGE",
+    "Array",
+    "Check",
+    "Done",
+    "Event",
+    "GearItem",
+    "Hypotheses",
+    "Ints",
+    "Misfit",
+    "Mode",
+    "Model",
+    "ModelError",
+    "Options",
+    "Planner",
+    "Ranked",
+    "Reading",
+    "Repair",
+    "Suspicions",
+    "enumerate_sets",
+    "error_matrix",
+    "rank",
+    "replay",
+]

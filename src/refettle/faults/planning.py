@@ -21,9 +21,6 @@ import numpy as np
 from refettle.faults.model import Array, Check, Ints, Model
 from refettle.faults.posterior import Suspicions
 
-UNTOUCHED = -40.0
-"""Log of one minus the chance that an untouched mode is still there."""
-
 
 @dataclass(frozen=True)
 class Options:
@@ -104,7 +101,6 @@ class Planner:
                 setup[a, b] = model.setup_cost(a, b)
         self.setup = setup
         self.allowed = np.ones(len(model.repairs), dtype=bool) if allowed is None else allowed
-        self.log_left = np.log(np.maximum(1.0 - self.success, 1e-300))
 
     def plan_cost(
         self,
@@ -137,7 +133,11 @@ class Planner:
         (B,) array of minutes, scaled by each row's total weight. The empty set counts as working.
         """
         b, f = len(weights), member.shape[1]
-        left = np.ones((b, f)) if survival is None else survival.copy()
+        # Single precision is plenty for ranking; small models are worked out in full.
+        kind = np.float32 if b * member.size > 4e6 else np.float64
+        weights, member = weights.astype(kind, copy=False), member.astype(kind, copy=False)
+        left = np.ones((b, f), kind) if survival is None else survival.astype(kind)
+        success = self.success.astype(kind, copy=False)
         blocked = np.tile(~self.allowed, (b, 1)) if used is None else used | ~self.allowed
         size = np.maximum(member.sum(axis=1), 1.0)
         credit = (weights / size) @ member
@@ -148,9 +148,9 @@ class Planner:
         total = weights.sum(axis=1)
 
         def unfixed() -> Array:
-            gone = np.log(np.maximum(1.0 - left, 1e-18))
-            fixed: Array = np.exp(gone @ member_t)
-            return np.maximum(total - np.einsum("bm,bm->b", weights, fixed), 0.0)
+            fixed = np.log(np.maximum(1.0 - left, 1e-18)) @ member_t
+            np.exp(fixed, out=fixed)
+            return np.asarray(np.maximum(total - np.einsum("bm,bm->b", weights, fixed), 0.0))
 
         broken = unfixed()
         give_up = self.model.give_up
@@ -158,14 +158,14 @@ class Planner:
         best = broken * give_up
         for _ in range(steps if steps is not None else len(self.model.repairs)):
             cost = self.cost + self.setup[level[:, None], self.level]
-            gain = (credit * left) @ self.success.T
+            gain = (credit * left) @ success.T
             score = np.where(blocked, -1.0, gain / cost)
             choice = score.argmax(axis=1)
             useful = score[rows, choice] > 1e-13
             if not useful.any():
                 break
             spent += np.where(useful, broken * cost[rows, choice], 0.0)
-            left = np.where(useful[:, None], left * (1.0 - self.success[choice]), left)
+            left = np.where(useful[:, None], left * (1.0 - success[choice]), left)
             level = np.where(useful, np.maximum(level, self.level[choice]), level)
             blocked[rows, choice] = True
             broken = unfixed()
@@ -244,7 +244,7 @@ class Lookahead:
         self.certain = not total > 0
         self.rows, self.weights = _support(weights / (total or 1.0), options.support)
         self.weights = self.weights / (self.weights.sum() or 1.0)
-        self.member = suspicions.float_member()[self.rows]
+        self.member = suspicions.member[self.rows].astype(float)
         self.checks = [i for i, c in enumerate(model.checks) if c.id not in options.skip]
         self.repairs = np.flatnonzero(self.planner.allowed)
         self.check_cost = np.array([self._check_cost(c, options.level) for c in model.checks])
@@ -254,7 +254,9 @@ class Lookahead:
         return sum(self.options.gate_minutes.get(g, 0.0) for g in gates if g not in self.options.gates_open)
 
     def _check_cost(self, check: Check, level: int) -> float:
-        return check.minutes + check.extra + self.model.setup_cost(level, check.level) + self._gates(check.gates)
+        return (
+            check.minutes + check.extra + self.model.setup_cost(level, check.level) + self._gates(check.gates)
+        )
 
     def run(self) -> list[Ranked]:
         """Every step, cheapest first; ties by id."""
@@ -269,7 +271,9 @@ class Lookahead:
         check_levels = np.array([model.checks[i].level for i in self.checks], dtype=np.int64)
         after = np.maximum(options.level, check_levels[branches.owner]) if self.checks else branches.owner
         values = (
-            self.planner.plan_cost(self.weights * branches.chances, self.member, after, steps=self._steps(len(after)))
+            self.planner.plan_cost(
+                self.weights * branches.chances, self.member, after, steps=self._steps(len(after))
+            )
             if self.checks
             else np.zeros(0)
         )
@@ -277,7 +281,12 @@ class Lookahead:
             branches.owner, weights=values, minlength=len(self.checks)
         )
         repairs = self.planner.first_repairs(
-            self.weights, self.member, options.level, self.repairs, self.gate_extra, self._steps(len(self.repairs))
+            self.weights,
+            self.member,
+            options.level,
+            self.repairs,
+            self.gate_extra,
+            self._steps(len(self.repairs)),
         )
         deep_checks: set[int] = set()
         deep_repairs: set[int] = set()
@@ -368,7 +377,9 @@ class Lookahead:
             value = planner.plan_cost(stacked, member, np.tile(deeper[owner], n), steps=steps)
             mass = rows.sum(axis=1)
             for i in range(n):
-                total = np.bincount(owner, weights=value[i * len(picks) : (i + 1) * len(picks)], minlength=len(ordered))
+                total = np.bincount(
+                    owner, weights=value[i * len(picks) : (i + 1) * len(picks)], minlength=len(ordered)
+                )
                 best[i] = min(best[i], float((mass[i] * cost + total).min()))
         for i in range(n):
             which = self._likely_repairs(rows[i], member)
@@ -409,7 +420,9 @@ class Lookahead:
             return shallow
         checks = [self.checks[i] for i in second]
         fresh = _branches(
-            checks, [self.suspicions.fresh_outcome_chances(self.model.checks[i], sets) for i in checks], len(sets)
+            checks,
+            [self.suspicions.fresh_outcome_chances(self.model.checks[i], sets) for i in checks],
+            len(sets),
         )
         levels = np.array([max(level, self.model.checks[i].level) for i in checks], dtype=np.int64)
         value = self.planner.plan_cost(

@@ -16,7 +16,7 @@ set; this is the one approximation besides the sets left out, whose mass is repo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -132,7 +132,7 @@ class Suspicions:
         self.left_out = sets.left_out
         """Prior mass of the sets not enumerated, and of those dropped since."""
         self._key, self._mode_key = sets.key, sets.mode_key
-        self._float_member: Array | None = None
+        self._pairs: tuple[Ints, Ints] | None = None
         self._start = sets.prior.copy()
         self._gear_fault: dict[GroupKey, float] = {}
         self._groups: dict[GroupKey, _Group] = {}
@@ -161,6 +161,7 @@ class Suspicions:
     def _raw(self) -> Array:
         raw = self._start.copy()
         for group in self._groups.values():
+            assert group.total is not None
             raw *= group.total
         return raw
 
@@ -171,7 +172,8 @@ class Suspicions:
 
     def suspicion(self) -> Array:
         """(F,) posterior chance that each mode is present."""
-        return np.asarray(self.weights @ self.member)
+        rows, columns = self._held()
+        return np.bincount(columns, self.weights[rows], self.member.shape[1])
 
     def nothing_wrong(self) -> float:
         """Posterior chance that no mode is present."""
@@ -198,59 +200,77 @@ class Suspicions:
 
     # ------------------------------------------------------------ chances of outcomes
 
-    def levels(self, check: Check, member: Array) -> Array:
-        """(n, k) cumulative chances of the levels of a check under each set, the unmodelled cause left
-        aside. `member` is (n, F), 0 or 1."""
-        logs = np.log(np.maximum(np.cumsum(check.shows, axis=1), 1e-30))
-        logs[:, -1] = 0.0
+    def _levels(self, check: Check, member: Array | None) -> Array:
+        """(k, n) cumulative chances of the levels of a check under each set, the unmodelled cause left
+        aside. `member` is (n, F), 0 or 1; None stands for all enumerated sets."""
+        logs = np.log(np.maximum(np.cumsum(check.shows, axis=1), 1e-30)).T
+        logs[-1] = 0.0
         if self.other is not None:
-            logs[self.other] = 0.0
-        active = np.flatnonzero(logs.any(axis=1))
-        if len(active) * 2 < logs.shape[0]:
-            return np.asarray(np.exp(member[:, active] @ logs[active]))
-        return np.asarray(np.exp(member @ logs))
+            logs[:, self.other] = 0.0
+        if member is not None:
+            return np.asarray(np.exp(logs @ member.T))
+        # Sets are small: adding over the modes each holds is far cheaper than a full product.
+        rows, columns = self._held()
+        total = np.ones((len(logs), len(self.member)))
+        for level, row in enumerate(logs[:-1]):
+            if row.any():
+                total[level] = np.exp(np.bincount(rows, row[columns], len(self.member)))
+        return total
 
-    def _mixed(self, check: Check, member: Array, chance: Callable[[Array], Array]) -> Array:
-        """`chance` of level chances, with the unmodelled cause's one outcome per check mixed over."""
-        cumulative = self.levels(check, member)
-        result = chance(np.diff(cumulative, axis=1, prepend=0.0))
-        if self.other is not None:
-            with_other = member[:, self.other] > 0
-            if with_other.any():
-                mixed = np.zeros_like(result[with_other])
-                for level, share in enumerate(check.shows[self.other]):
-                    if share > 0:
-                        cum = cumulative[with_other]
-                        cum[:, :level] = 0.0
-                        mixed += share * chance(np.diff(cum, axis=1, prepend=0.0))
-                result[with_other] = mixed
-        return result
+    def _held(self) -> tuple[Ints, Ints]:
+        if self._pairs is None:
+            rows, columns = np.nonzero(self.member)
+            self._pairs = rows, columns
+        return self._pairs
 
-    def _likelihood(self, check: Check, counts: Array, soft: Sequence[Array], member: Array) -> Array:
+    def _has_other(self, member: Array | None) -> Ints:
+        if self.other is None:
+            return np.zeros(0, dtype=np.int64)
+        return np.flatnonzero((self.member if member is None else member)[:, self.other])
+
+    def _likelihood(
+        self, check: Check, counts: Array, soft: Sequence[Array], member: Array | None = None
+    ) -> Array:
         """(n,) chance of the counts and graded readings of one check, instrument sound."""
+        # With cumulative chances c and a value v for each level, the mean value is the sum of c * steps(v).
+        factors = [(_steps_down(check.error[:, o]), counts[o]) for o in np.flatnonzero(counts)]
+        factors += [(_steps_down(each), 1.0) for each in soft]
+        cumulative = self._levels(check, member)
 
-        def chance(level: Array) -> Array:
-            outcome = level @ check.error
-            result = np.ones(len(level))
-            for o in np.flatnonzero(counts):
-                result *= outcome[:, o] ** counts[o]
-            for each in soft:
-                result *= level @ each
+        def product(steps: Array) -> Array:
+            result = np.ones(steps.shape[1])
+            for weights, times in factors:
+                result *= (weights @ steps) ** times
             return result
 
-        return self._mixed(check, member, chance)
+        result = product(cumulative)
+        others = self._has_other(member)
+        if len(others):
+            # The unmodelled cause gives one outcome, the same at each repeat: mix over which.
+            mine = cumulative[:, others]
+            mixed = np.zeros(len(others))
+            for level, share in enumerate(check.shows[self.other]):
+                if share > 0:
+                    mine[:level] = 0.0
+                    mixed += share * product(mine)
+            result[others] = mixed
+        return result
 
-    def float_member(self) -> Array:
-        """(N, F) membership as 0.0 and 1.0, for products."""
-        if self._float_member is None:
-            self._float_member = self.member.astype(float)
-        return self._float_member
+    def _next_outcomes(self, check: Check, member: Array) -> Array:
+        """(n, k) chance of each outcome of one look, instrument sound, nothing read before."""
+        steps = np.apply_along_axis(_steps_down, 0, check.error)
+        cumulative = self._levels(check, member)
+        result = cumulative.T @ steps
+        others = self._has_other(member)
+        if len(others):
+            result[others] = cumulative[:, others].T @ (steps * np.cumsum(check.shows[self.other])[:, None])
+        return np.asarray(result)
 
     def outcome_chances(self, check: Check, rows: Ints) -> Array:
         """(n, k) chance of reading each outcome next, given all readings so far, under the sets `rows`."""
         key = self._group_key(check, "", False)
         group = self._groups.get(key)
-        member = self.float_member()[rows]
+        member = self.member[rows].astype(float)
         k = len(check.outcomes)
         if group is not None and check.id in group.likelihoods:
             past = np.maximum(group.likelihoods[check.id][rows], TINY)
@@ -259,7 +279,7 @@ class Suspicions:
                 [self._likelihood(check, counts + np.eye(k)[o], soft, member) / past for o in range(k)]
             )
         else:
-            sound = self._mixed(check, member, lambda level: level @ check.error)
+            sound = self._next_outcomes(check, member)
         if group is not None:
             all_works, good, bad = group.chance_stuck()
             works = all_works[rows]
@@ -270,7 +290,7 @@ class Suspicions:
 
     def fresh_outcome_chances(self, check: Check, member: Array) -> Array:
         """(n, k) chance of each outcome under any sets (n, F), as if nothing had been read yet."""
-        sound = self._mixed(check, member, lambda level: level @ check.error)
+        sound = self._next_outcomes(check, member)
         fault = self._fault_of(self._group_key(check, "", False), check.gear, "", False)
         return _with_stuck(sound, np.full(len(member), 1.0 - fault), 0.5, 0.5)
 
@@ -331,7 +351,7 @@ class Suspicions:
             group.stuck_good *= float(soft[0])
             group.stuck_bad *= float(soft[1:].mean())
         group.likelihoods[check.id] = self._likelihood(
-            check, group.counts[check.id], group.soft.get(check.id, []), self.float_member()
+            check, group.counts[check.id], group.soft.get(check.id, [])
         )
         group.stuck_good *= 0.0 if counts[1:].any() else 1.0
         group.stuck_bad *= 0.0 if counts[0] else float((1.0 / (k - 1)) ** counts[1:].sum())
@@ -378,7 +398,7 @@ class Suspicions:
             extra[:, mode] = not present
             self.member = np.vstack([self.member, extra])
             self._key = np.concatenate([self._key, wanted[new]])
-            self._float_member = None
+            self._pairs = None
             weights = np.concatenate([weights, moved[new]])
         return weights
 
@@ -413,6 +433,10 @@ class Suspicions:
         return Misfit(
             fit, fit >= threshold, self._refs[names[worst]], names[worst][1], float(np.exp(without[worst]))
         )
+
+
+def _steps_down(values: Array) -> Array:
+    return np.append(values[:-1] - values[1:], values[-1])
 
 
 def _with_stuck(sound: Array, works: Array, good: float, bad: float) -> Array:

@@ -89,7 +89,11 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
                 depth -= 1
             if depth > MAX_DEPTH:
                 raise KnowledgeError(
-                    [Mistake(file, line, "", f"nesting deeper than {MAX_DEPTH}", f"at most {MAX_DEPTH} levels")]
+                    [
+                        Mistake(
+                            file, line, "", f"nesting deeper than {MAX_DEPTH}", f"at most {MAX_DEPTH} levels"
+                        )
+                    ]
                 )
     except yaml.YAMLError as error:
         raise KnowledgeError([_syntax_mistake(error, file)]) from None
