@@ -1,0 +1,388 @@
+"""The log: entry kinds, checking, the line format, corrections. No database and no framework.
+
+An entry is one JSON object: `n` (its number in the job, from 1), `at` (ISO 8601 with offset), `who`, `kind`, and
+the fields of its kind. A log file holds one entry a line (JSON Lines). Nothing is ever changed: a
+correction is a new entry that names the one it corrects.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+MAX_LINE = 200_000
+MAX_ENTRIES = 100_000
+
+
+class LogError(ValueError):
+    """An entry or log that cannot be; names the line or field, what was found, what is allowed."""
+
+    def __init__(self, message: str, line: int = 0, field: str = "") -> None:
+        self.line, self.field = line, field
+        super().__init__(f"line {line}: {message}" if line else message)
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, bool) or (isinstance(value, float) and not math.isfinite(value)):
+        raise ValueError("a finite number")
+    return value
+
+
+Text = Annotated[str, Field(max_length=20_000)]
+Short = Annotated[str, Field(min_length=1, max_length=200)]
+Number = Annotated[float, BeforeValidator(_finite)]
+Minutes = Annotated[Number, Field(ge=0, le=100_000)]
+Ohm = Annotated[Number, Field(ge=0, le=1e12)]
+
+Stage = Literal["take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out"]
+Level = Literal["closed", "open", "board"]
+Condition = Literal["sound", "worn", "damaged", "missing", "not looked at"]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class TakeIn(_Entry):
+    """How the unit came in: what the owner says, its condition, what came with it."""
+
+    kind: Literal["take-in"]
+    said: Text = ""
+    condition: dict[Short, Condition] = {}
+    accessories: dict[Short, Literal["here", "missing", "not looked at"]] = {}
+    rattle: Literal["none", "rattles", "not tried"] = "not tried"
+    smell: Text = ""
+    note: Text = ""
+
+
+class Complaint(_Entry):
+    """What the owner says of a point; weaker evidence than a look of one's own."""
+
+    kind: Literal["complaint"]
+    point: Short
+    outcome: Short
+
+
+class Saved(_Entry):
+    """Data saved (or waived by the owner) before any battery comes out."""
+
+    kind: Literal["saved"]
+    what: Short
+    how: Literal["read out twice, both the same", "owner waives in writing", "nothing to save"]
+    note: Text = ""
+
+
+class CautionRead(_Entry):
+    """A caution read and taken to heart."""
+
+    kind: Literal["caution"]
+    caution: Short
+
+
+class FirstPower(_Entry):
+    """The gate before first power-on. The five adapter facts as confirmed; rails to ground in ohm."""
+
+    kind: Literal["first-power"]
+    adapter: dict[
+        Literal["output", "volts", "amps", "polarity", "plug"], Literal["matches", "does not match"]
+    ] = {}
+    rails_ohm: dict[Short, Ohm] = {}
+    limit_amps: Annotated[Number, Field(gt=0, le=100)] | None = None
+    limiter: Text = ""
+    note: Text = ""
+
+
+class Proof(_Entry):
+    """What was shown before a step that cannot be undone."""
+
+    kind: Literal["proof"]
+    repair: Short
+    text: Annotated[str, Field(min_length=3, max_length=20_000)]
+
+
+class Consent(_Entry):
+    """The owner's consent to a step that cannot be undone."""
+
+    kind: Literal["consent"]
+    repair: Short
+    text: Annotated[str, Field(min_length=3, max_length=20_000)]
+
+
+class GearCheck(_Entry):
+    """A self-check of test gear; holds for the day."""
+
+    kind: Literal["gear"]
+    gear: Short
+    outcome: Literal["good", "bad"]
+    note: Text = ""
+
+
+class CheckMade(_Entry):
+    """A check made: one outcome, or counts of several trials, or a graded reading."""
+
+    kind: Literal["check"]
+    check: Short
+    outcome: Short | None = None
+    counts: dict[Short, Annotated[int, Field(ge=0, le=100_000)]] | None = None
+    likelihood: dict[Short, Annotated[Number, Field(ge=0)]] | None = None
+    value: Text = ""
+    minutes: Minutes | None = None
+    note: Text = ""
+
+    @model_validator(mode="after")
+    def _one_result(self) -> CheckMade:
+        given = [x is not None for x in (self.outcome, self.counts, self.likelihood)]
+        if sum(given) != 1:
+            raise ValueError("exactly one of outcome, counts, likelihood")
+        if self.counts is not None and not any(self.counts.values()):
+            raise ValueError("counts with at least one trial")
+        if self.likelihood is not None and not any(self.likelihood.values()):
+            raise ValueError("a likelihood with at least one value above 0")
+        return self
+
+
+class RepairMade(_Entry):
+    """A repair made."""
+
+    kind: Literal["repair"]
+    repair: Short
+    parts: Annotated[Number, Field(ge=0)] | None = None
+    minutes: Minutes | None = None
+    note: Text = ""
+
+
+class AccessChanged(_Entry):
+    """How far the unit is open now."""
+
+    kind: Literal["access"]
+    level: Level
+
+
+class Note(_Entry):
+    """Anything worth writing down."""
+
+    kind: Literal["note"]
+    text: Annotated[str, Field(min_length=1, max_length=20_000)]
+
+
+class PhotoTaken(_Entry):
+    """A photo, by the sha256 of its file."""
+
+    kind: Literal["photo"]
+    photo: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    caption: Text = ""
+
+
+class TimeSpent(_Entry):
+    """Minutes at the bench not tied to a check or repair."""
+
+    kind: Literal["time"]
+    minutes: Annotated[Number, Field(gt=0, le=100_000)]
+    what: Text = ""
+
+
+class StageChanged(_Entry):
+    """The job moves on, or waits for something."""
+
+    kind: Literal["stage"]
+    stage: Stage
+    waits_for: Text = ""
+
+
+class Correction(_Entry):
+    """Puts an earlier entry right: other content in its place, or none."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    kind: Literal["correction"]
+    corrects: Annotated[int, Field(ge=1)]
+    content: Annotated[dict[str, Any] | None, Field(alias="with")] = None
+    why: Text = ""
+
+
+ENTRY_KINDS: dict[str, type[_Entry]] = {
+    "take-in": TakeIn,
+    "complaint": Complaint,
+    "saved": Saved,
+    "caution": CautionRead,
+    "first-power": FirstPower,
+    "proof": Proof,
+    "consent": Consent,
+    "gear": GearCheck,
+    "check": CheckMade,
+    "repair": RepairMade,
+    "access": AccessChanged,
+    "note": Note,
+    "photo": PhotoTaken,
+    "time": TimeSpent,
+    "stage": StageChanged,
+    "correction": Correction,
+}
+
+
+def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
+    """An entry's content (`kind` and its fields, without n, at, who), checked and in plain form.
+
+    Raises
+    ------
+    LogError
+        Naming the field, what was found and what is allowed.
+    """
+    if not isinstance(data, Mapping):
+        raise LogError(f"{type(data).__name__} found; allowed: an object with 'kind' and its fields")
+    kind = data.get("kind")
+    model = ENTRY_KINDS.get(kind) if isinstance(kind, str) else None
+    if model is None:
+        raise LogError(f"kind {kind!r} found; allowed: {', '.join(ENTRY_KINDS)}", field="kind")
+    try:
+        parsed = model.model_validate(dict(data))
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(str(p) for p in first["loc"] if not str(p).startswith(("dict[", "constrained")))
+        found = first.get("input")
+        found_text = "nothing" if first["type"] == "missing" else repr(found)[:80]
+        allowed = first["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+        if first["type"] == "extra_forbidden":
+            allowed = "one of " + ", ".join(
+                f.alias or n for n, f in model.model_fields.items() if n != "kind"
+            )
+            found_text = f"the unknown field '{first['loc'][-1]}'"
+        raise LogError(f"{kind} {where}: {found_text} found; allowed: {allowed}", field=where) from None
+    plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    plain["kind"] = kind
+    if isinstance(parsed, Correction):
+        plain["with"] = None if parsed.content is None else check_entry(parsed.content)
+        if plain["with"] and plain["with"]["kind"] == "correction":
+            raise LogError(
+                "a correction with a correction found; allowed: correct the entry itself", field="with"
+            )
+    return plain
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """One entry as it counts now: after corrections, with its number and time as first written."""
+
+    n: int
+    at: datetime
+    who: str
+    kind: str
+    data: Mapping[str, Any] = field(default_factory=dict)
+    corrected_by: int | None = None
+    void: bool = False
+
+
+def parse_time(value: Any) -> datetime:
+    """An ISO 8601 time with offset; without one it is taken as UTC. Raises LogError."""
+    if isinstance(value, datetime):
+        return value if value.tzinfo else value.replace(tzinfo=UTC)
+    try:
+        parsed = datetime.fromisoformat(str(value))
+    except ValueError:
+        raise LogError(
+            f"at: {value!r} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at"
+        ) from None
+    return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)
+
+
+def read_jsonl(text: str) -> list[dict[str, Any]]:
+    """Entries from JSON Lines text, checked; entries without `n` are numbered in order.
+
+    Raises
+    ------
+    LogError
+        With the line: cut-off or malformed JSON, unknown kinds or fields, numbers out of order,
+        corrections of what is not there.
+    """
+    entries: list[dict[str, Any]] = []
+    for number, line in enumerate(text.split("\n"), start=1):
+        if not line.strip():
+            continue
+        if len(line) > MAX_LINE:
+            raise LogError(f"{len(line):,} characters found; allowed: at most {MAX_LINE:,}", number)
+        if len(entries) >= MAX_ENTRIES:
+            raise LogError(f"more than {MAX_ENTRIES:,} entries found; allowed: at most that many", number)
+        try:
+            data = json.loads(line, parse_constant=_no_constant)
+        except (ValueError, RecursionError) as error:
+            cut = " (the line looks cut off)" if line.count("{") > line.count("}") else ""
+            raise LogError(f"text that is no JSON object{cut}: {error}", number) from None
+        if not isinstance(data, dict):
+            raise LogError(f"{type(data).__name__} found; allowed: an object", number)
+        try:
+            entries.append(_with_head(data, len(entries) + 1))
+            _check_order(entries)
+        except LogError as error:
+            raise LogError(str(error), number, error.field) from None
+    return entries
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is no number here")
+
+
+def _with_head(data: dict[str, Any], following: int) -> dict[str, Any]:
+    content = {k: v for k, v in data.items() if k not in ("n", "at", "who")}
+    n = data.get("n", following)
+    if not isinstance(n, int) or isinstance(n, bool) or n < 1:
+        raise LogError(f"n: {n!r} found; allowed: a whole number from 1", field="n")
+    who = data.get("who", "")
+    if not isinstance(who, str) or len(who) > 200:
+        raise LogError("who: no name found; allowed: a name of at most 200 characters", field="who")
+    at = parse_time(data.get("at", "1970-01-01T00:00:00+00:00"))
+    return {"n": n, "at": at.isoformat(), "who": who, **check_entry(content)}
+
+
+def _check_order(entries: list[dict[str, Any]]) -> None:
+    last = entries[-1]
+    if len(entries) > 1 and last["n"] <= entries[-2]["n"]:
+        raise LogError(f"n: {last['n']} found after {entries[-2]['n']}; allowed: rising numbers", field="n")
+    if last["kind"] == "correction":
+        check_correction(last, {e["n"]: e["kind"] for e in entries[:-1]})
+
+
+def check_correction(data: Mapping[str, Any], earlier: Mapping[int, str]) -> None:
+    """Refuse a correction of an entry that is not there, or of a correction. `earlier`: n -> kind."""
+    target = data["corrects"]
+    if target not in earlier:
+        raise LogError(f"corrects: {target} found; allowed: the number of an earlier entry", field="corrects")
+    if earlier[target] == "correction":
+        raise LogError(
+            f"corrects: {target} found, which is a correction; allowed: the entry it corrected",
+            field="corrects",
+        )
+
+
+def write_jsonl(entries: Iterable[Mapping[str, Any]]) -> str:
+    """JSON Lines text of entries; `read_jsonl` gives them back."""
+    return "".join(json.dumps(dict(e), ensure_ascii=False, sort_keys=False) + "\n" for e in entries)
+
+
+def effective(entries: Iterable[Mapping[str, Any]]) -> list[LogEntry]:
+    """Entries as they count now, in order, corrections applied; a voided entry stays, marked.
+
+    The last correction of an entry wins. A corrected entry keeps its place and time.
+    """
+    out: dict[int, LogEntry] = {}
+    for entry in entries:
+        content = {k: v for k, v in entry.items() if k not in ("n", "at", "who", "kind")}
+        at = parse_time(entry["at"])
+        if entry["kind"] != "correction":
+            out[entry["n"]] = LogEntry(entry["n"], at, entry.get("who", ""), entry["kind"], content)
+            continue
+        old = out.get(entry["corrects"])
+        if old is None:
+            raise LogError(f"entry {entry['n']} corrects {entry['corrects']}, which is not there")
+        replacement = entry.get("with")
+        if replacement is None:
+            out[old.n] = LogEntry(old.n, old.at, old.who, old.kind, old.data, entry["n"], True)
+        else:
+            data = {k: v for k, v in replacement.items() if k != "kind"}
+            out[old.n] = LogEntry(old.n, old.at, old.who, replacement["kind"], data, entry["n"], False)
+    return [out[n] for n in sorted(out)]
