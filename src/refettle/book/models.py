@@ -1,0 +1,151 @@
+"""The bench book's tables.
+
+Entries and unit-type versions are append-only: the database itself refuses to change or delete them
+(see `guards`). Everything else about a job follows from its entries by replay.
+"""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import F, Q
+from django.db.models.functions import Length
+from django.db.models.lookups import Exact
+from django.utils import timezone
+
+
+class Owner(models.Model):
+    """Whose units they are: a customer, or the bench itself."""
+
+    class Kind(models.TextChoices):
+        CUSTOMER = "customer", "customer"
+        OWN_STOCK = "own stock", "own stock"
+
+    name = models.CharField(max_length=120)
+    contact = models.TextField(blank=True, default="", max_length=1000)
+    kind = models.CharField(max_length=12, choices=Kind.choices, default=Kind.CUSTOMER)
+    created = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta:
+        ordering = ["name", "id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(name=""), name="owner_has_a_name"),
+            models.CheckConstraint(condition=Q(kind__in=["customer", "own stock"]), name="owner_kind_known"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class TypeVersion(models.Model):
+    """A unit-type file's text as it was when a job took it. Never changed."""
+
+    name = models.CharField(max_length=200)
+    slug = models.CharField(max_length=120, db_index=True)
+    sha256 = models.CharField(max_length=64)
+    text = models.TextField()
+    file = models.CharField(max_length=500)
+    """The name it was read from, for messages."""
+    created = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta:
+        ordering = ["slug", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["sha256"], name="type_version_once"),
+            models.CheckConstraint(condition=Exact(Length("sha256"), 64), name="type_version_sha256"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Unit(models.Model):
+    """The physical thing on the bench."""
+
+    type_version = models.ForeignKey(TypeVersion, on_delete=models.PROTECT, related_name="units")
+    serial = models.CharField(max_length=120, blank=True, default="")
+    label = models.CharField(max_length=120, blank=True, default="")
+    owner = models.ForeignKey(Owner, on_delete=models.PROTECT, related_name="units")
+    created = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return self.label or self.serial or f"unit {self.pk}"
+
+
+class Job(models.Model):
+    """One unit's stay on the bench."""
+
+    number = models.PositiveIntegerField()
+    unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="jobs")
+    opened = models.DateTimeField(default=timezone.now)
+    closed = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [
+            models.UniqueConstraint(fields=["number"], name="job_number_once"),
+            models.CheckConstraint(condition=Q(number__gte=1), name="job_number_from_1"),
+            models.CheckConstraint(
+                condition=Q(closed__isnull=True) | Q(closed__gte=F("opened")), name="job_closed_after_opened"
+            ),
+            models.UniqueConstraint(fields=["unit"], condition=Q(closed__isnull=True), name="unit_one_open_job"),
+        ]
+
+    def __str__(self) -> str:
+        return f"job {self.number}"
+
+
+class Entry(models.Model):
+    """One entry of a job's log. Never changed; a correction is a new entry that names this one."""
+
+    job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="entries")
+    n = models.PositiveIntegerField()
+    """1, 2, 3, ... within the job, without gaps."""
+    at = models.DateTimeField()
+    who = models.CharField(max_length=200)
+    kind = models.CharField(max_length=40)
+    data = models.JSONField()
+    """The other fields, as in the log file."""
+
+    class Meta:
+        ordering = ["job", "n"]
+        verbose_name_plural = "entries"
+        constraints = [
+            models.UniqueConstraint(fields=["job", "n"], name="entry_n_once_per_job"),
+            models.CheckConstraint(condition=Q(n__gte=1), name="entry_n_from_1"),
+            models.CheckConstraint(condition=~Q(who="") & ~Q(kind=""), name="entry_who_and_kind_given"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.n} {self.kind}"
+
+
+class Photo(models.Model):
+    """A photo on the disk, by the hash of its content."""
+
+    class Format(models.TextChoices):
+        JPEG = "JPEG", "JPEG"
+        PNG = "PNG", "PNG"
+        WEBP = "WEBP", "WebP"
+
+    sha256 = models.CharField(max_length=64)
+    format = models.CharField(max_length=4, choices=Format.choices)
+    width = models.PositiveIntegerField()
+    """Pixels, as shown: after the camera's orientation."""
+    height = models.PositiveIntegerField()
+    bytes = models.PositiveIntegerField()
+    taken_at = models.DateTimeField(null=True, blank=True)
+    created = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(fields=["sha256"], name="photo_once"),
+            models.CheckConstraint(condition=Exact(Length("sha256"), 64), name="photo_sha256"),
+            models.CheckConstraint(condition=Q(format__in=["JPEG", "PNG", "WEBP"]), name="photo_format_known"),
+        ]
+
+    def __str__(self) -> str:
+        return self.sha256[:12]

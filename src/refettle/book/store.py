@@ -1,0 +1,297 @@
+"""Keeping jobs and their entries in the database.
+
+Entries are plain dicts here, as in a log file: `n`, `at`, `who`, `kind` and the fields of the kind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+from django.conf import settings
+from django.db import IntegrityError, transaction
+from django.db.models import Count, Max, QuerySet
+from django.utils import timezone
+
+from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
+from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
+from refettle.knowledge.loading import LoadedType, load_library, parse_unit_type
+
+T = TypeVar("T")
+ATTEMPTS = 5
+OWN_STOCK = "Own stock"
+ENDS = ("handed over", "parted out")
+"""The stages that close a job."""
+
+
+class StoreError(ValueError):
+    """What was asked of the book cannot be; says what was found and what is allowed."""
+
+
+def _retrying(make: Callable[[], T]) -> T:
+    """Run `make` in a transaction; again when another writer took the same number."""
+    for attempt in range(1, ATTEMPTS + 1):
+        try:
+            with transaction.atomic():
+                return make()
+        except IntegrityError:
+            if attempt == ATTEMPTS:
+                raise
+    raise AssertionError("unreachable")
+
+
+# ---------------------------------------------------------------- unit types
+
+
+def get_or_create_type_version(loaded: LoadedType) -> TypeVersion:
+    """The stored version of this very text, stored now if it is new."""
+
+    def make() -> TypeVersion:
+        stored = TypeVersion.objects.filter(sha256=loaded.sha256).first()
+        return stored or TypeVersion.objects.create(
+            name=loaded.name,
+            slug=Path(loaded.file).stem[:120],
+            sha256=loaded.sha256,
+            text=loaded.text,
+            file=loaded.file[-500:],
+        )
+
+    return _retrying(make)
+
+
+@lru_cache(maxsize=64)
+def _loaded(sha256: str, text: str, file: str, kinds: Path) -> LoadedType:
+    return parse_unit_type(text, file, load_library(kinds if kinds.is_dir() else None))
+
+
+def loaded_type(version: TypeVersion) -> LoadedType:
+    """The unit type of a stored version, ready for replay.
+
+    Raises
+    ------
+    KnowledgeError
+        The text no longer fits the block kinds, which may have changed since.
+    """
+    return _loaded(version.sha256, version.text, version.file, settings.REFETTLE_KINDS)
+
+
+# ---------------------------------------------------------------- jobs
+
+
+def get_or_create_owner(name: str = "", contact: str = "") -> Owner:
+    """The owner of this name and contact; without a name, the bench's own stock."""
+    kind = Owner.Kind.CUSTOMER if name.strip() else Owner.Kind.OWN_STOCK
+    name = name.strip() or OWN_STOCK
+    if len(name) > 120:
+        raise StoreError(f"owner: {len(name)} characters found; allowed: at most 120")
+
+    def make() -> Owner:
+        wanted = {"name": name, "contact": contact.strip(), "kind": kind}
+        return Owner.objects.filter(**wanted).first() or Owner.objects.create(**wanted)
+
+    return _retrying(make)
+
+
+def open_job(
+    loaded: LoadedType,
+    *,
+    owner: Owner | None = None,
+    serial: str = "",
+    label: str = "",
+    unit: Unit | None = None,
+    opened: datetime | None = None,
+) -> Job:
+    """Open a job for a new unit, or for one that was here before.
+
+    Parameters
+    ----------
+    loaded : LoadedType
+        The unit type as its file is now; kept as it is for a new unit.
+    owner : Owner, optional
+        By default the bench's own stock.
+    serial, label : str
+        As printed on the unit, and a name for the bench to call it by.
+    unit : Unit, optional
+        A unit that came back: the other details are then taken from it.
+    opened : datetime, optional
+        By default now.
+
+    Raises
+    ------
+    StoreError
+        The unit has an open job already, or a text is too long.
+    """
+    for name, text in (("serial", serial), ("label", label)):
+        if len(text) > 120:
+            raise StoreError(f"{name}: {len(text)} characters found; allowed: at most 120")
+
+    def make() -> Job:
+        taken = unit
+        if taken is None:
+            taken = Unit.objects.create(
+                type_version=get_or_create_type_version(loaded),
+                serial=serial.strip(),
+                label=label.strip(),
+                owner=owner or get_or_create_owner(),
+            )
+        elif (running := Job.objects.filter(unit=taken, closed=None).first()) is not None:
+            raise StoreError(f"unit '{taken}' has the open job {running.number}; allowed: one at a time")
+        highest = Job.objects.aggregate(highest=Max("number"))["highest"] or 0
+        return Job.objects.create(number=highest + 1, unit=taken, opened=opened or timezone.now())
+
+    return _retrying(make)
+
+
+def _with_details(jobs: QuerySet[Job]) -> QuerySet[Job]:
+    return jobs.select_related("unit__type_version", "unit__owner")
+
+
+def find_job(number: int) -> Job:
+    """The job of this number, with its unit, type and owner. Raises StoreError when there is none."""
+    job = _with_details(Job.objects.filter(number=number)).first()
+    if job is None:
+        raise StoreError(f"job {number}: no such job; allowed: {_numbers()}")
+    return job
+
+
+def _numbers() -> str:
+    highest = Job.objects.aggregate(highest=Max("number"))["highest"]
+    return "open one first" if highest is None else "1" if highest == 1 else f"1 to {highest}"
+
+
+def bench() -> list[Job]:
+    """The open jobs in order, with unit, type and owner; `entry_count` and `last_at` are set on each."""
+    return list(all_jobs().filter(closed=None))
+
+
+def all_jobs() -> QuerySet[Job]:
+    """All jobs in order, with what `bench` gives."""
+    counted = Job.objects.annotate(entry_count=Count("entries"), last_at=Max("entries__at"))
+    return _with_details(counted).order_by("number")
+
+
+# ---------------------------------------------------------------- entries
+
+
+def _check_who(who: str) -> str:
+    who = who.strip()
+    if not who or len(who) > 200:
+        raise LogError(f"who: {who[:40]!r} found; allowed: a name of 1 to 200 characters", field="who")
+    return who
+
+
+def append(job: Job, data: Mapping[str, Any], who: str, at: datetime | None = None) -> Entry:
+    """Add one entry to a job's log; when this returns outside a transaction, it is on the disk.
+
+    Parameters
+    ----------
+    job : Job
+    data : mapping
+        `kind` and the fields of the kind, without n, at, who.
+    who : str
+        Who writes it.
+    at : datetime, optional
+        When it happened; by default now, in whole seconds.
+
+    Raises
+    ------
+    LogError
+        The entry cannot be; nothing is written.
+    """
+    return append_all(job, [{**data, "who": who, "at": at or timezone.now().replace(microsecond=0)}])[0]
+
+
+def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
+    """Add several entries, all or none. Each has `at`, `who`, `kind` and its fields.
+
+    An `n` in an entry is the number by which later corrections among `new` call it. The job gives it
+    the next free number, and the corrections follow.
+
+    Raises
+    ------
+    LogError
+        Naming the entry by its place among `new` where there are several.
+    """
+    checked: list[tuple[int | None, datetime, str, dict[str, Any]]] = []
+    for place, each in enumerate(new, start=1):
+        content = {k: v for k, v in each.items() if k not in ("n", "at", "who")}
+        try:
+            at, who = parse_time(each["at"]), _check_who(str(each["who"]))
+            checked.append((each.get("n"), at, who, check_entry(content)))
+        except LogError as error:
+            raise _placed(error, place, len(new)) from None
+
+    def make() -> list[Entry]:
+        locked = Job.objects.select_for_update().get(pk=job.pk)
+        last = Entry.objects.filter(job=job).aggregate(last=Max("n"))["last"] or 0
+        moved = {n: last + i for i, (n, *_) in enumerate(checked, start=1) if n is not None}
+        made: list[Entry] = []
+        for place, (_, at, who, content) in enumerate(checked, start=1):
+            if content["kind"] == "correction":
+                try:
+                    content = _placed_correction(job, content, moved, made)
+                except LogError as error:
+                    raise _placed(error, place, len(new)) from None
+            rest = {k: v for k, v in content.items() if k != "kind"}
+            made.append(Entry(job=job, n=last + place, at=at, who=who, kind=content["kind"], data=rest))
+        Entry.objects.bulk_create(made, batch_size=500)
+        if any(e.kind in ("stage", "correction") for e in made):
+            _settle_closed(locked)
+            job.closed = locked.closed
+        return made
+
+    return _retrying(make)
+
+
+def _placed(error: LogError, place: int, count: int) -> LogError:
+    return error if count == 1 else LogError(str(error), place, error.field)
+
+
+def _placed_correction(
+    job: Job, content: dict[str, Any], moved: Mapping[int, int], made: Sequence[Entry]
+) -> dict[str, Any]:
+    """A correction whose target is numbered as in this job, and is there."""
+    target = moved.get(content["corrects"], content["corrects"])
+    content = {**content, "corrects": target}
+    earlier = {e.n: e.kind for e in made if e.n == target}
+    earlier.update(Entry.objects.filter(job=job, n=target).values_list("n", "kind"))
+    check_correction(content, earlier)
+    return content
+
+
+def _settle_closed(job: Job) -> None:
+    """Set when the job was closed, from the last stage that counts in its log."""
+    relevant = Entry.objects.filter(job=job, kind__in=["stage", "correction"]).order_by("n")
+    # A correction may make a stage of what was none, so its target is needed as well.
+    targets = [e.data["corrects"] for e in relevant if e.kind == "correction"]
+    rows = {e.n: e for e in [*relevant, *Entry.objects.filter(job=job, n__in=targets)]}
+    stages = [e for e in effective(_plain(rows[n]) for n in sorted(rows)) if e.kind == "stage" and not e.void]
+    ended = stages[-1].at if stages and stages[-1].data.get("stage") in ENDS else None
+    closed = max(ended, job.opened) if ended else None
+    if closed == job.closed:
+        return
+    if closed is None and Job.objects.filter(unit=job.unit_id, closed=None).exclude(pk=job.pk).exists():
+        raise LogError("stage: the unit has another open job; allowed: one at a time", field="stage")
+    Job.objects.filter(pk=job.pk).update(closed=closed)
+    job.closed = closed
+
+
+def _plain(entry: Entry) -> dict[str, Any]:
+    return {"n": entry.n, "at": entry.at.isoformat(), "who": entry.who, "kind": entry.kind, **entry.data}
+
+
+def entries(job: Job) -> list[dict[str, Any]]:
+    """The job's log in order, as in a log file."""
+    return [_plain(e) for e in Entry.objects.filter(job=job).order_by("n")]
+
+
+def entries_of(jobs: Iterable[Job]) -> dict[int, list[dict[str, Any]]]:
+    """The logs of several jobs with one query, by job number."""
+    numbers = {job.pk: job.number for job in jobs}
+    logs: dict[int, list[dict[str, Any]]] = {number: [] for number in numbers.values()}
+    for entry in Entry.objects.filter(job__in=numbers).order_by("job", "n"):
+        logs[numbers[entry.job_id]].append(_plain(entry))
+    return logs

@@ -1,0 +1,138 @@
+"""Reading the REFETTLE_ variables: strictly, with a clear line for whatever is wrong."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import re
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from refettle.web.home import Home, default_folder
+
+PREFIX = "REFETTLE_"
+KNOWN = ("REFETTLE_HOME", "REFETTLE_TZ", "REFETTLE_CURRENCY", "REFETTLE_RATE", "REFETTLE_WHO")
+MAX_RATE = Decimal(10_000)
+
+
+class EnvironmentVariableError(ValueError):
+    """A variable that cannot be used; names it, what was found and what is allowed."""
+
+    def __init__(self, name: str, found: str, allowed: str) -> None:
+        super().__init__(f"{name}: found '{found}'; allowed: {allowed}")
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the environment says. `rate` is in `currency` per hour of bench time."""
+
+    home: Home
+    time_zone: str
+    currency: str
+    rate: Decimal
+    who: str
+
+
+def read_options(environ: Mapping[str, str]) -> Options:
+    """The options in `environ`.
+
+    Raises
+    ------
+    EnvironmentVariableError
+        For the first variable that is unknown or holds what is not allowed.
+    """
+    for name in sorted(environ):
+        if name.startswith(PREFIX) and name not in KNOWN:
+            raise EnvironmentVariableError(name, environ[name], f"no such variable; known are {', '.join(KNOWN)}")
+    return Options(
+        home=_home(environ),
+        time_zone=_time_zone(environ),
+        currency=_currency(environ.get("REFETTLE_CURRENCY", "EUR")),
+        rate=_rate(environ.get("REFETTLE_RATE", "30")),
+        who=_who(environ),
+    )
+
+
+def _home(environ: Mapping[str, str]) -> Home:
+    value = environ.get("REFETTLE_HOME")
+    if value is None:
+        return Home(default_folder(environ))
+    folder = Path(value).expanduser()
+    if not value.strip() or not folder.is_absolute():
+        raise EnvironmentVariableError("REFETTLE_HOME", value, "the full path of a folder")
+    if folder.exists() and not folder.is_dir():
+        raise EnvironmentVariableError("REFETTLE_HOME", value, "a folder; this is a file")
+    return Home(folder)
+
+
+def _currency(value: str) -> str:
+    if not re.fullmatch(r"[A-Z]{3}", value):
+        raise EnvironmentVariableError("REFETTLE_CURRENCY", value, "three capital letters, as in EUR")
+    return value
+
+
+def _rate(value: str) -> Decimal:
+    try:
+        rate = Decimal(value)
+    except InvalidOperation:
+        rate = Decimal("NaN")
+    if not rate.is_finite() or not 0 < rate <= MAX_RATE:
+        raise EnvironmentVariableError("REFETTLE_RATE", value, f"money per hour, above 0 and up to {MAX_RATE}")
+    return rate
+
+
+def _who(environ: Mapping[str, str]) -> str:
+    value = environ.get("REFETTLE_WHO")
+    if value is None:
+        try:
+            return getpass.getuser()[:80]
+        except (KeyError, OSError, ImportError):
+            return "bench"
+    if not value.strip() or len(value.strip()) > 80 or not value.isprintable():
+        raise EnvironmentVariableError("REFETTLE_WHO", value, "a name of 1 to 80 characters")
+    return value.strip()
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (ValueError, OSError, KeyError):  # ZoneInfoNotFoundError is a KeyError
+        return False
+    return bool(name)
+
+
+def _time_zone(environ: Mapping[str, str]) -> str:
+    value = environ.get("REFETTLE_TZ")
+    if value is not None:
+        if not _is_zone(value):
+            raise EnvironmentVariableError("REFETTLE_TZ", value, "a time zone by name, as in Europe/Berlin")
+        return value
+    return machine_time_zone(environ)
+
+
+def machine_time_zone(environ: Mapping[str, str]) -> str:
+    """The machine's own time zone, as a name.
+
+    Where the machine does not say, a zone of fixed offset in whole hours; where that cannot be, UTC.
+    """
+    candidates = [environ.get("TZ", "").lstrip(":")]
+    try:
+        candidates.append(os.path.realpath("/etc/localtime").partition("zoneinfo/")[2])
+        candidates.append(Path("/etc/timezone").read_text(encoding="utf-8").strip())
+    except (OSError, UnicodeDecodeError):
+        pass
+    for name in candidates:
+        if name and _is_zone(name):
+            return name
+    offset_s = -time.timezone
+    if offset_s % 3600 == 0:
+        hours = offset_s // 3600
+        # These names carry the sign the other way round: Etc/GMT-1 is one hour ahead of UTC.
+        name = f"Etc/GMT{-hours:+d}" if hours else "UTC"
+        if _is_zone(name):
+            return name
+    return "UTC"

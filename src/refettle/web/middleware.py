@@ -1,0 +1,71 @@
+"""Middleware of our own: content policy, upload limit, one transaction per writing request."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.conf import settings
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+
+GetResponse = Callable[[HttpRequest], HttpResponseBase]
+
+POLICY = (
+    "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'"
+)
+READING = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
+
+
+class ContentPolicy:
+    """Nothing is loaded from elsewhere, nothing inline runs."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        response = self.get_response(request)
+        response.headers.setdefault("Content-Security-Policy", POLICY)
+        return response
+
+
+class UploadLimit:
+    """Refuses what is too large before any of it is read, and says the limit."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        length = request.META.get("CONTENT_LENGTH") or "0"
+        limit: int = settings.REFETTLE_MAX_REQUEST_BYTES
+        if length.isdecimal() and int(length) > limit:
+            return HttpResponse(
+                f"The upload is {int(length) / 1e6:.0f} MB; allowed: {limit / 1e6:.0f} MB at once and 60 MB "
+                "for each file. Send fewer files at a time.\n",
+                status=413,
+                content_type="text/plain; charset=utf-8",
+            )
+        return self.get_response(request)
+
+
+class AtomicWrites:
+    """Runs the view of a writing request in one transaction: all of it is kept, or nothing.
+
+    Reading requests run without one, so that they never wait for a writer nor make one wait. A view marked
+    with Django's `non_atomic_requests` opens its transaction itself, after its slow part.
+    """
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., HttpResponseBase], args: Any, kwargs: Any
+    ) -> HttpResponseBase | None:
+        if request.method in READING or "default" in getattr(view, "_non_atomic_requests", ()):
+            return None
+        with transaction.atomic():
+            return view(request, *args, **kwargs)

@@ -1,0 +1,132 @@
+"""Django settings, made from the REFETTLE_ variables. Importing this makes no files."""
+
+from __future__ import annotations
+
+import os
+import secrets
+
+from django.core.exceptions import ImproperlyConfigured
+
+from refettle.web.environment import EnvironmentVariableError, read_options
+from refettle.web.home import HomeError, read_key
+
+try:
+    _options = read_options(os.environ)
+    # Before the first start there is no key yet; one that lasts as long as the process will do.
+    SECRET_KEY = read_key(_options.home) or secrets.token_urlsafe(50)
+except (EnvironmentVariableError, HomeError) as error:
+    raise ImproperlyConfigured(str(error)) from None
+
+REFETTLE_HOME = _options.home.folder
+REFETTLE_DATABASE = _options.home.database
+REFETTLE_PHOTOS = _options.home.photos
+REFETTLE_TYPES = _options.home.types
+REFETTLE_KINDS = _options.home.kinds
+REFETTLE_CURRENCY = _options.currency
+REFETTLE_RATE = _options.rate
+REFETTLE_WHO = _options.who
+
+DEBUG = False
+# Loopback only: the book has no sign-in.
+ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]"]
+
+INSTALLED_APPS = [
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django_htmx",
+    "refettle.book",
+    "refettle.web",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "refettle.web.middleware.ContentPolicy",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "refettle.web.middleware.UploadLimit",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "refettle.web.middleware.AtomicWrites",
+]
+
+ROOT_URLCONF = "refettle.web.urls"
+WSGI_APPLICATION = "refettle.web.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+
+DATABASES = {
+    "default": {
+        "ENGINE": "django.db.backends.sqlite3",
+        "NAME": REFETTLE_DATABASE,
+        # Every writing request is one transaction (AtomicWrites). Django's own ATOMIC_REQUESTS would with
+        # IMMEDIATE take the write lock for reading as well, and a long page would hold up the phone.
+        "ATOMIC_REQUESTS": False,
+        "OPTIONS": {
+            "transaction_mode": "IMMEDIATE",
+            "timeout": 20,  # seconds to wait for another writer
+            # FULL: an acknowledged entry is on the disk. fullfsync matters on macOS only.
+            "init_command": (
+                "PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA synchronous=FULL; "
+                "PRAGMA fullfsync=ON; PRAGMA checkpoint_fullfsync=ON;"
+            ),
+        },
+    },
+}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+SESSION_ENGINE = "django.contrib.sessions.backends.signed_cookies"
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+SESSION_COOKIE_NAME = "refettle_session"
+CSRF_COOKIE_NAME = "refettle_csrf"
+CSRF_COOKIE_HTTPONLY = True
+CSRF_COOKIE_SAMESITE = "Strict"
+
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+# Browsers log an error for this header over plain http.
+SECURE_CROSS_ORIGIN_OPENER_POLICY = None
+X_FRAME_OPTIONS = "DENY"
+
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5_000_000  # bytes of a form without its files
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 2_000
+DATA_UPLOAD_MAX_NUMBER_FILES = 50
+REFETTLE_MAX_REQUEST_BYTES = 250_000_000  # a form with all its files
+
+STATIC_URL = "static/"
+WHITENOISE_USE_FINDERS = True  # straight from the installed package, nothing to collect
+WHITENOISE_AUTOREFRESH = False
+WHITENOISE_MAX_AGE = 60
+
+LANGUAGE_CODE = "en"
+USE_I18N = False
+USE_TZ = True
+TIME_ZONE = _options.time_zone
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {message}", "style": "{"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "level": "WARNING"}},
+    "loggers": {
+        "django": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
+        "django.request": {"handlers": ["stderr"], "level": "ERROR", "propagate": False},
+        "refettle": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
+    },
+}
