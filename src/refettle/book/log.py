@@ -89,9 +89,7 @@ class FirstPower(_Entry):
     """The gate before first power-on. The five adapter facts as confirmed; rails to ground in ohm."""
 
     kind: Literal["first-power"]
-    adapter: dict[
-        Literal["output", "volts", "amps", "polarity", "plug"], Literal["matches", "does not match"]
-    ] = {}
+    adapter: dict[Literal["output", "volts", "amps", "polarity", "plug"], Literal["matches", "does not match"]] = {}
     rails_ohm: dict[Short, Ohm] = {}
     limit_amps: Annotated[Number, Field(gt=0, le=100)] | None = None
     limiter: Text = ""
@@ -249,9 +247,7 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         found_text = "nothing" if first["type"] == "missing" else repr(found)[:80]
         allowed = first["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
         if first["type"] == "extra_forbidden":
-            allowed = "one of " + ", ".join(
-                f.alias or n for n, f in model.model_fields.items() if n != "kind"
-            )
+            allowed = "one of " + ", ".join(f.alias or n for n, f in model.model_fields.items() if n != "kind")
             found_text = f"the unknown field '{first['loc'][-1]}'"
         raise LogError(f"{kind} {where}: {found_text} found; allowed: {allowed}", field=where) from None
     plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
@@ -259,9 +255,7 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
     if isinstance(parsed, Correction):
         plain["with"] = None if parsed.content is None else check_entry(parsed.content)
         if plain["with"] and plain["with"]["kind"] == "correction":
-            raise LogError(
-                "a correction with a correction found; allowed: correct the entry itself", field="with"
-            )
+            raise LogError("a correction with a correction found; allowed: correct the entry itself", field="with")
     return plain
 
 
@@ -285,9 +279,7 @@ def parse_time(value: Any) -> datetime:
     try:
         parsed = datetime.fromisoformat(str(value))
     except ValueError:
-        raise LogError(
-            f"at: {value!r} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at"
-        ) from None
+        raise LogError(f"at: {value!r} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at") from None
     return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)
 
 

@@ -4,6 +4,16 @@ Start with `Model` (what can fail, what can be looked at, what can be done), fee
 entries of a log, and ask `rank` for the next step.
 """
 
+from refettle.faults.advice import (
+    Advice,
+    Bar,
+    Context,
+    OutcomeView,
+    Step,
+    advise,
+    block_suspicion,
+    replace_all_minutes,
+)
 from refettle.faults.hypotheses import Hypotheses, enumerate_sets
 from refettle.faults.model import (
     GOOD,
@@ -24,8 +34,11 @@ from refettle.faults.posterior import Done, Event, Misfit, Reading, Suspicions, 
 __all__ = [
     "GOOD",
     "NO_CHANGE",
+    "Advice",
     "Array",
+    "Bar",
     "Check",
+    "Context",
     "Done",
     "Event",
     "GearItem",
@@ -36,13 +49,18 @@ __all__ = [
     "Model",
     "ModelError",
     "Options",
+    "OutcomeView",
     "Planner",
     "Ranked",
     "Reading",
     "Repair",
+    "Step",
     "Suspicions",
+    "advise",
+    "block_suspicion",
     "enumerate_sets",
     "error_matrix",
     "rank",
+    "replace_all_minutes",
     "replay",
 ]

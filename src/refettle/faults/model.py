@@ -191,10 +191,7 @@ class Model:
             for mode, chance in repair.fixes.items():
                 success[r, self.mode_index[mode]] = chance
         put(self, "success", success)
-        cost = [
-            r.minutes + self.retest + r.parts * 60.0 / self.rate + r.harm * r.harm_minutes
-            for r in self.repairs
-        ]
+        cost = [r.minutes + self.retest + r.parts * 60.0 / self.rate + r.harm * r.harm_minutes for r in self.repairs]
         put(self, "repair_cost", np.array(cost, dtype=float))
 
     def _validate(self) -> None:
@@ -214,15 +211,11 @@ class Model:
                 if (array < 0).any() or not np.allclose(array.sum(axis=1), 1.0):
                     raise ModelError(f"check {check.id}: rows of {what} must be chances that sum to 1")
             if check.gear not in self.gear_index:
-                raise ModelError(
-                    f"check {check.id}: gear '{check.gear}' found; allowed: {list(self.gear_index)}"
-                )
+                raise ModelError(f"check {check.id}: gear '{check.gear}' found; allowed: {list(self.gear_index)}")
         for repair in self.repairs:
             for name in (*repair.fixes, *([repair.causes] if repair.causes else [])):
                 if name not in self.mode_index:
-                    raise ModelError(
-                        f"repair {repair.id}: mode '{name}' found, which the model does not have"
-                    )
+                    raise ModelError(f"repair {repair.id}: mode '{name}' found, which the model does not have")
 
     def setup_cost(self, level_from: int, level_to: int) -> float:
         """Minutes to get from one access level to a deeper one; 0 if already there [min]."""

@@ -184,9 +184,7 @@ class Planner:
         survival = 1.0 - self.success[which]
         used = np.zeros((n, len(self.cost)), dtype=bool)
         used[np.arange(n), which] = True
-        rest = self.plan_cost(
-            np.broadcast_to(weights, (n, len(weights))), member, level_after, survival, used, steps
-        )
+        rest = self.plan_cost(np.broadcast_to(weights, (n, len(weights))), member, level_after, survival, used, steps)
         broken = float(weights[member.any(axis=1)].sum())
         cost = self.cost[which] + self.setup[level, self.level[which]] + extra[which]
         return np.asarray(broken * cost + rest)
@@ -254,9 +252,7 @@ class Lookahead:
         return sum(self.options.gate_minutes.get(g, 0.0) for g in gates if g not in self.options.gates_open)
 
     def _check_cost(self, check: Check, level: int) -> float:
-        return (
-            check.minutes + check.extra + self.model.setup_cost(level, check.level) + self._gates(check.gates)
-        )
+        return check.minutes + check.extra + self.model.setup_cost(level, check.level) + self._gates(check.gates)
 
     def run(self) -> list[Ranked]:
         """Every step, cheapest first; ties by id."""
@@ -271,9 +267,7 @@ class Lookahead:
         check_levels = np.array([model.checks[i].level for i in self.checks], dtype=np.int64)
         after = np.maximum(options.level, check_levels[branches.owner]) if self.checks else branches.owner
         values = (
-            self.planner.plan_cost(
-                self.weights * branches.chances, self.member, after, steps=self._steps(len(after))
-            )
+            self.planner.plan_cost(self.weights * branches.chances, self.member, after, steps=self._steps(len(after)))
             if self.checks
             else np.zeros(0)
         )
@@ -314,7 +308,7 @@ class Lookahead:
     def _second_step(
         self, branches: _Branches, after: Ints, values: Array, one: Array, repairs: Array
     ) -> tuple[Array, Array, set[int], set[int]]:
-        model, options = self.model, self.options
+        options = self.options
         information = self._information(branches)
         # Checks that only pay together show no gain alone (a two-step plan finds them): take the most
         # informative per minute as well as the best so far.
@@ -377,9 +371,7 @@ class Lookahead:
             value = planner.plan_cost(stacked, member, np.tile(deeper[owner], n), steps=steps)
             mass = rows.sum(axis=1)
             for i in range(n):
-                total = np.bincount(
-                    owner, weights=value[i * len(picks) : (i + 1) * len(picks)], minlength=len(ordered)
-                )
+                total = np.bincount(owner, weights=value[i * len(picks) : (i + 1) * len(picks)], minlength=len(ordered))
                 best[i] = min(best[i], float((mass[i] * cost + total).min()))
         for i in range(n):
             which = self._likely_repairs(rows[i], member)
@@ -413,9 +405,7 @@ class Lookahead:
         used = np.zeros((1, len(self.planner.cost)), dtype=bool)
         used[0, repair] = True
         steps = self._steps(len(second) * 3)
-        plan = float(
-            self.planner.plan_cost(weights[None, :], sets, np.array([level]), used=used, steps=steps)[0]
-        )
+        plan = float(self.planner.plan_cost(weights[None, :], sets, np.array([level]), used=used, steps=steps)[0])
         if not second:
             return shallow
         checks = [self.checks[i] for i in second]

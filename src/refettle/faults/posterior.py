@@ -228,9 +228,7 @@ class Suspicions:
             return np.zeros(0, dtype=np.int64)
         return np.flatnonzero((self.member if member is None else member)[:, self.other])
 
-    def _likelihood(
-        self, check: Check, counts: Array, soft: Sequence[Array], member: Array | None = None
-    ) -> Array:
+    def _likelihood(self, check: Check, counts: Array, soft: Sequence[Array], member: Array | None = None) -> Array:
         """(n,) chance of the counts and graded readings of one check, instrument sound."""
         # With cumulative chances c and a value v for each level, the mean value is the sum of c * steps(v).
         factors = [(_steps_down(check.error[:, o]), counts[o]) for o in np.flatnonzero(counts)]
@@ -350,9 +348,7 @@ class Suspicions:
             group.soft.setdefault(check.id, []).append(soft)
             group.stuck_good *= float(soft[0])
             group.stuck_bad *= float(soft[1:].mean())
-        group.likelihoods[check.id] = self._likelihood(
-            check, group.counts[check.id], group.soft.get(check.id, [])
-        )
+        group.likelihoods[check.id] = self._likelihood(check, group.counts[check.id], group.soft.get(check.id, []))
         group.stuck_good *= 0.0 if counts[1:].any() else 1.0
         group.stuck_bad *= 0.0 if counts[0] else float((1.0 / (k - 1)) ** counts[1:].sum())
         group.update_total()
@@ -430,9 +426,7 @@ class Suspicions:
         without = (total - fits).max(axis=1)
         worst = int(without.argmax())
         fit = float(np.exp(total.max()))
-        return Misfit(
-            fit, fit >= threshold, self._refs[names[worst]], names[worst][1], float(np.exp(without[worst]))
-        )
+        return Misfit(fit, fit >= threshold, self._refs[names[worst]], names[worst][1], float(np.exp(without[worst])))
 
 
 def _steps_down(values: Array) -> Array:

@@ -26,6 +26,9 @@ OTHER_SHOWS = 0.6
 """Chance that such a cause shows at a given look at an output (estimate)."""
 OWNER = "owner:"
 FIRST_POWER = "first-power"
+DATA_SAVED = "data-saved"
+LIVE = ("mains", "charged-capacitor")
+"""Cautions that a kind names because it may sit in mains gear; dropped where an adapter or cells feed the unit."""
 
 _GEAR = (
     faults.GearItem("eye", 0.005, 0.005, per_check=True),
@@ -196,6 +199,12 @@ class _Compiler:
                     shows[m, k - 1 - place] = rate
         return shows
 
+    def _cautions(self, named: Iterable[str], block: ResolvedBlock | None) -> list[str]:
+        """Cautions of a step here: those about mains only where mains comes in."""
+        found = _unique([*named, *(block.cautions if block else ())])
+        live = self.unit.power_on.feed == "mains" or (block is not None and block.kind in ("mains-input", "ac-adapter"))
+        return found if live else [c for c in found if c not in LIVE]
+
     def _gates(self, powered: bool, cautions: Iterable[str]) -> tuple[str, ...]:
         gates = [FIRST_POWER] if powered else []
         gates += [f"caution:{c}" for c in cautions if self.loaded.library.cautions[c].gate]
@@ -251,7 +260,7 @@ class _Compiler:
     def block_checks(self, block: ResolvedBlock) -> None:
         for key, check in block.checks.items():
             check_id = f"{block.id}.{key}"
-            cautions = _unique([*check.cautions, *block.cautions])
+            cautions = self._cautions(check.cautions, block)
             if check.looks_at:
                 shows = self._shows_modes(check, f"{block.id}.")
                 self._add_check(check_id, check, block.id, shows, list(check.outcomes), cautions)
@@ -341,10 +350,11 @@ class _Compiler:
 
     # -------------------------------------------------------- repairs
 
-    def _add_repair(
-        self, repair_id: str, repair: Repair, block: str, prefix: str, cautions: list[str]
-    ) -> None:
+    def _add_repair(self, repair_id: str, repair: Repair, block: str, prefix: str, cautions: list[str]) -> None:
         causes = None
+        gates = self._gates(False, cautions)
+        if self.unit.must_save and block in self.blocks and self.blocks[block].kind == "battery":
+            gates += (DATA_SAVED,)
         if repair.harm and repair.harm.causes:
             kind, _, mode = repair.harm.causes.rpartition("/")
             homes = [b for b in self.blocks.values() if b.kind == kind] if kind else []
@@ -364,7 +374,7 @@ class _Compiler:
                 harm=harm.chance if harm else 0.0,
                 harm_minutes=harm.minutes if harm else 0.0,
                 causes=causes,
-                gates=self._gates(False, cautions),
+                gates=gates,
                 block=block,
             )
         )
@@ -388,10 +398,10 @@ class _Compiler:
     def all_repairs(self) -> None:
         for block in self.blocks.values():
             for key, repair in block.repairs.items():
-                cautions = _unique([*repair.cautions, *block.cautions])
+                cautions = self._cautions(repair.cautions, block)
                 self._add_repair(f"{block.id}.{key}", repair, block.id, f"{block.id}.", cautions)
         for key, repair in self.unit.repairs.items():
-            self._add_repair(key, repair, "", "", list(repair.cautions))
+            self._add_repair(key, repair, "", "", self._cautions(repair.cautions, None))
         dig = Repair(
             name="Look further than this file goes",
             fixes={OTHER: 0.4},
@@ -412,7 +422,7 @@ class _Compiler:
         for block in self.blocks.values():
             self.block_checks(block)
         for key, check in self.unit.checks.items():
-            cautions = list(check.cautions)
+            cautions = self._cautions(check.cautions, None)
             if check.looks_at:
                 self._add_check(key, check, "", self._shows_modes(check, ""), list(check.outcomes), cautions)
             else:

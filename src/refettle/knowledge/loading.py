@@ -152,9 +152,7 @@ def read_text_file(path: FilePath | Traversable, name: str) -> str:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise KnowledgeError(
-            [Mistake(name, 0, "", error.strerror or str(error), "a readable file")]
-        ) from None
+        raise KnowledgeError([Mistake(name, 0, "", error.strerror or str(error), "a readable file")]) from None
     if len(raw) > MAX_BYTES:
         raise KnowledgeError([Mistake(name, 0, "", f"{len(raw):,} bytes", f"at most {MAX_BYTES:,}")])
     try:
@@ -206,9 +204,7 @@ class _Checker:
                 named.add(cause)
         for mode in check.looks_at:
             if mode not in named:
-                self.add(
-                    (*path, "looks_at"), f"'{mode}', which no outcome names", "modes that some outcome shows"
-                )
+                self.add((*path, "looks_at"), f"'{mode}', which no outcome names", "modes that some outcome shows")
 
     def repair(self, path: Path, repair: Repair, modes: list[str], kinds: list[str]) -> None:
         self.caution_ids((*path, "cautions"), repair.cautions)
@@ -224,9 +220,7 @@ class _Checker:
     def all_fixed(self, path: Path, modes: list[str], fixed: set[str]) -> None:
         for mode in modes:
             if mode not in fixed:
-                self.add(
-                    (*path, "modes", mode), f"'{mode}', which no repair fixes", "modes that some repair fixes"
-                )
+                self.add((*path, "modes", mode), f"'{mode}', which no repair fixes", "modes that some repair fixes")
 
 
 def _check_kind(kind: BlockKind, document: Document, library_kinds: list[str], checker: _Checker) -> None:
@@ -338,9 +332,7 @@ def _resolve_table(
     shipped: Mapping[str, M] = getattr(kind, table)
     for key, change in override.items():
         if change is None and key not in shipped:
-            checker.add(
-                (*base, key), f"'{key}', which the kind does not have", ", ".join(shipped) or "nothing"
-            )
+            checker.add((*base, key), f"'{key}', which the kind does not have", ", ".join(shipped) or "nothing")
     resolved: dict[str, M] = {}
     for key, data in _merge(shipped, override).items():
         if key not in override:
@@ -371,9 +363,7 @@ def _prune(block_modes: Mapping[str, FailureMode], table: Mapping[str, Any]) -> 
     return kept
 
 
-def _resolve_block(
-    block_id: str, unit: UnitType, library: Library, checker: _Checker
-) -> ResolvedBlock | None:
+def _resolve_block(block_id: str, unit: UnitType, library: Library, checker: _Checker) -> ResolvedBlock | None:
     block = unit.blocks[block_id]
     base: Path = ("blocks", block_id)
     if not checker.one_of((*base, "kind"), block.kind, list(library.kinds), "a block kind"):
@@ -500,14 +490,10 @@ def parse_unit_type(text: str, file: str, library: Library | None = None) -> Loa
     return LoadedType(file, text, unit, blocks, library, digest)
 
 
-def _check_whole(
-    unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: Library, checker: _Checker
-) -> None:
+def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: Library, checker: _Checker) -> None:
     cycle = _find_cycle({b.id: b.needs for b in blocks.values()})
     if cycle:
-        checker.add(
-            ("blocks", cycle[0], "needs"), "a circle: " + " needs ".join(cycle), "needs without a circle"
-        )
+        checker.add(("blocks", cycle[0], "needs"), "a circle: " + " needs ".join(cycle), "needs without a circle")
     watched: set[str] = set()
     for key, point in unit.points.items():
         path: Path = ("points", key)
@@ -534,9 +520,7 @@ def _check_whole(
         own = {f"{block.id}.{m}" for r in block.repairs.values() for m in r.fixes} | fixed
         for mode in block.modes:
             if f"{block.id}.{mode}" not in own:
-                checker.add(
-                    ("blocks", block.id), f"mode '{mode}', which no repair fixes", "modes some repair fixes"
-                )
+                checker.add(("blocks", block.id), f"mode '{mode}', which no repair fixes", "modes some repair fixes")
         if block.id not in watched:
             checker.add(
                 ("blocks", block.id),

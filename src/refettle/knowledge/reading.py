@@ -49,9 +49,7 @@ def read_document(text: str, file: str) -> Document:
         Text that is no YAML, is too long or too deep, doubles a key, or uses anchors.
     """
     if len(text) > MAX_CHARACTERS:
-        raise KnowledgeError(
-            [Mistake(file, 0, "", f"{len(text):,} characters", f"at most {MAX_CHARACTERS:,}")]
-        )
+        raise KnowledgeError([Mistake(file, 0, "", f"{len(text):,} characters", f"at most {MAX_CHARACTERS:,}")])
     _refuse_depth_and_aliases(text, file)
     try:
         node = yaml.compose(text, Loader=yaml.SafeLoader)
@@ -80,20 +78,14 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
             line = event.start_mark.line + 1
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-                raise KnowledgeError(
-                    [Mistake(file, line, "", "an anchor or alias (& or *)", "values written out")]
-                )
+                raise KnowledgeError([Mistake(file, line, "", "an anchor or alias (& or *)", "values written out")])
             if isinstance(event, yaml.CollectionStartEvent):
                 depth += 1
             elif isinstance(event, yaml.CollectionEndEvent):
                 depth -= 1
             if depth > MAX_DEPTH:
                 raise KnowledgeError(
-                    [
-                        Mistake(
-                            file, line, "", f"nesting deeper than {MAX_DEPTH}", f"at most {MAX_DEPTH} levels"
-                        )
-                    ]
+                    [Mistake(file, line, "", f"nesting deeper than {MAX_DEPTH}", f"at most {MAX_DEPTH} levels")]
                 )
     except yaml.YAMLError as error:
         raise KnowledgeError([_syntax_mistake(error, file)]) from None

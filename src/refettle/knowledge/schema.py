@@ -29,9 +29,7 @@ Sign = Literal["dead", "high", "restart", "garbled", "part", "low", "hum", "nois
 Condition = Literal["cold", "warm", "moved"]
 Access = Literal["closed", "open", "board"]
 ACCESS_LEVELS: tuple[Access, ...] = ("closed", "open", "board")
-Gear = Literal[
-    "eye", "ear", "meter", "esr-meter", "scope", "logic-probe", "thermometer", "test-media", "known-good"
-]
+Gear = Literal["eye", "ear", "meter", "esr-meter", "scope", "logic-probe", "thermometer", "test-media", "known-good"]
 
 Id = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,39}$")]
 Name = Annotated[str, Field(min_length=1, max_length=120)]

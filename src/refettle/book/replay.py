@@ -1,0 +1,428 @@
+"""The state of a job as a pure function of its unit type and its log. No database, no framework.
+
+`replay(compiled, entries)` gives what the pages and the command line show: suspicions, what is open, which gates are
+passed, what has been spent, which readings went stale. Nothing here is stored; it can always be worked out again.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from refettle import faults
+from refettle.book.log import LogEntry, LogError, effective
+from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
+
+LEVELS = ("closed", "open", "board")
+FIRST_POWER_MINUTES = 12.0
+"""Bench minutes of the first power-on gate (estimate)."""
+CAUTION_MINUTES = 0.5
+DATA_SAVED_MINUTES = 15.0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One entry that moved the suspicions, as shown in the table of evidence."""
+
+    n: int
+    at: datetime
+    who: str
+    kind: str
+    step: str
+    name: str
+    result: str
+    note: str = ""
+    stale: bool = False
+    """True if a later repair may have changed what was read."""
+    gear_proven: bool = True
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A block under suspicion, with the failure modes behind it."""
+
+    block: str
+    name: str
+    chance: float
+    bench: bool
+    modes: tuple[tuple[str, str, float], ...]
+    """(mode id, name, chance), most suspected first."""
+
+
+@dataclass
+class JobState:
+    """What is known of a job after its log so far."""
+
+    compiled: CompiledType
+    entries: list[LogEntry]
+    stage: str = "take-in"
+    waits_for: str = ""
+    level: int = 0
+    take_in: Mapping[str, Any] = field(default_factory=dict)
+    complaints: list[tuple[str, str]] = field(default_factory=list)
+    cautions_read: set[str] = field(default_factory=set)
+    gates_open: set[str] = field(default_factory=set)
+    first_power: Mapping[str, Any] | None = None
+    saved: Mapping[str, Any] | None = None
+    proofs: set[str] = field(default_factory=set)
+    consents: set[str] = field(default_factory=set)
+    gear: dict[str, tuple[date, bool]] = field(default_factory=dict)
+    minutes: float = 0.0
+    parts: float = 0.0
+    photos: list[tuple[int, str, str]] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
+    events: list[faults.Event] = field(default_factory=list)
+    repairs_done: list[str] = field(default_factory=list)
+    done_since: set[str] = field(default_factory=set)
+    seen_bad: bool = False
+    first_power_problems: list[str] = field(default_factory=list)
+
+    @property
+    def suspicions(self) -> faults.Suspicions:
+        """The suspicions; worked out when first asked for, and kept for the same log."""
+        return _suspicions(self.compiled, tuple(_frozen(e) for e in self.events))
+
+    def suspects(self) -> list[Suspect]:
+        """Blocks by suspicion, most suspected first."""
+        return _suspects(self.compiled, self.suspicions)
+
+    def context(self, customer: bool = False, depth: int = 2) -> faults.Context:
+        """What `faults.advise` needs to know of this job."""
+        model = self.compiled.model
+        steps = self.compiled.steps
+        complained = [point for point, _ in self.complaints]
+        points = [s.id for s in steps.values() if s.is_point]
+        points.sort(key=lambda p: complained.index(p) if p in complained else len(complained))
+        gate_minutes = {FIRST_POWER: FIRST_POWER_MINUTES, DATA_SAVED: DATA_SAVED_MINUTES}
+        for check in (*model.checks, *model.repairs):
+            gate_minutes.update({g: CAUTION_MINUTES for g in check.gates if g.startswith("caution:")})
+        options = faults.Options(
+            level=self.level,
+            gates_open=frozenset(self.gates_open),
+            gate_minutes=gate_minutes,
+            depth=depth,
+            skip=frozenset(c.id for c in model.checks if c.id.startswith(OWNER)),
+        )
+        names = {b.id: b.name for b in self.compiled.loaded.blocks.values()} | {"other": "something not modelled"}
+        return faults.Context(
+            options=options,
+            points=tuple(points),
+            seen_bad=self.seen_bad,
+            proofs=frozenset(self.proofs),
+            consents=frozenset(self.consents),
+            needs_consent=customer,
+            needs_proof=frozenset(s.id for s in steps.values() if s.proof),
+            done_since=frozenset(self.done_since),
+            names=names,
+        )
+
+    def advice(self, customer: bool = False, depth: int = 2) -> faults.Advice:
+        """What to do next; see `faults.advise`."""
+        return _advice(self.compiled, tuple(_frozen(e) for e in self.events), _Held(self, customer, depth))
+
+
+@dataclass(frozen=True)
+class _Held:
+    """Lets the advice cache go by what decides the advice."""
+
+    state: JobState
+    customer: bool
+    depth: int
+
+    def _key(self) -> tuple[Any, ...]:
+        s = self.state
+        return (
+            self.customer,
+            self.depth,
+            s.level,
+            s.seen_bad,
+            tuple(s.complaints),
+            frozenset(s.gates_open),
+            frozenset(s.proofs),
+            frozenset(s.consents),
+            frozenset(s.done_since),
+        )
+
+    def __hash__(self) -> int:
+        return hash(self._key())
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Held) and self._key() == other._key()
+
+
+def _frozen(event: faults.Event) -> str:
+    return json.dumps(event.__dict__ | {"_": type(event).__name__}, default=dict, sort_keys=True)
+
+
+def _thaw(text: str) -> faults.Event:
+    data = json.loads(text)
+    kind = faults.Done if data.pop("_") == "Done" else faults.Reading
+    return kind(**data)
+
+
+@lru_cache(maxsize=24)
+def _suspicions(compiled: CompiledType, events: tuple[str, ...]) -> faults.Suspicions:
+    return faults.replay(compiled.model, [_thaw(e) for e in events], compiled.hypotheses())
+
+
+@lru_cache(maxsize=128)
+def _advice(compiled: CompiledType, events: tuple[str, ...], held: _Held) -> faults.Advice:
+    return faults.advise(_suspicions(compiled, events), held.state.context(held.customer, held.depth))
+
+
+def _suspects(compiled: CompiledType, suspicions: faults.Suspicions) -> list[Suspect]:
+    by_mode = suspicions.suspicion()
+    by_block = faults.block_suspicion(suspicions)
+    out = []
+    for block, chance in by_block.items():
+        modes = [(m.id, m.name, float(by_mode[i])) for i, m in enumerate(compiled.model.modes) if m.block == block]
+        modes.sort(key=lambda item: -item[2])
+        resolved = compiled.loaded.blocks.get(block)
+        name = resolved.name if resolved else "Something not modelled"
+        out.append(Suspect(block, name, chance, bool(resolved and resolved.bench_gear), tuple(modes)))
+    out.sort(key=lambda s: (-round(s.chance, 9), s.block))
+    return out
+
+
+# ---------------------------------------------------------------- replaying
+
+
+def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobState:
+    """The state of a job after `entries`.
+
+    Parameters
+    ----------
+    compiled : CompiledType
+    entries : iterable of mappings
+        As read by `log.read_jsonl` or kept in the book: n, at, who, kind and the fields of the kind.
+
+    Raises
+    ------
+    LogError
+        If an entry names a check, outcome, repair, point, caution or gear that this unit type does not have;
+        the message says which entry.
+    """
+    state = JobState(compiled, effective(entries))
+    for entry in state.entries:
+        if entry.void:
+            continue
+        try:
+            _Applier(state, entry).apply()
+        except LogError as error:
+            raise LogError(f"entry {entry.n}: {error}", field=error.field) from None
+    _mark_stale(state)
+    if state.stage == "take-in" and (state.events or state.complaints):
+        state.stage = "fault finding"
+    return state
+
+
+def check_against(compiled: CompiledType, entries: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse entries that this unit type cannot have, before they are written. Raises LogError."""
+    _ = replay(compiled, entries).suspicions.weights
+
+
+class _Applier:
+    def __init__(self, state: JobState, entry: LogEntry) -> None:
+        self.state, self.entry, self.data = state, entry, entry.data
+        self.model = state.compiled.model
+        self.steps = state.compiled.steps
+
+    def apply(self) -> None:
+        handler = getattr(self, "_" + self.entry.kind.replace("-", "_"), None)
+        if handler is not None:
+            handler()
+
+    def _known(self, field_name: str, value: str, allowed: Iterable[str], what: str) -> None:
+        names = sorted(allowed)
+        if value not in names:
+            shown = ", ".join(names[:40]) + (", ..." if len(names) > 40 else "")
+            raise LogError(
+                f"{field_name}: '{value}' found; allowed: {what} of this unit type: {shown}", field=field_name
+            )
+
+    # ---- entries that move the suspicions
+
+    def _complaint(self) -> None:
+        point, outcome = self.data["point"], self.data["outcome"]
+        points = [s.id for s in self.steps.values() if s.is_point]
+        self._known("point", point, points, "a point")
+        check = self.model.checks[self.model.check_index[OWNER + point]]
+        self._known("outcome", outcome, check.outcomes, "an outcome of this point")
+        self.state.complaints.append((point, outcome))
+        self.state.events.append(faults.Reading(check.id, {outcome: 1}, ref=str(self.entry.n)))
+        name = f"Owner: {self.steps[point].name.removeprefix('Look: ')}"
+        self._evidence("complaint", OWNER + point, name, outcome)
+
+    def _check(self) -> None:
+        check_id = self.data["check"]
+        checks = [s.id for s in self.steps.values() if s.kind == "check"]
+        self._known("check", check_id, checks, "a check")
+        check = self.model.checks[self.model.check_index[check_id]]
+        counts = dict(self.data.get("counts") or {})
+        if self.data.get("outcome") is not None:
+            counts = {self.data["outcome"]: 1}
+        likelihood = self.data.get("likelihood")
+        for outcome in (*counts, *(likelihood or {})):
+            self._known("outcome", outcome, check.outcomes, "an outcome of this check")
+        proven, failed = self._gear_state(check.gear)
+        day = self.entry.at.date().isoformat()
+        self.state.events.append(
+            faults.Reading(
+                check_id,
+                counts,
+                dict(likelihood) if likelihood else None,
+                proven=day if proven or failed else "",
+                failed=failed,
+                ref=str(self.entry.n),
+            )
+        )
+        bad = any(n for o, n in counts.items() if o != faults.GOOD)
+        step = self.steps[check_id]
+        if (step.is_point or step.swap) and bad:
+            self.state.seen_bad = True
+        if step.swap and counts.get(faults.GOOD):
+            # With a known-good block in its place it works: the block is what failed.
+            self.state.seen_bad = True
+        self.state.done_since.add(check_id)
+        self.state.minutes += float(self.data.get("minutes", step.minutes))
+        self.state.level = max(self.state.level, check.level)
+        shown = ", ".join(f"{o} ×{n}" if n > 1 or len(counts) > 1 else o for o, n in counts.items() if n)
+        if likelihood:
+            shown = "graded: " + ", ".join(f"{o} {v:.2g}" for o, v in likelihood.items())
+        if self.data.get("value"):
+            shown += f" ({self.data['value']})"
+        sensed = check.gear in ("eye", "ear", "owner")
+        self._evidence("check", check_id, step.name, shown, proven=sensed or proven)
+
+    def _gear_state(self, gear: str) -> tuple[bool, bool]:
+        known = self.state.gear.get(gear)
+        if known is None or known[0] != self.entry.at.date():
+            return False, False
+        return known[1], not known[1]
+
+    def _repair(self) -> None:
+        repair_id = self.data["repair"]
+        self._known("repair", repair_id, [r.id for r in self.model.repairs], "a repair")
+        repair = self.model.repairs[self.model.repair_index[repair_id]]
+        self.state.events.append(faults.Done(repair_id, ref=str(self.entry.n)))
+        self.state.repairs_done.append(repair_id)
+        self.state.done_since = set()
+        self.state.seen_bad = False
+        self.state.level = max(self.state.level, repair.level)
+        self.state.minutes += float(self.data.get("minutes", repair.minutes))
+        self.state.parts += float(self.data.get("parts", repair.parts))
+        self._evidence("repair", repair_id, self.steps[repair_id].name, "done")
+
+    def _evidence(self, kind: str, step: str, name: str, result: str, proven: bool = True) -> None:
+        e = self.entry
+        note = str(e.data.get("note", ""))
+        self.state.evidence.append(Evidence(e.n, e.at, e.who, kind, step, name, result, note, gear_proven=proven))
+
+    # ---- entries that open gates
+
+    def _caution(self) -> None:
+        caution = self.data["caution"]
+        self._known("caution", caution, self.state.compiled.loaded.library.cautions, "a caution")
+        self.state.cautions_read.add(caution)
+        self.state.gates_open.add(f"caution:{caution}")
+
+    def _first_power(self) -> None:
+        problems = first_power_problems(self.state.compiled, self.data)
+        self.state.first_power = self.data
+        self.state.first_power_problems = problems
+        if problems:
+            self.state.gates_open.discard(FIRST_POWER)
+        else:
+            self.state.gates_open.add(FIRST_POWER)
+
+    def _saved(self) -> None:
+        self.state.saved = self.data
+        self.state.gates_open.add(DATA_SAVED)
+
+    def _proof(self) -> None:
+        self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], "a repair")
+        self.state.proofs.add(self.data["repair"])
+
+    def _consent(self) -> None:
+        self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], "a repair")
+        self.state.consents.add(self.data["repair"])
+
+    def _gear(self) -> None:
+        self._known("gear", self.data["gear"], [g.id for g in self.model.gear], "gear")
+        self.state.gear[self.data["gear"]] = (self.entry.at.date(), self.data["outcome"] == "good")
+
+    # ---- the rest
+
+    def _take_in(self) -> None:
+        self.state.take_in = {**self.state.take_in, **self.data}
+
+    def _access(self) -> None:
+        self.state.level = LEVELS.index(self.data["level"])
+
+    def _photo(self) -> None:
+        self.state.photos.append((self.entry.n, self.data["photo"], str(self.data.get("caption", ""))))
+
+    def _time(self) -> None:
+        self.state.minutes += float(self.data["minutes"])
+
+    def _stage(self) -> None:
+        self.state.stage = self.data["stage"]
+        self.state.waits_for = str(self.data.get("waits_for", ""))
+
+
+def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> list[str]:
+    """What still keeps the first power-on gate shut; empty if it may open.
+
+    The five adapter facts must all be confirmed where an adapter feeds the unit; each rail with a
+    reference must be measured to ground and not read as a short (below a tenth of a good unit's
+    value, or below 1 ohm: common practice, no source).
+    """
+    unit = compiled.loaded.unit_type
+    problems: list[str] = []
+    if unit.adapter is not None:
+        facts = dict(data.get("adapter") or {})
+        for fact in ("output", "volts", "amps", "polarity", "plug"):
+            if facts.get(fact) == "does not match":
+                problems.append(f"The adapter's {fact} does not match the unit: use another adapter.")
+            elif fact not in facts:
+                problems.append(f"The adapter's {fact} is not confirmed.")
+    measured = dict(data.get("rails_ohm") or {})
+    for key, rail in unit.power_on.rails.items():
+        if key not in measured:
+            problems.append(f"{rail.name} to ground is not measured.")
+            continue
+        limit = max(1.0, (rail.to_ground_ohm or 10.0) / 10.0)
+        if measured[key] < limit:
+            problems.append(
+                f"{rail.name} to ground reads {measured[key]:g} Ω, below {limit:g} Ω: a short. Find it before power."
+            )
+    unknown = set(measured) - set(unit.power_on.rails)
+    if unknown:
+        allowed = ", ".join(unit.power_on.rails) or "none"
+        raise LogError(f"rails_ohm: '{min(unknown)}' found; allowed: {allowed}", field="rails_ohm")
+    if data.get("limit_amps") is None and not data.get("limiter"):
+        problems.append("No current limit is set.")
+    return problems
+
+
+def _mark_stale(state: JobState) -> None:
+    """Mark readings that a later repair may have changed."""
+    model = state.compiled.model
+    touched: set[str] = set()
+    out: list[Evidence] = []
+    for item in reversed(state.evidence):
+        if item.kind == "repair":
+            touched |= set(model.repairs[model.repair_index[item.step]].fixes)
+            out.append(item)
+            continue
+        check = model.checks[model.check_index[item.step]]
+        shows = np.flatnonzero(check.shows[:, 0] < 1.0)
+        stale = any(model.modes[i].id in touched for i in shows)
+        out.append(Evidence(**{**item.__dict__, "stale": stale}))
+    state.evidence = out[::-1]

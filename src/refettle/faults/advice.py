@@ -1,0 +1,422 @@
+"""Advice: the ranked steps with what bars them, what they split, what they save, and why, in words.
+
+Three states of a job:
+
+- 'find': the unit is known not to work; the steps are ranked by expected minutes to a working unit;
+- 'test': it may work now (after a repair, or on the owner's word alone); outputs are looked at first;
+- 'works': every look says so and the chance that something is still wrong is small; prove it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from refettle.faults.model import GOOD, Array, Check, Model, Repair
+from refettle.faults.planning import Options, Ranked, _support, rank
+from refettle.faults.posterior import Misfit, Suspicions
+
+EQUAL = 0.03
+"""Steps closer than this are shown as equal: the plan's own error is of that size."""
+WORKING = 0.95
+"""Chance that nothing is wrong at which fault finding ends and proving begins."""
+CHEAP = 10.0
+"""A check of at most so many minutes is cheap beside a step that cannot be undone [min]."""
+TELLING = 0.1
+"""Mean change of suspicion that makes a check worth making before a step that cannot be undone."""
+
+
+@dataclass(frozen=True)
+class Context:
+    """What the job knows that the model does not.
+
+    Attributes
+    ----------
+    options : Options
+        Lookahead and gates; its `skip` should hold what is never offered (the owner's word).
+    points : tuple of str
+        Checks that look at the unit's outputs, most wanted first.
+    seen_bad : bool
+        True if an output was seen to fail since the last repair.
+    proofs, consents : collections of str
+        Repairs for which the proof, or the owner's consent, is recorded.
+    needs_consent : bool
+        True for a customer's unit.
+    done_since : collection of str
+        Checks made since the last repair.
+    names : mapping
+        Block id -> name for people.
+    """
+
+    options: Options = field(default_factory=Options)
+    points: tuple[str, ...] = ()
+    seen_bad: bool = False
+    proofs: Collection[str] = ()
+    consents: Collection[str] = ()
+    needs_consent: bool = False
+    needs_proof: Collection[str] = ()
+    done_since: Collection[str] = ()
+    names: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class OutcomeView:
+    """One outcome of a check: how likely, and which blocks are suspected most if it comes."""
+
+    outcome: str
+    chance: float
+    suspects: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One thing in the way of a step. `kind`: gate, suspicion, cheaper check, proof, consent."""
+
+    kind: str
+    what: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step with figures, what bars it, and its reasons in words."""
+
+    kind: str
+    id: str
+    name: str
+    block: str
+    expected: float
+    minutes: float
+    parts: float = 0.0
+    undo: bool = True
+    bars: tuple[Bar, ...] = ()
+    equal: bool = False
+    outcomes: tuple[OutcomeView, ...] = ()
+    reasons: tuple[str, ...] = ()
+    risks: tuple[str, ...] = ()
+
+    @property
+    def open(self) -> bool:
+        """True if nothing bars it."""
+        return not self.bars
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do next.
+
+    Attributes
+    ----------
+    state : str
+        'find', 'test' or 'works'.
+    steps : tuple of Step
+        Cheapest first; barred ones included. `do` is the step to take now, or None.
+    gate : Bar or None
+        If the best step is only behind a gate that can be passed now, that gate: pass it first.
+    replace_all : float
+        Minutes to do every repair that could matter, without looking [min].
+    """
+
+    state: str
+    steps: tuple[Step, ...]
+    do: Step | None
+    gate: Bar | None
+    expected: float
+    replace_all: float
+    nothing_wrong: float
+    misfit: Misfit | None
+
+
+def block_suspicion(suspicions: Suspicions) -> dict[str, float]:
+    """Chance that at least one failure mode of each block is present."""
+    blocks = [mode.block for mode in suspicions.model.modes]
+    weights = suspicions.weights
+    return {
+        block: float(weights[suspicions.member[:, [b == block for b in blocks]].any(axis=1)].sum())
+        for block in dict.fromkeys(blocks)
+    }
+
+
+def replace_all_minutes(model: Model) -> float:
+    """Minutes of doing, for every block of the unit, its most thorough repair, and one function test.
+
+    The order most people fall back to when nothing tells them what to do; parts at the bench rate.
+    """
+    best: dict[str, tuple[float, float]] = {}
+    bench = {mode.block for mode in model.modes if mode.bench or mode.other}
+    for r, repair in enumerate(model.repairs):
+        if not repair.block or repair.block in bench:
+            continue
+        cover = float(sum(repair.fixes.values()))
+        cost = float(model.repair_cost[r]) - model.retest
+        if repair.block not in best or cover > best[repair.block][0]:
+            best[repair.block] = (cover, cost)
+    return sum(cost for _, cost in best.values()) + model.retest + sum(model.setup)
+
+
+def advise(suspicions: Suspicions, context: Context | None = None, detail: int = 6) -> Advice:
+    """The next step and the ones after it, with reasons.
+
+    Parameters
+    ----------
+    suspicions : Suspicions
+        After the log so far.
+    context : Context
+        Gates, consents, outputs; see there.
+    detail : int
+        How many of the first steps get their outcomes and reasons worked out.
+    """
+    return _Adviser(suspicions, context or Context(), detail).run()
+
+
+class _Adviser:
+    def __init__(self, suspicions: Suspicions, context: Context, detail: int) -> None:
+        self.s, self.context, self.detail = suspicions, context, detail
+        self.model = suspicions.model
+        self.blocks = list(dict.fromkeys(mode.block for mode in self.model.modes))
+        self.rows, self.weights = _support(suspicions.weights, 4000)
+        self.weights = self.weights / self.weights.sum()
+        self.member = suspicions.member[self.rows]
+        self.suspicion = suspicions.suspicion()
+        self._chances: dict[str, Array] = {}
+        of_block = np.array([[mode.block == b for mode in self.model.modes] for b in self.blocks])
+        self.block_member = (self.member.astype(np.float32) @ of_block.T.astype(np.float32)) > 0
+
+    def name(self, block: str) -> str:
+        return self.context.names.get(block, block)
+
+    def chances(self, check: Check) -> Array:
+        if check.id not in self._chances:
+            self._chances[check.id] = self.s.outcome_chances(check, self.rows)
+        return self._chances[check.id]
+
+    # ------------------------------------------------------------ the whole
+
+    def run(self) -> Advice:
+        nothing = self.s.nothing_wrong()
+        misfit = self.s.misfit()
+        everything = replace_all_minutes(self.model)
+        if not self.context.seen_bad and nothing >= 1 - WORKING:
+            tests = self._tests()
+            if nothing >= WORKING or not tests:
+                return Advice("works", (), None, None, 0.0, everything, nothing, misfit)
+            steps = self._steps(tests, everything, testing=True)
+            return Advice("test", steps, *self._now(steps), 0.0, everything, nothing, misfit)
+        ranked = rank(self.s, self.context.options)
+        steps = self._steps(ranked, everything, testing=False)
+        expected = steps[0].expected if steps else 0.0
+        return Advice("find", steps, *self._now(steps), expected, everything, nothing, misfit)
+
+    def _now(self, steps: tuple[Step, ...]) -> tuple[Step | None, Bar | None]:
+        """The step to take now; and the gate to pass first, if the best step is only behind one."""
+        for step in steps:
+            if step.open:
+                return step, None
+            if all(bar.kind == "gate" for bar in step.bars):
+                return step, step.bars[0]
+        return None, None
+
+    def _tests(self) -> list[Ranked]:
+        """Looks at outputs that can still tell whether the unit works, most telling per minute first."""
+        works = ~self.member.any(axis=1)
+        prior = float(self.weights[works].sum())
+        found: list[tuple[float, Ranked]] = []
+        options = self.context.options
+        for point in self.context.points:
+            check = self.model.checks[self.model.check_index[point]]
+            joint = self.chances(check).T * self.weights
+            total = joint.sum(axis=1)
+            good = joint[:, works].sum(axis=1)
+            change = float(np.abs(good - prior * total).sum())
+            closed = [g for g in check.gates if g not in options.gates_open]
+            minutes = check.minutes + sum(options.gate_minutes.get(g, 0.0) for g in closed)
+            if change > 0.002:
+                found.append((change / minutes, Ranked("check", point, 0.0, minutes, False)))
+        found.sort(key=lambda pair: (-round(pair[0], 9), pair[1].id))
+        return [ranked for _, ranked in found]
+
+    # ------------------------------------------------------------ one step
+
+    def _steps(self, ranked: list[Ranked], everything: float, testing: bool) -> tuple[Step, ...]:
+        best = ranked[0].expected if ranked else 0.0
+        out = [self._step(r, testing) for r in ranked]
+        first_open = next((s for s in out if s.open), None)
+        detailed = 0
+        for n, step in enumerate(out):
+            equal = not testing and step.kind != "give up" and step.expected <= best * (1 + EQUAL)
+            step = replace(step, equal=equal and sum(s.expected <= best * (1 + EQUAL) for s in out) > 1)
+            if detailed < self.detail or step is first_open:
+                detailed += 1
+                step = self._explain(step, out, n, everything, testing)
+            out[n] = step
+        return tuple(out)
+
+    def _step(self, ranked: Ranked, testing: bool) -> Step:
+        if ranked.kind == "check":
+            check = self.model.checks[self.model.check_index[ranked.id]]
+            bars = tuple(self._gate_bars(check.gates))
+            return Step("check", check.id, check.name, check.block, ranked.expected, ranked.minutes, bars=bars)
+        if ranked.kind == "repair":
+            repair = self.model.repairs[self.model.repair_index[ranked.id]]
+            return Step(
+                "repair",
+                repair.id,
+                repair.name,
+                repair.block,
+                ranked.expected,
+                ranked.minutes,
+                repair.parts,
+                repair.undo,
+                tuple(self._gate_bars(repair.gates)) + tuple(self._once_bars(repair)),
+            )
+        name = "Give up: sell as it is or for parts"
+        return Step("give up", "give up", name, "", ranked.expected, ranked.minutes)
+
+    def _gate_bars(self, gates: Collection[str]) -> list[Bar]:
+        closed = [g for g in gates if g not in self.context.options.gates_open]
+        return [Bar("gate", g, _gate_words(g)) for g in closed]
+
+    def _once_bars(self, repair: Repair) -> list[Bar]:
+        if repair.undo:
+            return []
+        bars: list[Bar] = []
+        wanted = self.context.options.once_suspicion
+        mask = [self.model.mode_index[m] for m in repair.fixes]
+        chance = float(self.weights[self.member[:, mask].any(axis=1)].sum())
+        if chance < wanted:
+            text = f"It cannot be undone: suspicion {chance:.0%}, {wanted:.0%} needed."
+            bars.append(Bar("suspicion", repair.id, text))
+        cheaper = self._cheaper_check(repair, mask)
+        if cheaper is not None:
+            text = (
+                f"It cannot be undone, and a telling check is still cheap: {cheaper.name} ({cheaper.minutes:.0f} min)."
+            )
+            bars.append(Bar("cheaper check", cheaper.id, text))
+        if repair.id in self.context.needs_proof and repair.id not in self.context.proofs:
+            bars.append(Bar("proof", repair.id, "It cannot be undone: what must be shown first is not recorded."))
+        if self.context.needs_consent and repair.id not in self.context.consents:
+            bars.append(Bar("consent", repair.id, "It cannot be undone: the owner's consent is not recorded."))
+        return bars
+
+    def _cheaper_check(self, repair: Repair, mask: list[int]) -> Check | None:
+        present = self.member[:, mask].any(axis=1)
+        prior = float(self.weights[present].sum())
+        limit = min(CHEAP, repair.minutes / 3.0)
+        best: tuple[float, Check] | None = None
+        for check in self.model.checks:
+            if check.minutes > limit or check.id in self.context.options.skip:
+                continue
+            if check.id in self.context.done_since or check.level > max(repair.level - 1, 0):
+                continue
+            joint = self.chances(check).T * self.weights
+            change = float(np.abs(joint[:, present].sum(axis=1) - prior * joint.sum(axis=1)).sum())
+            if change >= TELLING and (best is None or change / check.minutes > best[0]):
+                best = (change / check.minutes, check)
+        return best[1] if best else None
+
+    # ------------------------------------------------------------ in words
+
+    def _explain(self, step: Step, out: list[Step], n: int, everything: float, testing: bool) -> Step:
+        if step.kind == "check":
+            step = self._explain_check(step, testing)
+        elif step.kind == "repair":
+            step = self._explain_repair(step)
+        reasons = list(step.reasons)
+        if not testing and step.kind != "give up":
+            reasons.append(self._saving(step, out, n, everything))
+        return replace(step, reasons=tuple(reasons))
+
+    def _explain_check(self, step: Step, testing: bool) -> Step:
+        check = self.model.checks[self.model.check_index[step.id]]
+        joint = self.chances(check).T * self.weights
+        total = joint.sum(axis=1)
+        views = []
+        for o, outcome in enumerate(check.outcomes):
+            after = (joint[o] @ self.block_member) / max(total[o], 1e-300)
+            top = np.argsort(-after, kind="stable")[:3]
+            suspects = tuple((self.blocks[i], float(after[i])) for i in top if after[i] >= 0.03)
+            views.append(OutcomeView(outcome, float(total[o]), suspects))
+        views.sort(key=lambda v: (v.outcome == GOOD, -v.chance))
+        reasons = (
+            [self._split_words(views)]
+            if not testing
+            else ["Nothing has been seen to fail since the last repair: look whether it works."]
+        )
+        false_alarm, missed = 1.0 - check.error[0, 0], float(check.error[1:, 0].mean())
+        risks = (f"It reads bad by mistake about {_in_words(false_alarm)}, and misses about {_in_words(missed)}.",)
+        return replace(step, outcomes=tuple(views), reasons=tuple(reasons), risks=risks)
+
+    def _split_words(self, views: list[OutcomeView]) -> str:
+        before = dict(zip(self.blocks, self.weights @ self.block_member, strict=True))
+        pieces = []
+        for view in sorted(views, key=lambda v: -v.chance)[:3]:
+            if view.chance < 0.02:
+                continue
+            risen = [b for b, p in view.suspects if p > before[b] + 0.02][:2]
+            fallen = max(before, key=lambda b: before[b])
+            label = f"“{view.outcome}” ({view.chance:.0%})"
+            if risen:
+                names = " or ".join(f"{self.name(b)} ({dict(view.suspects)[b]:.0%})" for b in risen)
+                pieces.append(f"{label} points to {names}")
+            elif dict(view.suspects).get(fallen, 0.0) < before[fallen] - 0.02:
+                pieces.append(f"{label} speaks against {self.name(fallen)}")
+            else:
+                pieces.append(f"{label} changes little")
+        return "; ".join(pieces) + "." if pieces else ""
+
+    def _explain_repair(self, step: Step) -> Step:
+        repair = self.model.repairs[self.model.repair_index[step.id]]
+        mask = [self.model.mode_index[m] for m in repair.fixes]
+        chance = float(self.weights[self.member[:, mask].any(axis=1)].sum())
+        likely = max(repair.fixes, key=lambda m: self.suspicion[self.model.mode_index[m]])
+        mode = self.model.modes[self.model.mode_index[likely]]
+        reasons = (
+            f"Suspicion {chance:.0%} that what it cures is there (most likely: {mode.name}); if so, it cures it "
+            f"in about {100 * repair.fixes[likely]:.0f} of 100.",
+        )
+        risks: list[str] = []
+        if repair.harm > 0:
+            risks.append(f"Something else is damaged about {_in_words(repair.harm)}.")
+        if not repair.undo:
+            risks.append("It cannot be undone.")
+        return replace(step, reasons=reasons, risks=tuple(risks))
+
+    def _saving(self, step: Step, out: list[Step], n: int, everything: float) -> str:
+        words = f"Expected {_minutes(step.expected)} to a working unit if you start here"
+        rivals = [s for s in out if s.id != step.id and s.kind != "give up"]
+        if n == 0 and rivals:
+            gap = rivals[0].expected - step.expected
+            if gap <= EQUAL * step.expected:
+                words += f", as good as “{rivals[0].name}”"
+            else:
+                words += f", {_minutes(gap)} less than with the runner-up, “{rivals[0].name}”"
+        elif out and step.id != out[0].id:
+            words += f", {_minutes(step.expected - out[0].expected)} more than with the first"
+        saved = everything - step.expected
+        if saved > 0:
+            words += f"; {_minutes(saved)} less than replacing everything ({_minutes(everything)})"
+        return words + "."
+
+
+def _gate_words(gate: str) -> str:
+    if gate == "first-power":
+        return "Before power: the first power-on gate."
+    if gate == "data-saved":
+        return "Before a battery comes out: save the data it holds."
+    if gate.startswith("caution:"):
+        return f"Read the caution first: {gate.removeprefix('caution:').replace('-', ' ')}."
+    return f"First: {gate}."
+
+
+def _in_words(chance: float) -> str:
+    if chance >= 0.01:
+        return f"{100 * chance:.0f} times in 100"
+    return f"{1000 * chance:.0f} times in 1000" if chance >= 0.001 else "less than once in 1000"
+
+
+def _minutes(minutes: float) -> str:
+    if minutes < 90:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.1f} h"
