@@ -122,7 +122,10 @@ class GearCheck(_Entry):
 
 
 class CheckMade(_Entry):
-    """A check made: one outcome, or counts of several trials, or a graded reading."""
+    """A check made: one outcome, or counts of several trials, or a graded reading.
+
+    `run: new` says that the unit was switched off and started anew before this look.
+    """
 
     kind: Literal["check"]
     check: Short
@@ -130,6 +133,7 @@ class CheckMade(_Entry):
     counts: dict[Short, Annotated[int, Field(ge=0, le=100_000)]] | None = None
     likelihood: dict[Short, Annotated[Number, Field(ge=0)]] | None = None
     value: Text = ""
+    run: Literal["same", "new"] = "same"
     minutes: Minutes | None = None
     note: Text = ""
 

@@ -80,6 +80,8 @@ class JobState:
     events: list[faults.Event] = field(default_factory=list)
     repairs_done: list[str] = field(default_factory=list)
     done_since: set[str] = field(default_factory=set)
+    looked_in_run: set[str] = field(default_factory=set)
+    last_run: str = ""
     seen_bad: bool = False
     first_power_problems: list[str] = field(default_factory=list)
 
@@ -119,6 +121,7 @@ class JobState:
             needs_consent=customer,
             needs_proof=frozenset(s.id for s in steps.values() if s.proof),
             done_since=frozenset(self.done_since),
+            looked_in_run=frozenset(self.looked_in_run),
             names=names,
         )
 
@@ -147,6 +150,7 @@ class _Held:
             frozenset(s.proofs),
             frozenset(s.consents),
             frozenset(s.done_since),
+            frozenset(s.looked_in_run),
         )
 
     def __hash__(self) -> int:
@@ -160,10 +164,16 @@ def _frozen(event: faults.Event) -> str:
     return json.dumps(event.__dict__ | {"_": type(event).__name__}, default=dict, sort_keys=True)
 
 
+_EVENTS: dict[str, type[faults.Event]] = {
+    "Done": faults.Done,
+    "Reading": faults.Reading,
+    "NewRun": faults.NewRun,
+}
+
+
 def _thaw(text: str) -> faults.Event:
     data = json.loads(text)
-    kind = faults.Done if data.pop("_") == "Done" else faults.Reading
-    return kind(**data)
+    return _EVENTS[data.pop("_")](**data)
 
 
 @lru_cache(maxsize=24)
@@ -272,6 +282,11 @@ class _Applier:
             self._known("outcome", outcome, check.outcomes, "an outcome of this check")
         proven, failed = self._gear_state(check.gear)
         day = self.entry.at.date().isoformat()
+        if self.data.get("run") == "new" or (self.state.last_run and self.state.last_run != day):
+            self.state.events.append(faults.NewRun(ref=str(self.entry.n)))
+            self.state.looked_in_run = set()
+        self.state.last_run = day
+        self.state.looked_in_run.add(check_id)
         self.state.events.append(
             faults.Reading(
                 check_id,
@@ -313,6 +328,7 @@ class _Applier:
         self.state.events.append(faults.Done(repair_id, ref=str(self.entry.n)))
         self.state.repairs_done.append(repair_id)
         self.state.done_since = set()
+        self.state.looked_in_run = set()
         self.state.seen_bad = False
         self.state.level = max(self.state.level, repair.level)
         self.state.minutes += float(self.data.get("minutes", repair.minutes))

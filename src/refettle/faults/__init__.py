@@ -29,7 +29,7 @@ from refettle.faults.model import (
     error_matrix,
 )
 from refettle.faults.planning import Options, Planner, Ranked, rank
-from refettle.faults.posterior import Done, Event, Misfit, Reading, Suspicions, replay
+from refettle.faults.posterior import Done, Event, Misfit, NewRun, Reading, Suspicions, replay
 
 __all__ = [
     "GOOD",
@@ -48,6 +48,7 @@ __all__ = [
     "Mode",
     "Model",
     "ModelError",
+    "NewRun",
     "Options",
     "OutcomeView",
     "Planner",

@@ -16,7 +16,7 @@ import numpy as np
 
 from refettle.faults.model import GOOD, Array, Check, Model, Repair
 from refettle.faults.planning import Options, Ranked, _support, rank
-from refettle.faults.posterior import Misfit, Suspicions
+from refettle.faults.posterior import Misfit, NewRun, Suspicions
 
 EQUAL = 0.03
 """Steps closer than this are shown as equal: the plan's own error is of that size."""
@@ -46,6 +46,8 @@ class Context:
         True for a customer's unit.
     done_since : collection of str
         Checks made since the last repair.
+    looked_in_run : collection of str
+        Checks made in this run of the unit; to look again tells more after a restart.
     names : mapping
         Block id -> name for people.
     """
@@ -58,6 +60,7 @@ class Context:
     needs_consent: bool = False
     needs_proof: Collection[str] = ()
     done_since: Collection[str] = ()
+    looked_in_run: Collection[str] = ()
     names: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -176,7 +179,7 @@ class _Adviser:
         self.s, self.context, self.detail = suspicions, context, detail
         self.model = suspicions.model
         self.blocks = list(dict.fromkeys(mode.block for mode in self.model.modes))
-        self.rows, self.weights = _support(suspicions.weights, 4000)
+        self.rows, self.weights = _support(suspicions.weights, 2500)
         self.weights = self.weights / self.weights.sum()
         self.member = suspicions.member[self.rows]
         self.suspicion = suspicions.suspicion()
@@ -224,9 +227,17 @@ class _Adviser:
         prior = float(self.weights[works].sum())
         found: list[tuple[float, Ranked]] = []
         options = self.context.options
+        fresh: Suspicions | None = None
         for point in self.context.points:
             check = self.model.checks[self.model.check_index[point]]
-            joint = self.chances(check).T * self.weights
+            if point in self.context.looked_in_run:
+                if fresh is None:
+                    fresh = self.s.copy()
+                    fresh.add(NewRun())
+                joint = fresh.outcome_chances(check, self.rows).T * fresh.weights[self.rows]
+                joint /= joint.sum()
+            else:
+                joint = self.chances(check).T * self.weights
             total = joint.sum(axis=1)
             good = joint[:, works].sum(axis=1)
             change = float(np.abs(good - prior * total).sum())
@@ -288,7 +299,7 @@ class _Adviser:
         if chance < wanted:
             text = f"It cannot be undone: suspicion {chance:.0%}, {wanted:.0%} needed."
             bars.append(Bar("suspicion", repair.id, text))
-        cheaper = self._cheaper_check(repair, mask)
+        cheaper = self._cheaper_check(repair, mask) if chance >= wanted else None
         if cheaper is not None:
             text = (
                 f"It cannot be undone, and a telling check is still cheap: {cheaper.name} ({cheaper.minutes:.0f} min)."

@@ -7,13 +7,18 @@ A check has outcomes ordered from good (level 0) to worst (level k-1). Alone, mo
 chance D[m, j]; a set gives the worst of what its members give on that look ("noisy-max", Henrion 1989
 and Diez 1993, from memory), so that the chance of a level at most j is the product of the members'
 cumulative chances. What is then *read* may err: `error[j, o]` is the chance of reading o when the level
-is j. Intermittent modes simply have D[m, 0] > 0.
+is j.
+
+Intermittent modes come in two parts: acting in this run of the unit, or dormant (`dormant_of`). All looks during one
+run see the same part, so that a picture that fails and a sound that is fine in the same run do not point to a lead that
+comes and goes. Between runs the parts are drawn anew. Counts over several trials use `trial_shows`, with the rate per
+trial for both parts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -25,6 +30,7 @@ Ints: TypeAlias = npt.NDArray[np.int64]
 ACCESS = ("closed", "open", "board")
 NO_CHANGE = "no change"
 GOOD = "good"
+TRIALS = "#trials"
 
 
 class ModelError(ValueError):
@@ -44,6 +50,8 @@ class Mode:
     other : bool
         True for the cause that no model names: at each check it gives one outcome, the same each time,
         drawn from that check's `other` chances.
+    dormant_of : str, optional
+        The mode that this one is the dormant part of: there, but not acting in this run.
     """
 
     id: str
@@ -52,6 +60,7 @@ class Mode:
     prior: float
     bench: bool = False
     other: bool = False
+    dormant_of: str | None = None
 
 
 @dataclass(frozen=True)
@@ -89,6 +98,8 @@ class Check:
         0 closed, 1 open, 2 board out.
     gates : tuple of str
         What must be passed before it may be made.
+    trial_shows : (F, k) array, optional
+        In place of `shows` for counts over several runs.
     """
 
     id: str
@@ -102,6 +113,7 @@ class Check:
     gear: str = "eye"
     gates: tuple[str, ...] = ()
     block: str = ""
+    trial_shows: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -168,6 +180,8 @@ class Model:
     check_index: Mapping[str, int] = field(init=False)
     repair_index: Mapping[str, int] = field(init=False)
     gear_index: Mapping[str, int] = field(init=False)
+    trials: Mapping[str, Check] = field(init=False)
+    """Check id -> the same check as read over several runs, where that differs."""
     success: Array = field(init=False)
     """(R, F): chance that repair r removes mode f."""
     repair_cost: Array = field(init=False)
@@ -186,6 +200,12 @@ class Model:
                 raise ModelError(f"two {name}s share an id; ids must differ")
             put(self, f"{name}_index", index)
         self._validate()
+        trials = {
+            c.id: replace(c, id=c.id + TRIALS, shows=c.trial_shows, trial_shows=None)
+            for c in self.checks
+            if c.trial_shows is not None
+        }
+        put(self, "trials", trials)
         success = np.zeros((len(self.repairs), len(self.modes)))
         for r, repair in enumerate(self.repairs):
             for mode, chance in repair.fixes.items():
@@ -207,7 +227,10 @@ class Model:
                     f"check {check.id}: arrays of shape {check.shows.shape} and {check.error.shape} found; "
                     f"allowed: {(len(self.modes), k)} and {(k, k)}"
                 )
-            for what, array in (("shows", check.shows), ("error", check.error)):
+            arrays = [("shows", check.shows), ("error", check.error)]
+            if check.trial_shows is not None:
+                arrays.append(("trial_shows", check.trial_shows))
+            for what, array in arrays:
                 if (array < 0).any() or not np.allclose(array.sum(axis=1), 1.0):
                     raise ModelError(f"check {check.id}: rows of {what} must be chances that sum to 1")
             if check.gear not in self.gear_index:

@@ -8,7 +8,8 @@ blocks that the repair does not touch stays in force.
 Two things keep repeated readings from counting as independent evidence:
 
 - an instrument may be stuck (half the time at good, half at bad); all readings that share it share that;
-- the unmodelled cause gives one outcome per check, the same at each repeat.
+- the unmodelled cause gives one outcome per check, the same at each repeat;
+- within one run of the unit, an intermittent mode either acts or does not (see `refettle.faults.model`).
 
 At a repair, an instrument's chance of being stuck is carried over as its marginal, independent of the
 set; this is the one approximation besides the sets left out, whose mass is reported.
@@ -16,6 +17,7 @@ set; this is the one approximation besides the sets left out, whose mass is repo
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
@@ -23,7 +25,7 @@ from typing import TypeAlias
 import numpy as np
 
 from refettle.faults.hypotheses import Hypotheses, enumerate_sets
-from refettle.faults.model import Array, Check, Ints, Model, ModelError
+from refettle.faults.model import TRIALS, Array, Check, Ints, Model, ModelError
 
 TINY = 1e-300
 GEAR_FAILED = 0.9
@@ -64,7 +66,14 @@ class Done:
     ref: str = ""
 
 
-Event: TypeAlias = Reading | Done
+@dataclass(frozen=True)
+class NewRun:
+    """The unit was switched off, left to rest and started anew: what comes and goes is drawn anew."""
+
+    ref: str = ""
+
+
+Event: TypeAlias = Reading | Done | NewRun
 
 
 @dataclass(frozen=True)
@@ -132,6 +141,10 @@ class Suspicions:
         self.left_out = sets.left_out
         """Prior mass of the sets not enumerated, and of those dropped since."""
         self._key, self._mode_key = sets.key, sets.mode_key
+        self._prior = sets.prior
+        self._dormant = {
+            i: model.mode_index[mode.dormant_of] for i, mode in enumerate(model.modes) if mode.dormant_of is not None
+        }
         self._pairs: tuple[Ints, Ints] | None = None
         self._start = sets.prior.copy()
         self._gear_fault: dict[GroupKey, float] = {}
@@ -191,7 +204,7 @@ class Suspicions:
     def _group_sup(self, group: _Group) -> float:
         product = 1.0
         for check_id, counts in group.counts.items():
-            check = self.model.checks[self.model.check_index[check_id]]
+            check = self._check(check_id)
             product *= float(np.prod(check.error.max(axis=0) ** counts))
             for soft in group.soft.get(check_id, []):
                 product *= float(soft.max())
@@ -294,6 +307,18 @@ class Suspicions:
 
     # ------------------------------------------------------------ entries
 
+    def _check(self, check_id: str) -> Check:
+        if check_id.endswith(TRIALS):
+            return self.model.trials[check_id.removesuffix(TRIALS)]
+        return self.model.checks[self.model.check_index[check_id]]
+
+    def copy(self) -> Suspicions:
+        """An independent copy, for what-if questions."""
+        other = copy.copy(self)
+        other._groups, other._refs = copy.deepcopy(self._groups), dict(self._refs)
+        other._gear_fault = dict(self._gear_fault)
+        return other
+
     def _group_key(self, check: Check, proven: str, failed: bool) -> GroupKey:
         gear = self.model.gear[self.model.gear_index[check.gear]]
         session = f"failed {proven}" if failed else proven
@@ -317,6 +342,9 @@ class Suspicions:
         """
         if isinstance(event, Done):
             self._repair(event)
+        elif isinstance(event, NewRun):
+            self._close_epoch()
+            self._start = self._redrawn(self._start)
         else:
             self._read(event)
 
@@ -339,6 +367,8 @@ class Suspicions:
         if not counts.any() and soft is None:
             raise ModelError(f"check '{check.id}': no trial found; allowed: at least one")
         key = self._group_key(check, reading.proven, reading.failed)
+        if counts.sum() > 1:
+            check = self.model.trials.get(check.id, check)
         group = self._groups.get(key)
         if group is None:
             fault = self._fault_of(key, check.gear, reading.proven, reading.failed)
@@ -359,6 +389,18 @@ class Suspicions:
         if done.repair not in self.model.repair_index:
             raise ModelError(f"repair '{done.repair}' found, which this unit type does not have")
         repair = self.model.repairs[self.model.repair_index[done.repair]]
+        self._close_epoch()
+        weights = self._start
+        for mode, chance in repair.fixes.items():
+            weights = self._move(weights, self.model.mode_index[mode], chance, present=True)
+        if repair.harm > 0 and repair.causes is not None:
+            weights = self._move(weights, self.model.mode_index[repair.causes], repair.harm, present=False)
+        total = float(weights.sum())
+        self.left_out = 1.0 - (1.0 - self.left_out) * total
+        self._start = self._redrawn(weights / total)
+
+    def _close_epoch(self) -> None:
+        """Make the posterior the new starting point; carry each instrument's chance of being stuck over."""
         weights = self.weights.copy()
         self._log_sup += sum(self._group_sup(g) for g in self._groups.values())
         self._log_scale = self.log_evidence
@@ -366,14 +408,21 @@ class Suspicions:
             works, _, _ = group.chance_stuck()
             self._gear_fault[key] = float(weights @ (1.0 - works))
         self._groups, self._refs = {}, {}
-        for mode, chance in repair.fixes.items():
-            weights = self._move(weights, self.model.mode_index[mode], chance, present=True)
-        if repair.harm > 0 and repair.causes is not None:
-            weights = self._move(weights, self.model.mode_index[repair.causes], repair.harm, present=False)
-        total = float(weights.sum())
-        self.left_out = 1.0 - (1.0 - self.left_out) * total
-        self._start = weights / total
+        self._start = weights
         self._weights = None
+
+    def _redrawn(self, weights: Array) -> Array:
+        """Weights with acting and dormant parts drawn anew: what is there stays, whether it acts does not."""
+        if not self._dormant:
+            return weights
+        key = self._key.copy()
+        for dormant, acting in self._dormant.items():
+            holds = self.member[:, dormant]
+            key[holds] ^= self._mode_key[dormant] ^ self._mode_key[acting]
+        _, group = np.unique(key, return_inverse=True)
+        mass = np.bincount(group, weights)
+        prior = np.bincount(group, self._prior)
+        return np.asarray(mass[group] * self._prior / prior[group])
 
     def _move(self, weights: Array, mode: int, chance: float, present: bool) -> Array:
         """Move a share of the weight of the sets with (or without) a mode to those without (with) it."""
@@ -395,6 +444,9 @@ class Suspicions:
             self.member = np.vstack([self.member, extra])
             self._key = np.concatenate([self._key, wanted[new]])
             self._pairs = None
+            odds = np.array([m.prior / (1.0 - m.prior) for m in self.model.modes])
+            change = odds[mode] if not present else 1.0 / odds[mode]
+            self._prior = np.concatenate([self._prior, self._prior[rows[new]] * change])
             weights = np.concatenate([weights, moved[new]])
         return weights
 
@@ -411,7 +463,7 @@ class Suspicions:
         names: list[tuple[GroupKey, str]] = []
         for key, group in self._groups.items():
             for check_id, likelihood in group.likelihoods.items():
-                check = self.model.checks[self.model.check_index[check_id]]
+                check = self._check(check_id)
                 best = _best_possible(check, group.counts[check_id], group.soft.get(check_id, []))
                 logs.append(np.log(np.maximum(likelihood, TINY)) - np.log(best))
                 names.append((key, check_id))
@@ -426,7 +478,13 @@ class Suspicions:
         without = (total - fits).max(axis=1)
         worst = int(without.argmax())
         fit = float(np.exp(total.max()))
-        return Misfit(fit, fit >= threshold, self._refs[names[worst]], names[worst][1], float(np.exp(without[worst])))
+        return Misfit(
+            fit,
+            fit >= threshold,
+            self._refs[names[worst]],
+            names[worst][1].removesuffix(TRIALS),
+            float(np.exp(without[worst])),
+        )
 
 
 def _steps_down(values: Array) -> Array:

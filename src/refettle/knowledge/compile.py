@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,6 +26,8 @@ OTHER_PRIOR = 0.04
 OTHER_SHOWS = 0.6
 """Chance that such a cause shows at a given look at an output (estimate)."""
 OWNER = "owner:"
+DORMANT = "~"
+"""Ends the id of the dormant part of an intermittent failure mode."""
 FIRST_POWER = "first-power"
 DATA_SAVED = "data-saved"
 LIVE = ("mains", "charged-capacitor")
@@ -100,6 +103,13 @@ CompiledType.__hash__ = lambda self: hash((self.loaded.sha256, self.model.rate))
 CompiledType.__eq__ = lambda self, other: self is other  # type: ignore[method-assign,assignment]
 
 
+class _Shows(NamedTuple):
+    """Level chances for one look, and for counts over several runs where they differ."""
+
+    look: faults.Array
+    trials: faults.Array | None
+
+
 class _Compiler:
     def __init__(self, loaded: LoadedType, rate: float) -> None:
         self.loaded, self.unit, self.rate = loaded, loaded.unit_type, rate
@@ -111,7 +121,9 @@ class _Compiler:
             for key, mode in block.modes.items():
                 self.mode_ids.append(f"{block.id}.{key}")
                 self.mode_data.append((block, mode))
-        self.count = len(self.mode_ids) + 1
+        # An intermittent mode comes in two parts: acting in this run, or dormant.
+        self.split = [m for m, (_, mode) in enumerate(self.mode_data) if 0.0 < self._rate(mode, "cold") < 1.0]
+        self.count = len(self.mode_ids) + len(self.split) + 1
         self._reach: dict[tuple[int, frozenset[str]], Mapping[str, frozenset[str]]] = {}
         self.checks: list[faults.Check] = []
         self.repairs: list[faults.Repair] = []
@@ -120,7 +132,8 @@ class _Compiler:
     # -------------------------------------------------------- modes
 
     def modes(self) -> tuple[faults.Mode, ...]:
-        out = []
+        out: list[faults.Mode] = []
+        dormant: list[faults.Mode] = []
         for mode_id, (block, mode) in zip(self.mode_ids, self.mode_data, strict=True):
             prior = block.weight / 100.0 * mode.share / sum(m.share for m in block.modes.values())
             if prior >= 0.5:
@@ -135,7 +148,15 @@ class _Compiler:
                         )
                     ]
                 )
-            out.append(faults.Mode(mode_id, mode.name, block.id, prior, block.bench_gear))
+            rate = self._rate(mode, "cold")
+            acting = prior * rate if 0.0 < rate < 1.0 else prior
+            out.append(faults.Mode(mode_id, mode.name, block.id, acting, block.bench_gear))
+            if acting < prior:
+                name = f"{mode.name}, not acting up just now"
+                dormant.append(
+                    faults.Mode(mode_id + DORMANT, name, block.id, prior - acting, block.bench_gear, dormant_of=mode_id)
+                )
+        out += dormant
         out.append(faults.Mode(OTHER, "something not modelled", "other", OTHER_PRIOR, other=True))
         return tuple(out)
 
@@ -161,11 +182,12 @@ class _Compiler:
         without: frozenset[str],
         condition: str,
         bench: bool = True,
-    ) -> faults.Array:
+        other: float = OTHER_SHOWS,
+    ) -> _Shows:
         """Level chances from signs; `outcomes` worst first."""
         k = len(outcomes) + 1
-        shows = np.zeros((self.count, k))
-        shows[:, 0] = 1.0
+        rates = np.zeros((len(self.mode_ids), k))
+        rates[:, 0] = 1.0
         sees = list(sees)
         for m, (block, mode) in enumerate(self.mode_data):
             if block.bench_gear and not bench:
@@ -174,20 +196,35 @@ class _Compiler:
             for place, wanted in enumerate(outcomes):
                 if signs & set(wanted):
                     rate = self._rate(mode, condition)
-                    shows[m, k - 1 - place] = rate
-                    shows[m, 0] = 1.0 - rate
+                    rates[m, k - 1 - place] = rate
+                    rates[m, 0] = 1.0 - rate
                     break
-        self._other(shows, OTHER_SHOWS)
-        return shows
+        return self._parts(rates, condition == "cold", other)
 
-    def _other(self, shows: faults.Array, chance: float) -> None:
-        shows[-1] = chance / (shows.shape[1] - 1)
-        shows[-1, 0] = 1.0 - chance
+    def _parts(self, rates: faults.Array, same_run: bool, other: float) -> _Shows:
+        """Rows for acting and dormant parts and the unmodelled cause, for one look and for trials.
 
-    def _shows_modes(self, check: Check, prefix: str) -> faults.Array:
+        `same_run`: one look sees the parts of this run; else (warmed up, tapped) each look is a draw of its own.
+        """
+        k = rates.shape[1]
+        unknown = np.full((1, k), other / (k - 1))
+        unknown[0, 0] = 1.0 - other
+        per_trial = np.vstack([rates, rates[self.split], unknown])
+        if not (same_run and self.split):
+            return _Shows(per_trial, None)
+        look = per_trial.copy()
+        for n, m in enumerate(self.split):
+            if rates[m, 0] < 1.0:
+                look[m] = rates[m]
+                look[m, 0] = 0.0
+                look[m] /= look[m].sum()
+                look[len(self.mode_ids) + n] = np.eye(k)[0]
+        return _Shows(look, per_trial)
+
+    def _shows_modes(self, check: Check, prefix: str) -> _Shows:
         outcomes = list(check.outcomes.values())
         k = len(outcomes) + 1
-        shows = np.zeros((self.count, k))
+        shows = np.zeros((len(self.mode_ids), k))
         shows[:, 0] = 1.0
         for place, causes in enumerate(outcomes):
             for cause in causes:
@@ -197,7 +234,7 @@ class _Compiler:
                 if shows[m, 0] == 1.0:
                     shows[m, 0] = 1.0 - rate
                     shows[m, k - 1 - place] = rate
-        return shows
+        return self._parts(shows, check.powered and check.condition == "cold", 0.0)
 
     def _cautions(self, named: Iterable[str], block: ResolvedBlock | None) -> list[str]:
         """Cautions of a step here: those about mains only where mains comes in."""
@@ -220,15 +257,14 @@ class _Compiler:
         cautions: list[str],
     ) -> None:
         ids = ("good", *reversed(outcomes))
-        if check.swap:
-            self._other(shows, 0.95)
         error = faults.error_matrix(len(ids), check.false_alarm, check.miss, check.mix)
         self.checks.append(
             faults.Check(
                 id=check_id,
                 name=check.name,
                 outcomes=ids,
-                shows=shows,
+                shows=shows.look,
+                trial_shows=shows.trials,
                 error=error,
                 minutes=check.minutes,
                 extra=check.harm,
@@ -267,7 +303,7 @@ class _Compiler:
                 continue
             if check.swap:
                 sees = self._downstream_outputs(block.id)
-                shows = self._shows_signs([list(SIGNS)], sees, frozenset({block.id}), check.condition)
+                shows = self._shows_signs([list(SIGNS)], sees, frozenset({block.id}), check.condition, other=0.95)
                 self._add_check(check_id, check, block.id, shows, [faults.NO_CHANGE], cautions)
                 continue
             self._seeing(check_id, check, block.id, cautions)
@@ -310,7 +346,8 @@ class _Compiler:
                     id=key,
                     name=point.name,
                     outcomes=("good", *reversed(outcomes)),
-                    shows=shows,
+                    shows=shows.look,
+                    trial_shows=shows.trials,
                     error=faults.error_matrix(len(outcomes) + 1, kind.false_alarm, kind.miss, kind.mix),
                     minutes=point.minutes or kind.minutes,
                     gear=kind.gear,
@@ -340,7 +377,7 @@ class _Compiler:
                     id=OWNER + key,
                     name=f"Owner's word: {point.name}",
                     outcomes=("good", *reversed(outcomes)),
-                    shows=told,
+                    shows=told.look,
                     error=faults.error_matrix(len(outcomes) + 1, 0.1, 0.15, 0.2),
                     minutes=1.0,
                     gear="owner",
@@ -361,12 +398,14 @@ class _Compiler:
             named = [f"{b.id}.{mode}" for b in homes] if kind else [prefix + mode]
             causes = next((n for n in named if n in self.mode_ids), None)
         fixes = {prefix + mode: chance for mode, chance in repair.fixes.items()}
+        split = {self.mode_ids[m] for m in self.split}
+        both = fixes | {mode + DORMANT: chance for mode, chance in fixes.items() if mode in split}
         harm = repair.harm
         self.repairs.append(
             faults.Repair(
                 id=repair_id,
                 name=repair.name,
-                fixes=fixes,
+                fixes=both,
                 minutes=repair.minutes,
                 parts=sum(p.count * p.price for p in repair.parts),
                 level=ACCESS_LEVELS.index(repair.access),
