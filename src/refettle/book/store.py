@@ -5,6 +5,7 @@ Entries are plain dicts here, as in a log file: `n`, `at`, `who`, `kind` and the
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
@@ -18,6 +19,9 @@ from django.utils import timezone
 
 from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
+from refettle.book.replay import JobState, replay
+from refettle.knowledge.compile import CompiledType, compile_type
+from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, load_library, parse_unit_type
 
 T = TypeVar("T")
@@ -76,6 +80,11 @@ def loaded_type(version: TypeVersion) -> LoadedType:
         The text no longer fits the block kinds, which may have changed since.
     """
     return _loaded(version.sha256, version.text, version.file, settings.REFETTLE_KINDS)
+
+
+def compiled_type(version: TypeVersion) -> CompiledType:
+    """The fault model of a stored version at the bench's rate; kept in memory. Raises KnowledgeError."""
+    return compile_type(loaded_type(version), float(settings.REFETTLE_RATE))
 
 
 # ---------------------------------------------------------------- jobs
@@ -183,6 +192,14 @@ def _check_who(who: str) -> str:
     return who
 
 
+def _storable(content: dict[str, Any]) -> dict[str, Any]:
+    try:
+        json.dumps(content, allow_nan=False)
+    except ValueError:
+        raise LogError("a number without end found; allowed: finite numbers") from None
+    return content
+
+
 def append(job: Job, data: Mapping[str, Any], who: str, at: datetime | None = None) -> Entry:
     """Add one entry to a job's log; when this returns outside a transaction, it is on the disk.
 
@@ -220,12 +237,12 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         content = {k: v for k, v in each.items() if k not in ("n", "at", "who")}
         try:
             at, who = parse_time(each["at"]), _check_who(str(each["who"]))
-            checked.append((each.get("n"), at, who, check_entry(content)))
+            checked.append((each.get("n"), at, who, _storable(check_entry(content))))
         except LogError as error:
             raise _placed(error, place, len(new)) from None
 
     def make() -> list[Entry]:
-        locked = Job.objects.select_for_update().get(pk=job.pk)
+        locked = Job.objects.select_for_update(of=("self",)).select_related("unit__type_version").get(pk=job.pk)
         last = Entry.objects.filter(job=job).aggregate(last=Max("n"))["last"] or 0
         moved = {n: last + i for i, (n, *_) in enumerate(checked, start=1) if n is not None}
         made: list[Entry] = []
@@ -237,6 +254,7 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
                     raise _placed(error, place, len(new)) from None
             rest = {k: v for k, v in content.items() if k != "kind"}
             made.append(Entry(job=job, n=last + place, at=at, who=who, kind=content["kind"], data=rest))
+        _check_fits(locked, made)
         Entry.objects.bulk_create(made, batch_size=500)
         if any(e.kind in ("stage", "correction") for e in made):
             _settle_closed(locked)
@@ -244,6 +262,22 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         return made
 
     return _retrying(make)
+
+
+def _check_fits(job: Job, made: Sequence[Entry]) -> None:
+    """Refuse what the job's unit type cannot have: once written it could not be taken back."""
+    before = entries(job)
+    try:
+        compiled = compiled_type(job.unit.type_version)
+        replay(compiled, [*before, *map(_plain, made)])
+    except KnowledgeError:
+        return  # the type no longer fits its block kinds: writing goes on
+    except LogError:
+        try:
+            replay(compiled, before)
+        except LogError:
+            return  # it was unreadable before; a correction must still get in
+        raise
 
 
 def _placed(error: LogError, place: int, count: int) -> LogError:
@@ -286,6 +320,11 @@ def _plain(entry: Entry) -> dict[str, Any]:
 def entries(job: Job) -> list[dict[str, Any]]:
     """The job's log in order, as in a log file."""
     return [_plain(e) for e in Entry.objects.filter(job=job).order_by("n")]
+
+
+def job_state(job: Job) -> JobState:
+    """The job's state now. Raises KnowledgeError or LogError when type and log no longer fit."""
+    return replay(compiled_type(job.unit.type_version), entries(job))
 
 
 def entries_of(jobs: Iterable[Job]) -> dict[int, list[dict[str, Any]]]:

@@ -73,8 +73,10 @@ def prepare(home: Home) -> None:
         The folder cannot be made or written to.
     """
     try:
-        for folder in (home.folder, home.photos, home.types, home.kinds):
-            folder.mkdir(parents=True, exist_ok=True)
+        # Owners' names and contacts are nobody else's business on a shared machine.
+        home.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        for folder in (home.photos, home.types, home.kinds):
+            folder.mkdir(exist_ok=True)
         probe = home.folder / f".write-test-{os.getpid()}"
         probe.write_bytes(b"")
         probe.unlink()

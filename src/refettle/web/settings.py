@@ -127,6 +127,8 @@ LOGGING = {
     "loggers": {
         "django": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
         "django.request": {"handlers": ["stderr"], "level": "ERROR", "propagate": False},
+        # A stranger's Host header is answered with 400; it is no fault of ours.
+        "django.security.DisallowedHost": {"handlers": [], "propagate": False},
         "refettle": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
     },
 }

@@ -1,0 +1,369 @@
+"""refettle job: open jobs, write and read their logs, ask for the next step."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, refusing, table
+
+if TYPE_CHECKING:
+    from refettle.book.models import Job
+    from refettle.book.replay import JobState
+    from refettle.faults import Advice, Bar, Step
+
+SUSPECTS = 6
+LATER_STEPS = 3
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    actions = parser.add_subparsers(title="actions", metavar="ACTION", required=True)
+
+    new = actions.add_parser("new", help="take a unit in")
+    new.add_argument("type", metavar="TYPE", help="a unit-type file, or the name of one that the book has")
+    new.add_argument("--serial", default="", help="as printed on the unit")
+    new.add_argument("--label", default="", help="what the bench calls it")
+    new.add_argument("--owner", default="", help="a customer's name; without it, own stock")
+    new.add_argument("--contact", default="", help="how to reach the owner")
+    new.set_defaults(run=run_new)
+
+    log = actions.add_parser(
+        "log",
+        help="write entries",
+        description="Write one entry, or with --file those of a log file. A dot in a key goes one level down.",
+        epilog="example: refettle job log 3 check check=picture outcome=dead minutes=2",
+    )
+    log.add_argument("number", metavar="JOB", type=_job_number)
+    log.add_argument("kind", metavar="KIND", nargs="?", help="check, repair, note, ...")
+    log.add_argument("fields", metavar="KEY=VALUE", nargs="*")
+    log.add_argument("--file", metavar="LOG.jsonl", help="one entry a line, all or none; - reads standard input")
+    log.add_argument("--who", help="by default REFETTLE_WHO or your user name")
+    log.add_argument("--at", help="when it happened, as 2031-03-02T10:15; by default now")
+    log.set_defaults(run=run_log)
+
+    following = actions.add_parser("next", help="the next step, and why")
+    following.add_argument("number", metavar="JOB", type=_job_number)
+    following.set_defaults(run=run_next)
+
+    show = actions.add_parser("show", help="a job's state and log")
+    show.add_argument("number", metavar="JOB", type=_job_number)
+    show.add_argument("--log", action="store_true", help="only the log, as a log file")
+    show.set_defaults(run=run_show)
+
+    jobs = actions.add_parser("list", help="the jobs on the bench")
+    jobs.add_argument("--all", action="store_true", help="closed ones as well")
+    jobs.set_defaults(run=run_list)
+
+    for each in (new, log, following, show, jobs):
+        each.add_argument("--json", action="store_true", help="as JSON")
+
+
+def _job_number(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 2_000_000_000:
+        raise argparse.ArgumentTypeError(f"'{text}' found; allowed: a job's number")
+    return int(text)
+
+
+def _find(number: int) -> Job:
+    from refettle.book.store import StoreError, find_job
+
+    try:
+        return find_job(number)
+    except StoreError as error:
+        raise Refused(str(error)) from None
+
+
+def _minute(value: datetime | None) -> str:
+    from django.utils import timezone
+
+    return "" if value is None else timezone.localtime(value).strftime("%Y-%m-%d %H:%M")
+
+
+# ---------------------------------------------------------------- new, list
+
+
+def run_new(args: argparse.Namespace) -> int:
+    """Open a job."""
+    home = open_book()
+    from refettle.book import store
+    from refettle.book.typefiles import load_named
+
+    with refusing():
+        loaded = load_named(args.type, home.types, home.kinds)
+    try:
+        owner = store.get_or_create_owner(args.owner, args.contact)
+        job = store.open_job(loaded, owner=owner, serial=args.serial, label=args.label)
+    except store.StoreError as error:
+        raise Refused(str(error)) from None
+    if args.json:
+        print_json(_job_facts(job))
+    else:
+        print(f"Job {job.number} is open: {loaded.name}, owner {owner.name}.")
+    return DONE
+
+
+def _job_facts(job: Job) -> dict[str, Any]:
+    unit = job.unit
+    return {
+        "job": job.number,
+        "type": unit.type_version.name,
+        "type_sha256": unit.type_version.sha256,
+        "serial": unit.serial,
+        "label": unit.label,
+        "owner": unit.owner.name,
+        "owner_kind": unit.owner.kind,
+        "opened": job.opened.isoformat(),
+        "closed": job.closed.isoformat() if job.closed else None,
+    }
+
+
+def run_list(args: argparse.Namespace) -> int:
+    """The jobs in order."""
+    open_book()
+    from refettle.book import store
+
+    jobs = list(store.all_jobs()) if args.all else store.bench()
+    if args.json:
+        print_json([{**_job_facts(j), "entries": j.entry_count} for j in jobs])  # type: ignore[attr-defined]
+    elif not jobs:
+        print("No job is open. Take a unit in with: refettle job new TYPE")
+    else:
+        rows = [["job", "unit type", "unit", "owner", "opened", "closed"]]
+        for j in jobs:
+            dates = [_minute(j.opened), _minute(j.closed)]
+            rows.append([str(j.number), j.unit.type_version.name, str(j.unit), j.unit.owner.name, *dates])
+        print(table(rows))
+    return DONE
+
+
+# ---------------------------------------------------------------- log
+
+
+def parse_fields(pairs: list[str]) -> dict[str, Any]:
+    """Fields from KEY=VALUE words; `rails_ohm.rail5=820` goes one level down.
+
+    Raises
+    ------
+    Refused
+        Naming the word.
+    """
+    fields: dict[str, Any] = {}
+    for pair in pairs:
+        key, sign, value = pair.partition("=")
+        names = key.split(".")
+        if not sign or not all(names):
+            raise Refused(f"'{pair}' found; allowed: KEY=VALUE")
+        inner = fields
+        for name in names[:-1]:
+            inner = inner.setdefault(name, {})
+            if not isinstance(inner, dict):
+                raise Refused(f"'{pair}': '{name}' was given a value before; allowed: one or the other")
+        if names[-1] in inner:
+            raise Refused(f"'{pair}': '{key}' found twice; allowed: once")
+        inner[names[-1]] = value
+    return fields
+
+
+def _at(text: str | None) -> datetime:
+    """The time given, in the bench's time zone where it names none; without one, now."""
+    from django.utils import timezone
+
+    if text is None:
+        return timezone.now().replace(microsecond=0)
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise Refused(f"--at {text}: allowed: a time such as 2031-03-02T10:15") from None
+    return at if at.tzinfo else timezone.make_aware(at)
+
+
+def _log_text(name: str) -> str:
+    try:
+        raw = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+        return raw.decode("utf-8-sig")
+    except OSError as error:
+        raise Refused(f"--file {name}: {(error.strerror or str(error)).lower()}") from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise Refused(f"--file {name}: line {line}: bytes that are no UTF-8; allowed: text in UTF-8") from None
+
+
+def run_log(args: argparse.Namespace) -> int:
+    """Write entries; they are on the disk when this says so."""
+    if (args.kind is None) == (args.file is None):
+        raise Refused("give either KIND and its fields, or --file LOG.jsonl")
+    open_book()
+    from django.conf import settings
+
+    from refettle.book.log import read_jsonl
+    from refettle.book.store import append_all
+
+    job = _find(args.number)
+    who = args.who if args.who is not None else settings.REFETTLE_WHO
+    at = _at(args.at)
+    with refusing():
+        if args.file is None:
+            entries = [{"at": at, "who": who, "kind": args.kind, **parse_fields(args.fields)}]
+        else:
+            entries = read_jsonl(_log_text(args.file))
+            for entry in entries:
+                entry["who"] = entry["who"] or who
+                if entry["at"].startswith("1970-01-01T00:00:00"):  # what a line without a time is read as
+                    entry["at"] = at
+        written = append_all(job, entries)
+    if args.json:
+        print_json([{"job": job.number, "n": e.n, "kind": e.kind} for e in written])
+    elif not written:
+        print("The log file holds no entry; nothing was written.")
+    else:
+        span = str(written[0].n) if len(written) == 1 else f"{written[0].n} to {written[-1].n}"
+        print(f"Job {job.number}: written as {'entry' if len(written) == 1 else 'entries'} {span}.")
+    return DONE
+
+
+# ---------------------------------------------------------------- show, next
+
+
+def _state(job: Job) -> JobState:
+    from refettle.book.store import job_state
+
+    with refusing():
+        return job_state(job)
+
+
+def run_show(args: argparse.Namespace) -> int:
+    """State and log of a job."""
+    open_book()
+    from refettle.book.log import write_jsonl
+    from refettle.book.store import entries
+
+    job = _find(args.number)
+    log = entries(job)
+    if args.log:
+        print(write_jsonl(log), end="")
+        return DONE
+    state = _state(job)
+    with refusing():
+        suspects = state.suspects()[:SUSPECTS]
+    facts: dict[str, Any] = {
+        **_job_facts(job),
+        "stage": state.stage,
+        "waits_for": state.waits_for,
+        "minutes": round(state.minutes, 1),
+        "parts": round(state.parts, 2),
+    }
+    if args.json:
+        views = [{"block": s.block, "name": s.name, "chance": round(s.chance, 4)} for s in suspects]
+        print_json({**facts, "suspects": views, "log": log})
+        return DONE
+    print(table([[key.replace("_", " "), str(value)] for key, value in facts.items() if value not in ("", None)]))
+    print("\nSuspects")
+    print(table([["chance", "block"], *([f"{100 * s.chance:.1f} %", s.name] for s in suspects)]))
+    print("\nLog")
+    for entry in log:
+        rest = {k: v for k, v in entry.items() if k not in ("n", "at", "who", "kind")}
+        shown = ", ".join(f"{k} {v}" for k, v in rest.items())
+        print(
+            f"{entry['n']:>4}  {_minute(datetime.fromisoformat(entry['at']))}  {entry['who']}  {entry['kind']}: {shown}"
+        )
+    return DONE
+
+
+def run_next(args: argparse.Namespace) -> int:
+    """The next step with its cautions; exit status 1 when no step can be taken now."""
+    open_book()
+    job = _find(args.number)
+    state = _state(job)
+    with refusing():
+        advice = state.advice(customer=job.unit.owner.kind == "customer")
+    if args.json:
+        print_json(_advice_facts(job, state, advice))
+    else:
+        _print_advice(state, advice)
+    return DOES_NOT_HOLD if advice.do is None and advice.state != "works" else DONE
+
+
+def _caution_facts(state: JobState, step_id: str) -> list[dict[str, Any]]:
+    library = state.compiled.loaded.library.cautions
+    info = state.compiled.steps.get(step_id)
+    return [{"id": c, **library[c].model_dump()} for c in (info.cautions if info else ())]
+
+
+def _step_facts(state: JobState, step: Step) -> dict[str, Any]:
+    info = state.compiled.steps.get(step.id)
+    return {
+        "kind": step.kind,
+        "id": step.id,
+        "name": step.name,
+        "minutes": round(step.minutes, 1),
+        "expected_minutes": round(step.expected, 1),
+        "parts": step.parts,
+        "undo": step.undo,
+        "how": info.how if info else "",
+        "cautions": _caution_facts(state, step.id),
+        "outcomes": {o.outcome: round(o.chance, 4) for o in step.outcomes},
+        "reasons": list(step.reasons),
+        "risks": list(step.risks),
+        "bars": [vars(bar) for bar in step.bars],
+    }
+
+
+def _advice_facts(job: Job, state: JobState, advice: Advice) -> dict[str, Any]:
+    return {
+        "job": job.number,
+        "state": advice.state,
+        "do": _step_facts(state, advice.do) if advice.do else None,
+        "gate": vars(advice.gate) if advice.gate else None,
+        "expected_minutes": round(advice.expected, 1),
+        "replace_all_minutes": round(advice.replace_all, 1),
+        "nothing_wrong": round(advice.nothing_wrong, 4),
+        "steps": [_step_facts(state, step) for step in advice.steps[: 2 * LATER_STEPS]],
+    }
+
+
+def _print_cautions(state: JobState, step_id: str) -> None:
+    for caution in _caution_facts(state, step_id):
+        print(f"\n  CAUTION: {caution['name']}")
+        print(f"  {' '.join(caution['hazard'].split())}")
+        for line in caution["do"]:
+            print(f"  - {' '.join(line.split())}")
+        print(f"  {' '.join(caution['defer'].split())}")
+
+
+def _print_gate(state: JobState, gate: Bar) -> None:
+    print(f"First: {gate.text}")
+    library = state.compiled.loaded.library.cautions
+    name = gate.what.removeprefix("caution:")
+    if name in library:
+        caution = library[name]
+        print(f"  CAUTION: {caution.name}\n  {' '.join(caution.hazard.split())}")
+        for line in caution.do:
+            print(f"  - {' '.join(line.split())}")
+        print(f"  {' '.join(caution.defer.split())}")
+
+
+def _print_advice(state: JobState, advice: Advice) -> None:
+    if advice.state == "works":
+        print("Every look says it works. Prove it.")
+    if advice.gate is not None:
+        _print_gate(state, advice.gate)
+    step = advice.do
+    if step is None:
+        if advice.state != "works":
+            print("No step can be taken now.")
+        return
+    print(f"Next: {step.name}  ({step.kind} {step.id}, {step.minutes:.0f} min)")
+    _print_cautions(state, step.id)
+    info = state.compiled.steps.get(step.id)
+    if info and info.how:
+        print(f"\n  {' '.join(info.how.split())}")
+    for text in (*step.reasons, *step.risks):
+        print(f"  {text}")
+    if step.outcomes:
+        print("\n" + table([["chance", "outcome"], *([f"{100 * o.chance:.0f} %", o.outcome] for o in step.outcomes)]))
+    later = [s for s in advice.steps if s.id != step.id and s.open][:LATER_STEPS]
+    if later:
+        print("\nAfter that, in order: " + "; ".join(f"{s.name} ({s.id})" for s in later))

@@ -1,0 +1,71 @@
+"""The command line. Only what the chosen command needs is loaded."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from refettle import __version__
+from refettle.cli.common import BAD_INPUT, Refused
+
+COMMANDS = {
+    "serve": ("open the bench book in the browser (also without any command)", "refettle.cli.serve"),
+    "demo": ("the same on a throw-away demo book", "refettle.cli.demo"),
+    "job": ("open jobs, write and read their logs, ask for the next step", "refettle.cli.job"),
+    "type": ("check or draw a unit-type file", "refettle.cli.types"),
+    "find": ("suspicions and the next step from a unit type and a log file", "refettle.cli.find"),
+}
+EPILOG = """\
+exit status: 0 done; 1 what was asked does not hold; 2 bad input, with one clear line
+
+variables:
+  REFETTLE_HOME      the data folder
+  REFETTLE_TZ        time zone by name; by default the machine's
+  REFETTLE_CURRENCY  three letters; by default EUR
+  REFETTLE_RATE      bench rate per hour; by default 30
+  REFETTLE_WHO       the name written beside entries; by default your user name
+"""
+
+
+def build_parser(chosen: str | None) -> argparse.ArgumentParser:
+    """The parser; only the chosen command's own arguments are loaded."""
+    parser = argparse.ArgumentParser(
+        prog="refettle",
+        description="A bench book that computes: for restoring vintage consumer electronics.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"refettle {__version__}")
+    commands = parser.add_subparsers(title="commands", dest="command", metavar="COMMAND", required=True)
+    for name, (about, module) in COMMANDS.items():
+        sub = commands.add_parser(name, help=about, description=about[0].upper() + about[1:] + ".")
+        if name == chosen:
+            importlib.import_module(module).add_arguments(sub)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit status is returned."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if not arguments or (arguments[0].startswith("-") and arguments[0] not in ("-h", "--help", "--version")):
+        arguments.insert(0, "serve")
+    args = build_parser(arguments[0]).parse_args(arguments)
+    try:
+        status: int = args.run(args)
+        sys.stdout.flush()
+        return status
+    except Refused as refusal:
+        print(f"refettle: {refusal}", file=sys.stderr)
+        return refusal.status
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # the reader of our output went away
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BAD_INPUT
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,39 @@
+"""refettle serve: the bench book in the browser."""
+
+from __future__ import annotations
+
+import argparse
+
+from refettle.cli.common import DONE, Refused
+
+
+def port_number(text: str) -> int:
+    """A port; argparse shows the message."""
+    if not text.isdecimal() or not 1024 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"'{text}' found; allowed: 1024 to 65535")
+    return int(text)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_server_arguments(parser)
+    parser.set_defaults(run=run)
+
+
+def add_server_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `serve` and `demo` share."""
+    parser.add_argument("--port", type=port_number, help="by default 8765, or the next free one")
+    parser.add_argument("--host", default="127.0.0.1", help="a loopback address; by default 127.0.0.1")
+    parser.add_argument("--no-browser", action="store_true", help="only print the address")
+
+
+def run(args: argparse.Namespace) -> int:
+    from refettle.web.serve import check_host, say, serve
+    from refettle.web.start import StartError, start
+
+    try:
+        host = check_host(args.host)
+        start(say)
+        serve(host=host, port=args.port, browser=not args.no_browser)
+    except StartError as error:
+        raise Refused(str(error)) from None
+    return DONE
