@@ -354,8 +354,13 @@ class _Applier:
         self.state.first_power_problems = problems
         if problems:
             self.state.gates_open.discard(FIRST_POWER)
-        else:
-            self.state.gates_open.add(FIRST_POWER)
+            return
+        self.state.gates_open.add(FIRST_POWER)
+        for check_id in self.state.compiled.loaded.unit_type.power_on.proves:
+            # The log knows it already: nobody is asked a second time.
+            self.state.events.append(faults.Reading(check_id, {faults.GOOD: 1}, ref=str(self.entry.n)))
+            self.state.done_since.add(check_id)
+            self._evidence("check", check_id, self.steps[check_id].name, f"{faults.GOOD} (first power-on gate)")
 
     def _saved(self) -> None:
         self.state.saved = self.data
@@ -406,7 +411,7 @@ def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> lis
         for fact in ("output", "volts", "amps", "polarity", "plug"):
             if facts.get(fact) == "does not match":
                 problems.append(f"The adapter's {fact} does not match the unit: use another adapter.")
-            elif fact not in facts:
+            elif fact not in facts and unit.power_on.feed == "adapter":
                 problems.append(f"The adapter's {fact} is not confirmed.")
     measured = dict(data.get("rails_ohm") or {})
     for key, rail in unit.power_on.rails.items():

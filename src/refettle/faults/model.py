@@ -17,7 +17,7 @@ trial for both parts.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
@@ -245,20 +245,22 @@ class Model:
         return float(sum(self.setup[level_from:level_to]))
 
 
-def error_matrix(k: int, false_alarm: float, miss: float, mix: float) -> Array:
+def error_matrix(k: int, false_alarm: float, miss: float | Sequence[float], mix: float) -> Array:
     """The (k, k) reading-error matrix from three rates.
 
     A good thing reads bad with chance `false_alarm`, spread evenly; a bad one reads good with chance
-    `miss`, and otherwise is taken for another bad outcome with chance `mix`, spread evenly.
+    `miss` (one rate, or one for each bad level, mildest first), and otherwise is taken for another bad
+    outcome with chance `mix`, spread evenly.
     """
     error = np.zeros((k, k))
     error[0, 0] = 1.0 - false_alarm
     error[0, 1:] = false_alarm / (k - 1)
+    misses = [miss] * (k - 1) if isinstance(miss, int | float) else list(miss)
     for j in range(1, k):
-        error[j, 0] = miss
+        error[j, 0] = missed = misses[j - 1]
         confused = mix if k > 2 else 0.0
-        error[j, j] = (1.0 - miss) * (1.0 - confused)
+        error[j, j] = (1.0 - missed) * (1.0 - confused)
         for o in range(1, k):
             if o != j:
-                error[j, o] = (1.0 - miss) * confused / (k - 2)
+                error[j, o] = (1.0 - missed) * confused / (k - 2)
     return error

@@ -18,7 +18,7 @@ from refettle import faults
 from refettle.faults import graph
 from refettle.knowledge.errors import KnowledgeError, Mistake
 from refettle.knowledge.loading import LoadedType, ResolvedBlock
-from refettle.knowledge.schema import ACCESS_LEVELS, SIGNS, Check, FailureMode, Repair
+from refettle.knowledge.schema import ACCESS_LEVELS, SIGNS, Check, FailureMode, Repair, miss_rates
 
 OTHER = "other.unknown"
 OTHER_PRIOR = 0.04
@@ -31,7 +31,7 @@ DORMANT = "~"
 FIRST_POWER = "first-power"
 DATA_SAVED = "data-saved"
 LIVE = ("mains", "charged-capacitor")
-"""Cautions that a kind names because it may sit in mains gear; dropped where an adapter or cells feed the unit."""
+MEET_MAINS = ("mains-input", "ac-adapter", "unit-lead", "bench-adapter")
 
 _GEAR = (
     faults.GearItem("eye", 0.005, 0.005, per_check=True),
@@ -150,9 +150,9 @@ class _Compiler:
                 )
             rate = self._rate(mode, "cold")
             acting = prior * rate if 0.0 < rate < 1.0 else prior
-            out.append(faults.Mode(mode_id, mode.name, block.id, acting, block.bench_gear))
+            out.append(faults.Mode(mode_id, _title(mode.name), block.id, acting, block.bench_gear))
             if acting < prior:
-                name = f"{mode.name}, not acting up just now"
+                name = f"{_title(mode.name)}, not acting up just now"
                 dormant.append(
                     faults.Mode(mode_id + DORMANT, name, block.id, prior - acting, block.bench_gear, dormant_of=mode_id)
                 )
@@ -236,11 +236,18 @@ class _Compiler:
                     shows[m, k - 1 - place] = rate
         return self._parts(shows, check.powered and check.condition == "cold", 0.0)
 
-    def _cautions(self, named: Iterable[str], block: ResolvedBlock | None) -> list[str]:
-        """Cautions of a step here: those about mains only where mains comes in."""
-        found = _unique([*named, *(block.cautions if block else ())])
-        live = self.unit.power_on.feed == "mains" or (block is not None and block.kind in ("mains-input", "ac-adapter"))
-        return found if live else [c for c in found if c not in LIVE]
+    def _cautions(self, step: Check | Repair, block: ResolvedBlock | None) -> list[str]:
+        """Cautions of a step here: its own, its block's, and the unit's wherever the lid is off or power is on.
+
+        Kinds name the mains cautions on every step under the lid, because they may sit in mains gear; they
+        are dropped where an adapter or cells feed the unit, except at the blocks that meet the mains.
+        """
+        inside = step.access != "closed"
+        whole = self.unit.cautions if inside or (isinstance(step, Check) and step.powered) else []
+        found = _unique([*step.cautions, *(block.cautions if block else ()), *whole])
+        if self.unit.power_on.feed == "mains" or not inside or (block is not None and block.kind in MEET_MAINS):
+            return found
+        return [c for c in found if c not in LIVE or c in self.unit.cautions]
 
     def _gates(self, powered: bool, cautions: Iterable[str]) -> tuple[str, ...]:
         gates = [FIRST_POWER] if powered else []
@@ -257,11 +264,12 @@ class _Compiler:
         cautions: list[str],
     ) -> None:
         ids = ("good", *reversed(outcomes))
-        error = faults.error_matrix(len(ids), check.false_alarm, check.miss, check.mix)
+        misses = miss_rates(check.miss, outcomes)[::-1]
+        error = faults.error_matrix(len(ids), check.false_alarm, misses, check.mix)
         self.checks.append(
             faults.Check(
                 id=check_id,
-                name=check.name,
+                name=_title(check.name),
                 outcomes=ids,
                 shows=shows.look,
                 trial_shows=shows.trials,
@@ -277,7 +285,7 @@ class _Compiler:
         self.steps[check_id] = StepInfo(
             id=check_id,
             kind="check",
-            name=check.name,
+            name=_title(check.name),
             how=check.how,
             block=block,
             minutes=check.minutes,
@@ -296,7 +304,7 @@ class _Compiler:
     def block_checks(self, block: ResolvedBlock) -> None:
         for key, check in block.checks.items():
             check_id = f"{block.id}.{key}"
-            cautions = self._cautions(check.cautions, block)
+            cautions = self._cautions(check, block)
             if check.looks_at:
                 shows = self._shows_modes(check, f"{block.id}.")
                 self._add_check(check_id, check, block.id, shows, list(check.outcomes), cautions)
@@ -348,7 +356,9 @@ class _Compiler:
                     outcomes=("good", *reversed(outcomes)),
                     shows=shows.look,
                     trial_shows=shows.trials,
-                    error=faults.error_matrix(len(outcomes) + 1, kind.false_alarm, kind.miss, kind.mix),
+                    error=faults.error_matrix(
+                        len(outcomes) + 1, kind.false_alarm, miss_rates(kind.miss, outcomes)[::-1], kind.mix
+                    ),
                     minutes=point.minutes or kind.minutes,
                     gear=kind.gear,
                     gates=self._gates(True, cautions),
@@ -404,7 +414,7 @@ class _Compiler:
         self.repairs.append(
             faults.Repair(
                 id=repair_id,
-                name=repair.name,
+                name=_title(repair.name),
                 fixes=both,
                 minutes=repair.minutes,
                 parts=sum(p.count * p.price for p in repair.parts),
@@ -420,7 +430,7 @@ class _Compiler:
         self.steps[repair_id] = StepInfo(
             id=repair_id,
             kind="repair",
-            name=repair.name,
+            name=_title(repair.name),
             how=repair.how,
             block=block,
             minutes=repair.minutes,
@@ -437,10 +447,10 @@ class _Compiler:
     def all_repairs(self) -> None:
         for block in self.blocks.values():
             for key, repair in block.repairs.items():
-                cautions = self._cautions(repair.cautions, block)
+                cautions = self._cautions(repair, block)
                 self._add_repair(f"{block.id}.{key}", repair, block.id, f"{block.id}.", cautions)
         for key, repair in self.unit.repairs.items():
-            self._add_repair(key, repair, "", "", self._cautions(repair.cautions, None))
+            self._add_repair(key, repair, "", "", self._cautions(repair, None))
         dig = Repair(
             name="Look further than this file goes",
             fixes={OTHER: 0.4},
@@ -461,7 +471,7 @@ class _Compiler:
         for block in self.blocks.values():
             self.block_checks(block)
         for key, check in self.unit.checks.items():
-            cautions = self._cautions(check.cautions, None)
+            cautions = self._cautions(check, None)
             if check.looks_at:
                 self._add_check(key, check, "", self._shows_modes(check, ""), list(check.outcomes), cautions)
             else:
@@ -481,6 +491,10 @@ class _Compiler:
         )
         block_of_mode = {m.id: m.block for m in modes}
         return CompiledType(self.loaded, model, self.steps, block_of_mode)
+
+
+def _title(name: str) -> str:
+    return name[:1].upper() + name[1:]
 
 
 def _unique(items: Iterable[str]) -> list[str]:

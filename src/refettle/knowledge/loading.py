@@ -344,17 +344,19 @@ def _resolve_table(
     return resolved
 
 
-def _prune(block_modes: Mapping[str, FailureMode], table: Mapping[str, Any]) -> dict[str, Any]:
-    """Drop what names a failure mode that the type took out, where the kind named it."""
+def _prune(removed: set[str], table: Mapping[str, Any]) -> dict[str, Any]:
+    """Drop what names failure modes of the kind that the type took out."""
+    if not removed:
+        return dict(table)
     kept: dict[str, Any] = {}
     for key, item in table.items():
         if isinstance(item, Repair):
-            fixes = {m: p for m, p in item.fixes.items() if m in block_modes}
+            fixes = {m: p for m, p in item.fixes.items() if m not in removed}
             if fixes:
                 kept[key] = item.model_copy(update={"fixes": fixes})
         elif item.looks_at:
-            looks = [m for m in item.looks_at if m in block_modes]
-            outcomes = {o: [m for m in c if m in block_modes] for o, c in item.outcomes.items()}
+            looks = [m for m in item.looks_at if m not in removed]
+            outcomes = {o: [m for m in c if m not in removed] for o, c in item.outcomes.items()}
             outcomes = {o: c for o, c in outcomes.items() if c}
             if looks and outcomes:
                 kept[key] = item.model_copy(update={"looks_at": looks, "outcomes": outcomes})
@@ -378,10 +380,8 @@ def _resolve_block(block_id: str, unit: UnitType, library: Library, checker: _Ch
     modes = _resolve_table(FailureMode, "modes", kind, block_id, block.modes, checker)
     checks = _resolve_table(Check, "checks", kind, block_id, block.checks, checker)
     repairs = _resolve_table(Repair, "repairs", kind, block_id, block.repairs, checker)
-    untouched = {k: v for k, v in checks.items() if k not in block.checks}
-    checks = {k: v for k, v in checks.items() if k in block.checks} | _prune(modes, untouched)
-    untouched_repairs = {k: v for k, v in repairs.items() if k not in block.repairs}
-    repairs = {k: v for k, v in repairs.items() if k in block.repairs} | _prune(modes, untouched_repairs)
+    removed = {m for m, change in block.modes.items() if change is None}
+    checks, repairs = _prune(removed, checks), _prune(removed, repairs)
     for key, check in checks.items():
         if key in block.checks:
             checker.check((*base, "checks", key), check, list(modes))
@@ -512,6 +512,9 @@ def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: L
         _known_blocks(check, ("checks", key), unit, checker, own=False)
         if check.swap:
             checker.add(("checks", key, "swap"), "swap: true for the whole unit", "swap in a block's checks")
+    every_check = [f"{b.id}.{c}" for b in blocks.values() for c in b.checks]
+    for number, each in enumerate(unit.power_on.proves):
+        checker.one_of(("power_on", "proves", number), each, every_check, "a check, as block.check")
     fixed: set[str] = set()
     for key, repair in unit.repairs.items():
         checker.repair(("repairs", key), repair, all_modes, list(library.kinds))

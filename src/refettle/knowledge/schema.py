@@ -48,9 +48,24 @@ def _finite(value: Any) -> Any:
 Number = Annotated[float, BeforeValidator(_finite)]
 Probability = Annotated[Number, Field(ge=0, le=1)]
 ErrorRate = Annotated[Number, Field(ge=0.001, le=0.5)]
+DEFAULT_MISS = 0.05
 Minutes = Annotated[Number, Field(gt=0, le=6000)]
 Positive = Annotated[Number, Field(gt=0)]
 NonNegative = Annotated[Number, Field(ge=0)]
+
+
+def miss_rates(miss: float | dict[str, float], outcomes: list[str]) -> list[float]:
+    """The chance of reading good for each bad outcome, in the order of `outcomes`."""
+    if not isinstance(miss, dict):
+        return [miss] * len(outcomes)
+    return [miss.get(o, miss.get("*", DEFAULT_MISS)) for o in outcomes]
+
+
+def _misses_known(miss: float | dict[str, float], outcomes: list[str]) -> None:
+    if isinstance(miss, dict):
+        unknown = set(miss) - set(outcomes) - {"*"}
+        if unknown:
+            raise ValueError(f"miss names '{min(unknown)}', which is no outcome; outcomes: {', '.join(outcomes)}, or *")
 
 
 class Strict(BaseModel):
@@ -96,7 +111,8 @@ class Check(Strict):
     """What good looks like; the outcome itself is always called 'good'."""
     minutes: Minutes
     false_alarm: ErrorRate = 0.02
-    miss: ErrorRate = 0.05
+    miss: ErrorRate | dict[OutcomeId | Literal["*"], ErrorRate] = 0.05
+    """Chance that a bad thing reads good; as a mapping, for each bad outcome ('*' for the others)."""
     mix: ErrorRate = 0.05
     """Chance that one bad outcome is taken for another bad one."""
     gear: Gear = "eye"
@@ -120,7 +136,8 @@ class Check(Strict):
             raise ValueError("no outcomes with swap: they are always 'good' and 'no change'")
         if "good" in self.outcomes:
             raise ValueError("'good' is the outcome when nothing is wrong; do not list it among the bad ones")
-        if self.false_alarm + self.miss > 0.9:
+        _misses_known(self.miss, list(self.outcomes) or ["no change"])
+        if self.false_alarm + max(miss_rates(self.miss, list(self.outcomes) or ["no change"])) > 0.9:
             raise ValueError("false_alarm + miss must stay below 0.9, or the check says nothing")
         return self
 
@@ -202,9 +219,14 @@ class PointKind(Strict):
     gear: Gear = "eye"
     minutes: Minutes = 2
     false_alarm: ErrorRate = 0.01
-    miss: ErrorRate = 0.03
+    miss: ErrorRate | dict[OutcomeId | Literal["*"], ErrorRate] = 0.03
     mix: ErrorRate = 0.05
     how: Prose
+
+    @model_validator(mode="after")
+    def _known_misses(self) -> PointKind:
+        _misses_known(self.miss, list(self.outcomes))
+        return self
 
 
 class Block(Strict):
@@ -263,6 +285,8 @@ class PowerOn(Strict):
     rails: dict[Id, Rail] = {}
     current_amps: Positive | None = None
     """Expected supply current of a good unit at its low-voltage feed."""
+    proves: list[str] = []
+    """Checks ('block.check') that count as made, with outcome good, when the gate is passed."""
     note: Prose | None = None
 
 
