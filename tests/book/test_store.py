@@ -1,0 +1,158 @@
+"""Jobs and entries."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from django.db import IntegrityError, transaction
+
+from refettle.book import store
+from refettle.book.log import LogError, read_jsonl, write_jsonl
+from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
+from refettle.knowledge.loading import LoadedType
+
+NOTE = {"kind": "note", "text": "fuse holder is loose"}
+
+
+def test_it_works(job: Job) -> None:
+    at = datetime(2031, 3, 2, 9, 15, tzinfo=UTC)
+    entry = store.append(job, NOTE, "Ada", at)
+    assert entry.n == 1
+    assert store.entries(job) == [
+        {"n": 1, "at": "2031-03-02T09:15:00+00:00", "who": "Ada", "kind": "note", "text": "fuse holder is loose"}
+    ]
+
+
+def test_entries_go_through_a_log_file_unchanged(job: Job) -> None:
+    store.append(job, NOTE, "Ada")
+    store.append(job, {"kind": "check", "check": "picture", "outcome": "no picture", "minutes": 2.5}, "Bo")
+    store.append(job, {"kind": "correction", "corrects": 1, "with": {"kind": "note", "text": "it was tight"}}, "Ada")
+    assert read_jsonl(write_jsonl(store.entries(job))) == store.entries(job)
+
+
+@pytest.mark.parametrize(
+    ("data", "who", "message"),
+    [
+        ({"kind": "nonsense"}, "Ada", "kind 'nonsense' found; allowed: take-in"),
+        ({"kind": "note", "text": ""}, "Ada", "note text"),
+        ({"kind": "check", "check": "no-such", "outcome": "good"}, "Ada", "a check of this unit type"),
+        ({"kind": "check", "check": "picture", "outcome": "purple"}, "Ada", "an outcome of this check"),
+        ({"kind": "correction", "corrects": 7}, "Ada", "corrects: 7 found"),
+        ({"kind": "time", "minutes": "inf"}, "Ada", "minutes|finite"),
+        ({"kind": "time", "minutes": float("nan")}, "Ada", "minutes|finite"),
+        (NOTE, "   ", "who: "),
+        (NOTE, "x" * 201, "who: "),
+    ],
+)
+def test_what_cannot_be_is_refused_and_not_written(job: Job, data: dict[str, Any], who: str, message: str) -> None:
+    with pytest.raises(LogError, match=message):
+        store.append(job, data, who)
+    assert store.entries(job) == []
+
+
+def test_several_entries_all_or_none(job: Job) -> None:
+    at = "2031-03-02T10:00:00+00:00"
+    good = {"at": at, "who": "Ada", **NOTE}
+    with pytest.raises(LogError, match=r"^line 2: .*kind"):
+        store.append_all(job, [good, {"at": at, "who": "Ada", "kind": "nonsense"}])
+    assert store.entries(job) == []
+    assert [e.n for e in store.append_all(job, [good, good])] == [1, 2]
+    assert store.append_all(job, []) == []
+
+
+def test_corrections_follow_their_entries_to_new_numbers(job: Job) -> None:
+    store.append(job, NOTE, "Ada")
+    text = (
+        '{"n": 1, "who": "Bo", "at": "2031-03-02T10:00:00Z", "kind": "note", "text": "one"}\n'
+        '{"n": 5, "who": "Bo", "at": "2031-03-02T10:01:00Z", "kind": "note", "text": "two"}\n'
+        '{"n": 6, "who": "Bo", "at": "2031-03-02T10:02:00Z", "kind": "correction", "corrects": 5}\n'
+    )
+    store.append_all(job, read_jsonl(text))
+    log = store.entries(job)
+    assert [e["n"] for e in log] == [1, 2, 3, 4]
+    assert log[3]["corrects"] == 3
+
+
+def test_a_correction_of_a_correction_is_refused(job: Job) -> None:
+    store.append(job, NOTE, "Ada")
+    store.append(job, {"kind": "correction", "corrects": 1}, "Ada")
+    with pytest.raises(LogError, match="which is a correction"):
+        store.append(job, {"kind": "correction", "corrects": 2}, "Ada")
+
+
+def test_a_log_that_no_longer_fits_can_still_be_put_right(job: Job) -> None:
+    stranger = {"check": "gone", "outcome": "good"}
+    Entry.objects.create(job=job, n=1, at=job.opened, who="Ada", kind="check", data=stranger)
+    with pytest.raises(LogError):
+        store.job_state(job)
+    store.append(job, {"kind": "correction", "corrects": 1}, "Ada")
+    assert store.job_state(job).evidence == []
+
+
+def test_handing_over_closes_the_job_and_a_correction_opens_it_again(job: Job) -> None:
+    store.append(job, {"kind": "stage", "stage": "handed over"}, "Ada")
+    job.refresh_from_db()
+    assert job.closed is not None
+    assert store.bench() == []
+    store.append(job, {"kind": "correction", "corrects": 1}, "Ada")
+    job.refresh_from_db()
+    assert job.closed is None
+    assert store.bench() == [job]
+
+
+def test_a_unit_has_one_open_job(job: Job, loaded: LoadedType) -> None:
+    with pytest.raises(store.StoreError, match="has the open job 1"):
+        store.open_job(loaded, unit=job.unit)
+    store.append(job, {"kind": "stage", "stage": "handed over"}, "Ada")
+    again = store.open_job(loaded, unit=job.unit)
+    assert (again.number, again.unit) == (2, job.unit)
+    with pytest.raises(LogError, match="another open job"):
+        store.append(job, {"kind": "correction", "corrects": 1}, "Ada")
+
+
+def test_the_same_text_is_kept_once(job: Job, loaded: LoadedType) -> None:
+    other = store.open_job(loaded)
+    assert other.number == 2
+    assert TypeVersion.objects.count() == 1
+    assert other.unit.type_version.text == loaded.text
+    assert store.loaded_type(other.unit.type_version).sha256 == loaded.sha256
+
+
+def test_owners(db: None) -> None:
+    ada = store.get_or_create_owner("Ada Quill", "bell twice")
+    assert ada.kind == Owner.Kind.CUSTOMER
+    assert store.get_or_create_owner("Ada Quill", "bell twice") == ada
+    assert store.get_or_create_owner("Ada Quill", "another") != ada
+    assert store.get_or_create_owner().kind == Owner.Kind.OWN_STOCK
+    with pytest.raises(store.StoreError, match="at most 120"):
+        store.get_or_create_owner("x" * 121)
+
+
+def test_unknown_jobs_are_named(db: None, loaded: LoadedType) -> None:
+    with pytest.raises(store.StoreError, match="open one first"):
+        store.find_job(3)
+    store.open_job(loaded)
+    with pytest.raises(store.StoreError, match="allowed: 1$"):
+        store.find_job(3)
+    assert store.find_job(1).unit.owner.name == store.OWN_STOCK
+
+
+def test_queries_stay_few(db: None, loaded: LoadedType, django_assert_num_queries: Any) -> None:
+    for _ in range(5):
+        store.append(store.open_job(loaded), NOTE, "Ada")
+    with django_assert_num_queries(2):
+        jobs = store.bench()
+        assert [(j.unit.type_version.name, j.unit.owner.name, j.entry_count) for j in jobs]  # type: ignore[attr-defined]
+        assert all(len(log) == 1 for log in store.entries_of(jobs).values())
+
+
+def test_names_are_checked_by_the_database(job: Job) -> None:
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Owner.objects.create(name="")
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Entry.objects.create(job=job, n=1, at=job.opened, who="", kind="note", data={})
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Job.objects.create(number=2, unit=job.unit)
+    assert Unit.objects.count() == 1
