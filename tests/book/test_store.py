@@ -134,7 +134,7 @@ def test_unknown_jobs_are_named(db: None, loaded: LoadedType) -> None:
     with pytest.raises(store.StoreError, match="open one first"):
         store.find_job(3)
     store.open_job(loaded)
-    with pytest.raises(store.StoreError, match="allowed: 1$"):
+    with pytest.raises(store.StoreError, match=r"allowed: 1$"):
         store.find_job(3)
     assert store.find_job(1).unit.owner.name == store.OWN_STOCK
 
