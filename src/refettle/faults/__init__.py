@@ -14,6 +14,7 @@ from refettle.faults.advice import (
     block_suspicion,
     replace_all_minutes,
 )
+from refettle.faults.evidence import Done, Event, Misfit, NewRun, Reading
 from refettle.faults.hypotheses import Hypotheses, enumerate_sets
 from refettle.faults.model import (
     GOOD,
@@ -29,7 +30,7 @@ from refettle.faults.model import (
     error_matrix,
 )
 from refettle.faults.planning import Options, Planner, Ranked, rank
-from refettle.faults.posterior import Done, Event, Misfit, NewRun, Reading, Suspicions, replay
+from refettle.faults.posterior import Suspicions, replay
 
 __all__ = [
     "GOOD",

@@ -14,9 +14,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from refettle.faults.evidence import Misfit, NewRun
 from refettle.faults.model import GOOD, Array, Check, Model, Repair
 from refettle.faults.planning import Options, Ranked, _support, rank
-from refettle.faults.posterior import Misfit, NewRun, Suspicions
+from refettle.faults.posterior import Suspicions
 
 EQUAL = 0.03
 """Steps closer than this are shown as equal: the plan's own error is of that size."""

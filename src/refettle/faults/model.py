@@ -235,7 +235,17 @@ class Model:
                     raise ModelError(f"check {check.id}: rows of {what} must be chances that sum to 1")
             if check.gear not in self.gear_index:
                 raise ModelError(f"check {check.id}: gear '{check.gear}' found; allowed: {list(self.gear_index)}")
+        if not self.rate > 0 or self.give_up < 0 or self.retest < 0 or min(self.setup) < 0:
+            raise ModelError("rate above 0, and give_up, retest and setup of at least 0, are allowed")
+        for step in (*self.checks, *self.repairs):
+            if step.level not in (0, 1, 2) or not step.minutes >= 0:
+                raise ModelError(
+                    f"{step.id}: level {step.level}, {step.minutes} min found; allowed: 0 to 2, and at least 0"
+                )
         for repair in self.repairs:
+            for what, chance in (*repair.fixes.items(), ("harm", repair.harm)):
+                if not 0.0 <= chance <= 1.0:
+                    raise ModelError(f"repair {repair.id}: chance {chance} of {what} found; allowed: 0 to 1")
             for name in (*repair.fixes, *([repair.causes] if repair.causes else [])):
                 if name not in self.mode_index:
                     raise ModelError(f"repair {repair.id}: mode '{name}' found, which the model does not have")

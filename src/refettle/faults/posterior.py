@@ -5,122 +5,103 @@ the weight of a set by the chance of that reading; a repair moves weight from se
 without it. Readings from before a repair thus stay tied to the unit as it was then, and what they said of
 blocks that the repair does not touch stays in force.
 
-Two things keep repeated readings from counting as independent evidence:
+Three things keep repeated readings from counting as independent evidence:
 
 - an instrument may be stuck (half the time at good, half at bad); all readings that share it share that;
 - the unmodelled cause gives one outcome per check, the same at each repeat;
 - within one run of the unit, an intermittent mode either acts or does not (see `refettle.faults.model`).
 
-At a repair, an instrument's chance of being stuck is carried over as its marginal, independent of the
-set; this is the one approximation besides the sets left out, whose mass is reported.
+What is hidden (is this instrument stuck, which outcome the unmodelled cause gives at this check) is carried
+from one stretch of the log to the next for each set of failure modes; given the set, hidden things are taken as
+independent of each other there. That is the one approximation, besides the sets left out, whose mass is
+reported.
 """
 
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
 
+from refettle.faults.evidence import Done, Event, Misfit, NewRun, Reading, Tally, counts_of, grades_of
 from refettle.faults.hypotheses import Hypotheses, enumerate_sets
+from refettle.faults.looks import Looks, log_of
 from refettle.faults.model import TRIALS, Array, Check, Ints, Model, ModelError
 
-TINY = 1e-300
 GEAR_FAILED = 0.9
 """Chance that an instrument is at fault whose self-check failed that day (estimate)."""
 
-
-@dataclass(frozen=True)
-class Reading:
-    """A check made: an outcome, or counts over several trials, or a graded likelihood.
-
-    Attributes
-    ----------
-    counts : mapping of str to int
-        Outcome -> number of trials that gave it.
-    likelihood : mapping of str to float, optional
-        Instead of counts: how likely the reading is for each level, any common scale.
-    proven : str
-        The day on which its gear passed a self-check, if that is the day of the reading; else ''.
-    failed : bool
-        True if its gear failed its self-check that day.
-    ref : str
-        The log entry it came from.
-    """
-
-    check: str
-    counts: Mapping[str, int] = field(default_factory=dict)
-    likelihood: Mapping[str, float] | None = None
-    proven: str = ""
-    failed: bool = False
-    ref: str = ""
-
-
-@dataclass(frozen=True)
-class Done:
-    """A repair made."""
-
-    repair: str
-    ref: str = ""
-
-
-@dataclass(frozen=True)
-class NewRun:
-    """The unit was switched off, left to rest and started anew: what comes and goes is drawn anew."""
-
-    ref: str = ""
-
-
-Event: TypeAlias = Reading | Done | NewRun
-
-
-@dataclass(frozen=True)
-class Misfit:
-    """How well the readings since the last repair fit the best set of modelled causes.
-
-    `fit` is the chance of the readings under that set, relative to a set that explains each of them; `ref`
-    is the entry that disagrees most, `fit_without` the fit if it had not been made.
-    """
-
-    fit: float
-    fits: bool
-    ref: str
-    check: str
-    fit_without: float
+GroupKey: TypeAlias = tuple[str, str, str]
+"""Gear, check (if the gear errs check by check), and the day it was proven on ('' if not)."""
 
 
 @dataclass
 class _Group:
-    """Readings that share one instrument."""
+    """Readings that share one instrument, since the last repair or new run.
 
-    fault: float
-    likelihoods: dict[str, Array] = field(default_factory=dict)
-    counts: dict[str, Array] = field(default_factory=dict)
-    soft: dict[str, list[Array]] = field(default_factory=dict)
-    stuck_good: float = 1.0
-    stuck_bad: float = 1.0
-    total: Array | None = None
+    `stuck` is (N, 2) or (1, 2): beforehand, the chance under each set that the instrument is stuck at good, at bad.
+    """
+
+    stuck: Array
+    tallies: dict[str, Tally] = field(default_factory=dict)
+    logs: dict[str, Array] = field(default_factory=dict)
+    by_level: dict[str, Array] = field(default_factory=dict)
+    total: Array = field(default_factory=lambda: np.zeros(0))
+    """(N,) log chance of all its readings."""
+    _now: Array | None = None
+
+    def copy(self) -> _Group:
+        """An independent copy; arrays are replaced, never changed in place, so they are shared."""
+        tallies = {c: replace(t, graded=list(t.graded)) for c, t in self.tallies.items()}
+        return _Group(self.stuck, tallies, dict(self.logs), dict(self.by_level), self.total)
+
+    def _if_stuck(self) -> Array:
+        """(N or 1, 2) log chance that it is stuck at good, at bad, and gives these readings."""
+        logs = np.sum([tally.log_stuck() for tally in self.tallies.values()], axis=0)
+        return np.asarray(log_of(self.stuck) + logs)
+
+    def _sound(self) -> Array:
+        """(N,) log chance that it is sound and gives these readings."""
+        return np.asarray(log_of(1.0 - self.stuck.sum(axis=1)) + sum(self.logs.values()))
 
     def update_total(self) -> None:
-        product: Array | None = None
-        for each in self.likelihoods.values():
-            product = each.copy() if product is None else product * each
-        assert product is not None
-        stuck = 0.5 * self.fault * (self.stuck_good + self.stuck_bad)
-        self.total = (1.0 - self.fault) * product + stuck
+        self._now = None
+        sound, stuck = self._sound(), self._if_stuck()
+        if sound.min() > -600.0 and stuck.max() < 600.0:
+            self.total = log_of(np.exp(sound) + np.exp(stuck).sum(axis=1))
+        else:
+            self.total = np.logaddexp(sound, np.logaddexp(stuck[:, 0], stuck[:, 1]))
 
-    def chance_stuck(self) -> tuple[Array, float, float]:
-        """Per set, chance that the instrument works; and, if it does not, that it is stuck good, bad."""
-        assert self.total is not None
-        both = self.stuck_good + self.stuck_bad
-        works = 1.0 - 0.5 * self.fault * both / np.maximum(self.total, TINY)
-        share = (self.stuck_good / both, self.stuck_bad / both) if both > 0 else (0.5, 0.5)
-        return np.clip(works, 0.0, 1.0), share[0], share[1]
+    def stuck_now(self) -> Array:
+        """(N, 2) chance under each set that the instrument is stuck at good, at bad, given its readings."""
+        if self._now is None:
+            shift = np.where(np.isfinite(self.total), self.total, 0.0)[:, None]
+            self._now = np.exp(np.minimum(self._if_stuck() - shift, 0.0))
+        return self._now
 
+    def shares_now(self, check_id: str, share: Array, rows: Ints) -> Array:
+        """(n, k) chances of the unmodelled cause's outcome at a check, given this group's readings."""
+        mine, by_level = self.logs[check_id][rows], self.by_level[check_id]
+        rest = sum(logs[rows] for c, logs in self.logs.items() if c != check_id)
+        stuck = self._if_stuck()
+        before = log_of(1.0 - self.stuck.sum(axis=1))
+        if len(self.stuck) > 1:
+            stuck, before = stuck[rows], before[rows]
+        sound = np.broadcast_to(before + rest, mine.shape)[:, None] + by_level
+        raw = log_of(share) + np.logaddexp(sound, np.logaddexp(stuck[:, :1], stuck[:, 1:]))
+        best = raw.max(axis=1, keepdims=True)
+        raw = np.exp(raw - np.where(np.isfinite(best), best, 0.0))
+        total = raw.sum(axis=1, keepdims=True)
+        return np.where(total > 0, raw / np.maximum(total, 1e-300), share)
 
-GroupKey: TypeAlias = tuple[str, str, str]
+    def log_most(self) -> float:
+        """Log of an upper bound of the chance of its readings under any set."""
+        sound = sum(tally.log_most() for tally in self.tallies.values())
+        parts = np.append(self._if_stuck().max(axis=0), sound)
+        return float(min(np.logaddexp.reduce(parts), 0.0))
 
 
 class Suspicions:
@@ -137,26 +118,34 @@ class Suspicions:
     def __init__(self, model: Model, hypotheses: Hypotheses | None = None) -> None:
         self.model = model
         sets = hypotheses if hypotheses is not None else enumerate_sets(model)
-        self.member = sets.member
         self.left_out = sets.left_out
         """Prior mass of the sets not enumerated, and of those dropped since."""
-        self._key, self._mode_key = sets.key, sets.mode_key
-        self._prior = sets.prior
-        self._dormant = {
-            i: model.mode_index[mode.dormant_of] for i, mode in enumerate(model.modes) if mode.dormant_of is not None
-        }
-        self._pairs: tuple[Ints, Ints] | None = None
-        self._start = sets.prior.copy()
-        self._gear_fault: dict[GroupKey, float] = {}
-        self._groups: dict[GroupKey, _Group] = {}
-        self._refs: dict[tuple[GroupKey, str], str] = {}
-        self._log_scale = 0.0
-        self._log_sup = 0.0
-        self._weights: Array | None = None
         others = [i for i, mode in enumerate(model.modes) if mode.other]
         if len(others) > 1:
             raise ModelError("two modes marked 'other' found; at most one is allowed")
-        self.other = others[0] if others else None
+        self.looks = Looks(sets.member, others[0] if others else None)
+        self._key, self._mode_key, self._prior = sets.key, sets.mode_key, sets.prior
+        self._order: Ints | None = None
+        self._start = sets.prior.copy()
+        self._stuck: dict[GroupKey, Array] = {}
+        self._shares: dict[str, Array] = {}
+        self._groups: dict[GroupKey, _Group] = {}
+        self._log_scale = 0.0
+        self._log_most = 0.0
+        self._log_start: Array | None = None
+        self._weights: Array | None = None
+
+    @property
+    def member(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        """(N, F) which modes each enumerated set holds."""
+        return self.looks.member
+
+    def copy(self) -> Suspicions:
+        """An independent copy, for what-if questions."""
+        other = copy.copy(self)
+        other._groups = {key: group.copy() for key, group in self._groups.items()}
+        other._stuck, other._shares = dict(self._stuck), dict(self._shares)
+        return other
 
     # ------------------------------------------------------------ what is believed now
 
@@ -164,28 +153,34 @@ class Suspicions:
     def weights(self) -> Array:
         """(N,) posterior chance of each enumerated set; sums to 1."""
         if self._weights is None:
-            raw = self._raw()
-            total = raw.sum()
-            if not total > 0:
+            raw = self._log_raw()
+            top = raw.max()
+            if not np.isfinite(top):
                 raise ModelError("no set of failure modes allows these readings; check the last entry")
-            self._weights = raw / total
+            weights = np.exp(raw - top)
+            self._weights = weights / weights.sum()
         return self._weights
 
-    def _raw(self) -> Array:
-        raw = self._start.copy()
+    def _log_raw(self) -> Array:
+        if self._log_start is None:
+            self._log_start = log_of(self._start)
+        raw = self._log_start
         for group in self._groups.values():
-            assert group.total is not None
-            raw *= group.total
+            raw = raw + group.total
         return raw
 
     @property
     def log_evidence(self) -> float:
         """Log of the chance of all readings so far, over the enumerated sets."""
-        return self._log_scale + float(np.log(max(self._raw().sum(), TINY)))
+        raw = self._log_raw()
+        top = float(raw.max())
+        if not np.isfinite(top):
+            return -np.inf
+        return self._log_scale + top + float(np.log(np.exp(raw - top).sum()))
 
     def suspicion(self) -> Array:
         """(F,) posterior chance that each mode is present."""
-        rows, columns = self._held()
+        rows, columns = self.looks.pairs
         return np.bincount(columns, self.weights[rows], self.member.shape[1])
 
     def nothing_wrong(self) -> float:
@@ -197,140 +192,67 @@ class Suspicions:
         well as any set could."""
         if self.left_out <= 0:
             return 0.0
-        log_sup = self._log_sup + sum(self._group_sup(g) for g in self._groups.values())
-        log_ratio = np.log(self.left_out) + log_sup - self.log_evidence
+        most = self._log_most + sum(group.log_most() for group in self._groups.values())
+        log_ratio = np.log(self.left_out) + most - self.log_evidence
         return float(1.0 / (1.0 + np.exp(-log_ratio))) if log_ratio < 700 else 1.0
-
-    def _group_sup(self, group: _Group) -> float:
-        product = 1.0
-        for check_id, counts in group.counts.items():
-            check = self._check(check_id)
-            product *= float(np.prod(check.error.max(axis=0) ** counts))
-            for soft in group.soft.get(check_id, []):
-                product *= float(soft.max())
-        stuck = 0.5 * group.fault * (group.stuck_good + group.stuck_bad)
-        return float(np.log(max((1.0 - group.fault) * product + stuck, TINY)))
 
     # ------------------------------------------------------------ chances of outcomes
 
-    def _levels(self, check: Check, member: Array | None) -> Array:
-        """(k, n) cumulative chances of the levels of a check under each set, the unmodelled cause left
-        aside. `member` is (n, F), 0 or 1; None stands for all enumerated sets."""
-        logs = np.log(np.maximum(np.cumsum(check.shows, axis=1), 1e-30)).T
-        logs[-1] = 0.0
-        if self.other is not None:
-            logs[:, self.other] = 0.0
-        if member is not None:
-            return np.asarray(np.exp(logs @ member.T))
-        # Sets are small: adding over the modes each holds is far cheaper than a full product.
-        rows, columns = self._held()
-        total = np.ones((len(logs), len(self.member)))
-        for level, row in enumerate(logs[:-1]):
-            if row.any():
-                total[level] = np.exp(np.bincount(rows, row[columns], len(self.member)))
-        return total
+    def _share(self, check: Check) -> Array:
+        """(n, k) chances of the unmodelled cause's outcome at a check, for the sets that hold it."""
+        base = check.id.removesuffix(TRIALS)
+        if base in self._shares:
+            return self._shares[base][self.looks.others]
+        return np.repeat(self._unread_share(check), len(self.looks.others), axis=0)
 
-    def _held(self) -> tuple[Ints, Ints]:
-        if self._pairs is None:
-            rows, columns = np.nonzero(self.member)
-            self._pairs = rows, columns
-        return self._pairs
-
-    def _has_other(self, member: Array | None) -> Ints:
-        if self.other is None:
-            return np.zeros(0, dtype=np.int64)
-        return np.flatnonzero((self.member if member is None else member)[:, self.other])
-
-    def _likelihood(self, check: Check, counts: Array, soft: Sequence[Array], member: Array | None = None) -> Array:
-        """(n,) chance of the counts and graded readings of one check, instrument sound."""
-        # With cumulative chances c and a value v for each level, the mean value is the sum of c * steps(v).
-        factors = [(_steps_down(check.error[:, o]), counts[o]) for o in np.flatnonzero(counts)]
-        factors += [(_steps_down(each), 1.0) for each in soft]
-        cumulative = self._levels(check, member)
-
-        def product(steps: Array) -> Array:
-            result = np.ones(steps.shape[1])
-            for weights, times in factors:
-                result *= (weights @ steps) ** times
-            return result
-
-        result = product(cumulative)
-        others = self._has_other(member)
-        if len(others):
-            # The unmodelled cause gives one outcome, the same at each repeat: mix over which.
-            mine = cumulative[:, others]
-            mixed = np.zeros(len(others))
-            for level, share in enumerate(check.shows[self.other]):
-                if share > 0:
-                    mine[:level] = 0.0
-                    mixed += share * product(mine)
-            result[others] = mixed
-        return result
-
-    def _next_outcomes(self, check: Check, member: Array) -> Array:
-        """(n, k) chance of each outcome of one look, instrument sound, nothing read before."""
-        steps = np.apply_along_axis(_steps_down, 0, check.error)
-        cumulative = self._levels(check, member)
-        result = cumulative.T @ steps
-        others = self._has_other(member)
-        if len(others):
-            result[others] = cumulative[:, others].T @ (steps * np.cumsum(check.shows[self.other])[:, None])
-        return np.asarray(result)
+    def _share_after(self, check: Check) -> Array:
+        """The same, given all readings so far, taking the groups in turn."""
+        share = self._share(check)
+        for group in self._groups.values():
+            for check_id in (check.id, check.id + TRIALS):
+                if check_id in group.tallies:
+                    share = group.shares_now(check_id, share, self.looks.others)
+        return share
 
     def outcome_chances(self, check: Check, rows: Ints) -> Array:
         """(n, k) chance of reading each outcome next, given all readings so far, under the sets `rows`."""
-        key = self._group_key(check, "", False)
-        group = self._groups.get(key)
-        member = self.member[rows].astype(float)
-        k = len(check.outcomes)
-        if group is not None and check.id in group.likelihoods:
-            past = np.maximum(group.likelihoods[check.id][rows], TINY)
-            counts, soft = group.counts[check.id], group.soft.get(check.id, [])
-            sound = np.column_stack(
-                [self._likelihood(check, counts + np.eye(k)[o], soft, member) / past for o in range(k)]
-            )
-        else:
-            sound = self._next_outcomes(check, member)
-        if group is not None:
-            all_works, good, bad = group.chance_stuck()
-            works = all_works[rows]
-        else:
-            works = np.full(len(rows), 1.0 - self._fault_of(key, check.gear, "", False))
-            good = bad = 0.5
-        return _with_stuck(sound, works, good, bad)
+        share = self._unread_share(check)
+        if self._has_read(check) and len(self.looks.others):
+            whole = np.zeros((len(self.member), len(check.outcomes)))
+            whole[self.looks.others] = self._share_after(check)
+            share = whole[rows]
+        sound = self.looks.next_outcomes(check, rows, share)
+        key, group = self._latest_group(check)
+        stuck = group.stuck_now() if group is not None else self._stuck_before(key, check.gear)
+        return _with_stuck(sound, stuck[rows] if len(stuck) > 1 else stuck)
+
+    def _has_read(self, check: Check) -> bool:
+        return check.id in self._shares or any(
+            check.id in g.tallies or check.id + TRIALS in g.tallies for g in self._groups.values()
+        )
+
+    def _unread_share(self, check: Check) -> Array:
+        """(1, k) chances of the unmodelled cause's outcome at a check not yet made."""
+        if self.looks.other is None:
+            return np.zeros((1, len(check.outcomes)))
+        return check.shows[self.looks.other][None, :]
+
+    def _latest_group(self, check: Check) -> tuple[GroupKey, _Group | None]:
+        """The group that the next reading of a check would join, as far as is known now."""
+        plain = self._group_key(check, "", False)
+        for key in reversed(self._groups):
+            if key[:2] == plain[:2]:
+                return key, self._groups[key]
+        return plain, None
 
     def fresh_outcome_chances(self, check: Check, member: Array) -> Array:
         """(n, k) chance of each outcome under any sets (n, F), as if nothing had been read yet."""
-        sound = self._next_outcomes(check, member)
-        fault = self._fault_of(self._group_key(check, "", False), check.gear, "", False)
-        return _with_stuck(sound, np.full(len(member), 1.0 - fault), 0.5, 0.5)
+        looks = Looks(member > 0, self.looks.other)
+        sound = looks.next_outcomes(check, np.arange(len(member)), self._unread_share(check))
+        fault = self.model.gear[self.model.gear_index[check.gear]].fault_unproven
+        return _with_stuck(sound, np.full((1, 2), 0.5 * fault))
 
     # ------------------------------------------------------------ entries
-
-    def _check(self, check_id: str) -> Check:
-        if check_id.endswith(TRIALS):
-            return self.model.trials[check_id.removesuffix(TRIALS)]
-        return self.model.checks[self.model.check_index[check_id]]
-
-    def copy(self) -> Suspicions:
-        """An independent copy, for what-if questions."""
-        other = copy.copy(self)
-        other._groups, other._refs = copy.deepcopy(self._groups), dict(self._refs)
-        other._gear_fault = dict(self._gear_fault)
-        return other
-
-    def _group_key(self, check: Check, proven: str, failed: bool) -> GroupKey:
-        gear = self.model.gear[self.model.gear_index[check.gear]]
-        session = f"failed {proven}" if failed else proven
-        return gear.id, check.id if gear.per_check else "", session
-
-    def _fault_of(self, key: GroupKey, gear_id: str, proven: str, failed: bool) -> float:
-        if key in self._gear_fault:
-            return self._gear_fault[key]
-        gear = self.model.gear[self.model.gear_index[gear_id]]
-        if failed:
-            return GEAR_FAILED
-        return gear.fault_proven if proven else gear.fault_unproven
 
     def add(self, event: Event) -> None:
         """Take in one entry.
@@ -343,177 +265,178 @@ class Suspicions:
         if isinstance(event, Done):
             self._repair(event)
         elif isinstance(event, NewRun):
-            self._close_epoch()
-            self._start = self._redrawn(self._start)
+            self._carry(None)
         else:
             self._read(event)
+
+    def _group_key(self, check: Check, proven: str, failed: bool) -> GroupKey:
+        gear = self.model.gear[self.model.gear_index[check.gear]]
+        session = f"failed {proven}" if failed else proven
+        return gear.id, check.id.removesuffix(TRIALS) if gear.per_check else "", session
+
+    def _stuck_before(self, key: GroupKey, gear_id: str) -> Array:
+        if key in self._stuck:
+            return self._stuck[key]
+        gear = self.model.gear[self.model.gear_index[gear_id]]
+        session = key[2]
+        fault = gear.fault_proven if session else gear.fault_unproven
+        if session.startswith("failed"):
+            fault = GEAR_FAILED
+        return np.full((1, 2), 0.5 * fault)
 
     def _read(self, reading: Reading) -> None:
         if reading.check not in self.model.check_index:
             raise ModelError(f"check '{reading.check}' found, which this unit type does not have")
         check = self.model.checks[self.model.check_index[reading.check]]
-        k = len(check.outcomes)
-        counts = np.zeros(k)
-        for outcome, count in reading.counts.items():
-            if outcome not in check.outcomes:
-                allowed = ", ".join(check.outcomes)
-                raise ModelError(f"outcome '{outcome}' found for check '{check.id}'; allowed: {allowed}")
-            if count < 0 or count != int(count):
-                raise ModelError(f"count {count} found for outcome '{outcome}'; allowed: 0, 1, 2, ...")
-            counts[check.outcomes.index(outcome)] = count
-        soft: Array | None = None
-        if reading.likelihood is not None:
-            soft = _graded(check, reading.likelihood)
-        if not counts.any() and soft is None:
+        counts = counts_of(check, reading.counts)
+        graded = [] if reading.likelihood is None else [grades_of(check, reading.likelihood)]
+        if not counts.any() and not graded:
             raise ModelError(f"check '{check.id}': no trial found; allowed: at least one")
         key = self._group_key(check, reading.proven, reading.failed)
         if counts.sum() > 1:
             check = self.model.trials.get(check.id, check)
         group = self._groups.get(key)
         if group is None:
-            fault = self._fault_of(key, check.gear, reading.proven, reading.failed)
-            group = self._groups[key] = _Group(fault)
-        group.counts[check.id] = group.counts.get(check.id, np.zeros(k)) + counts
-        if soft is not None:
-            group.soft.setdefault(check.id, []).append(soft)
-            group.stuck_good *= float(soft[0])
-            group.stuck_bad *= float(soft[1:].mean())
-        group.likelihoods[check.id] = self._likelihood(check, group.counts[check.id], group.soft.get(check.id, []))
-        group.stuck_good *= 0.0 if counts[1:].any() else 1.0
-        group.stuck_bad *= 0.0 if counts[0] else float((1.0 / (k - 1)) ** counts[1:].sum())
-        group.update_total()
-        self._refs[key, check.id] = reading.ref
+            group = self._groups[key] = _Group(self._stuck_before(key, check.gear))
+        tally = group.tallies.setdefault(check.id, Tally(check, np.zeros(len(check.outcomes))))
+        tally.counts = tally.counts + counts
+        tally.graded = tally.graded + graded
+        tally.ref = reading.ref
+        self._recount(check)
         self._weights = None
+
+    def _recount(self, check: Check) -> None:
+        """Work out the likelihoods of all readings of a check, one group after the other: what an earlier
+        group says of the unmodelled cause's outcome is known to the later ones."""
+        base = check.id.removesuffix(TRIALS)
+        share = self._share(check)
+        for group in self._groups.values():
+            mine = [c for c in (base, base + TRIALS) if c in group.tallies]
+            for check_id in mine:
+                group.logs[check_id], group.by_level[check_id] = self.looks.log_likelihood(
+                    group.tallies[check_id], share
+                )
+                group.update_total()
+                if len(self.looks.others):
+                    share = group.shares_now(check_id, share, self.looks.others)
+
+    # ------------------------------------------------------------ repairs and new runs
 
     def _repair(self, done: Done) -> None:
         if done.repair not in self.model.repair_index:
             raise ModelError(f"repair '{done.repair}' found, which this unit type does not have")
-        repair = self.model.repairs[self.model.repair_index[done.repair]]
-        self._close_epoch()
-        weights = self._start
-        for mode, chance in repair.fixes.items():
-            weights = self._move(weights, self.model.mode_index[mode], chance, present=True)
-        if repair.harm > 0 and repair.causes is not None:
-            weights = self._move(weights, self.model.mode_index[repair.causes], repair.harm, present=False)
-        total = float(weights.sum())
-        self.left_out = 1.0 - (1.0 - self.left_out) * total
-        self._start = self._redrawn(weights / total)
+        self._carry(done.repair)
 
-    def _close_epoch(self) -> None:
-        """Make the posterior the new starting point; carry each instrument's chance of being stuck over."""
-        weights = self.weights.copy()
-        self._log_sup += sum(self._group_sup(g) for g in self._groups.values())
+    def _carry(self, repair_id: str | None) -> None:
+        """Close this stretch of the log: carry weights, and what is hidden, over a repair or a new run."""
+        weights = self.weights
+        n = len(weights)
+        stuck = {key: self._stuck[key] for key in self._stuck if key not in self._groups}
+        stuck |= {key: np.broadcast_to(group.stuck_now(), (n, 2)) for key, group in self._groups.items()}
+        shares = dict(self._shares)
+        read = {c.removesuffix(TRIALS) for g in self._groups.values() for c in g.tallies}
+        for check in (self.model.checks[self.model.check_index[base]] for base in sorted(read)):
+            # Where the unmodelled cause can give but one outcome there is nothing to carry.
+            if len(self.looks.others) and self._unread_share(check).max() < 1.0:
+                shares[check.id] = np.zeros((n, len(check.outcomes)))
+                shares[check.id][self.looks.others] = self._share_after(check)
+        self._log_most += sum(group.log_most() for group in self._groups.values())
         self._log_scale = self.log_evidence
-        for key, group in self._groups.items():
-            works, _, _ = group.chance_stuck()
-            self._gear_fault[key] = float(weights @ (1.0 - works))
-        self._groups, self._refs = {}, {}
-        self._start = weights
+        mass = np.hstack([np.ones((n, 1)), *stuck.values(), *shares.values()])
+        mass *= weights[:, None]
+        if repair_id is not None:
+            repair = self.model.repairs[self.model.repair_index[repair_id]]
+            for mode, chance in repair.fixes.items():
+                mass = self._move(mass, self.model.mode_index[mode], chance, present=True)
+            if repair.harm > 0 and repair.causes is not None:
+                mass = self._move(mass, self.model.mode_index[repair.causes], repair.harm, present=False)
+        mass = self._redrawn(mass)
+        total = float(mass[:, 0].sum())
+        self.left_out = 1.0 - (1.0 - self.left_out) * total
+        self._start, self._log_start = mass[:, 0] / total, None
+        hidden = mass[:, 1:] / np.maximum(mass[:, :1], 1e-300)
+        at = 0
+        for table in (stuck, shares):
+            for key, old in table.items():
+                table[key] = hidden[:, at : at + old.shape[1]]  # type: ignore[index]
+                at += old.shape[1]
+        self._stuck, self._shares, self._groups = stuck, shares, {}
         self._weights = None
 
-    def _redrawn(self, weights: Array) -> Array:
-        """Weights with acting and dormant parts drawn anew: what is there stays, whether it acts does not."""
-        if not self._dormant:
-            return weights
-        key = self._key.copy()
-        for dormant, acting in self._dormant.items():
-            holds = self.member[:, dormant]
-            key[holds] ^= self._mode_key[dormant] ^ self._mode_key[acting]
-        _, group = np.unique(key, return_inverse=True)
-        mass = np.bincount(group, weights)
-        prior = np.bincount(group, self._prior)
-        return np.asarray(mass[group] * self._prior / prior[group])
-
-    def _move(self, weights: Array, mode: int, chance: float, present: bool) -> Array:
-        """Move a share of the weight of the sets with (or without) a mode to those without (with) it."""
-        rows = np.flatnonzero(self.member[:, mode] == present)
-        moved = weights[rows] * chance
-        rows, moved = rows[moved > 0], moved[moved > 0]
+    def _move(self, mass: Array, mode: int, chance: float, present: bool) -> Array:
+        """Move, in place, a share of the mass (N, d) of the sets with (or without) a mode to those without
+        (with) it; longer by the sets not met before."""
+        rows = np.flatnonzero((self.member[:, mode] == present) & (mass[:, 0] > 0))
+        moved = mass[rows] * chance
         wanted = self._key[rows] ^ self._mode_key[mode]
-        order = np.argsort(self._key)
-        place = np.minimum(np.searchsorted(self._key, wanted, sorter=order), len(order) - 1)
-        target = order[place]
+        if self._order is None:
+            self._order = np.argsort(self._key)
+        place = np.minimum(np.searchsorted(self._key, wanted, sorter=self._order), len(self._key) - 1)
+        target = self._order[place]
         found = self._key[target] == wanted
-        weights = weights.copy()
-        weights[rows] -= moved
-        np.add.at(weights, target[found], moved[found])
-        new = ~found & (moved > 1e-7)
+        mass[rows] -= moved
+        mass[target[found]] += moved[found]
+        new = ~found & (moved[:, 0] > 1e-7)
         if new.any():
             extra = self.member[rows[new]].copy()
             extra[:, mode] = not present
-            self.member = np.vstack([self.member, extra])
+            odds = self.model.modes[mode].prior / max(1.0 - self.model.modes[mode].prior, 1e-12)
+            prior = self._prior[rows[new]] * (1.0 / odds if present else odds)
+            self._prior = np.concatenate([self._prior, prior])
             self._key = np.concatenate([self._key, wanted[new]])
-            self._pairs = None
-            odds = np.array([m.prior / (1.0 - m.prior) for m in self.model.modes])
-            change = odds[mode] if not present else 1.0 / odds[mode]
-            self._prior = np.concatenate([self._prior, self._prior[rows[new]] * change])
-            weights = np.concatenate([weights, moved[new]])
-        return weights
+            self._order = None
+            self.looks = Looks(np.vstack([self.member, extra]), self.looks.other)
+            mass = np.vstack([mass, moved[new]])
+        return mass
+
+    def _redrawn(self, mass: Array) -> Array:
+        """Mass (N, d) with acting and dormant parts drawn anew: what is there stays, whether it acts does not."""
+        pairs = [(i, m.dormant_of) for i, m in enumerate(self.model.modes) if m.dormant_of is not None]
+        if not pairs:
+            return mass
+        key = self._key.copy()
+        for dormant, acting in pairs:
+            swap = self._mode_key[dormant] ^ self._mode_key[self.model.mode_index[acting]]
+            key[self.member[:, dormant]] ^= swap
+        order = np.argsort(key, kind="stable")
+        first = np.flatnonzero(np.append(True, np.diff(key[order]) != 0))
+        size = np.diff(np.append(first, len(order)))
+        prior = np.add.reduceat(self._prior[order], first)
+        total = np.add.reduceat(mass[order], first, axis=0)
+        out = np.empty_like(mass)
+        out[order] = np.repeat(total / prior[:, None], size, axis=0) * self._prior[order][:, None]
+        return out
 
     # ------------------------------------------------------------ does anything explain it
 
     def misfit(self, threshold: float = 0.02) -> Misfit | None:
-        """Whether some set of modelled causes explains the readings since the last repair.
+        """Whether some set of modelled causes explains the readings since the last repair or new run.
 
-        Readings are compared with what a set that explains each would give (for counts, with the
-        saturated multinomial); below `threshold`, nothing modelled explains them without a reading
-        error of that size. None if there are no readings.
+        Readings are compared with what a cause made to explain them would give; below `threshold`, nothing
+        modelled explains them without a reading error of that size. None if there are no readings.
         """
-        logs: list[Array] = []
-        names: list[tuple[GroupKey, str]] = []
-        for key, group in self._groups.items():
-            for check_id, likelihood in group.likelihoods.items():
-                check = self._check(check_id)
-                best = _best_possible(check, group.counts[check_id], group.soft.get(check_id, []))
-                logs.append(np.log(np.maximum(likelihood, TINY)) - np.log(best))
-                names.append((key, check_id))
-        if not logs:
+        found = [(g.logs[c] - g.tallies[c].log_best(), g.tallies[c]) for g in self._groups.values() for c in g.tallies]
+        if not found:
             return None
-        fits = np.minimum(np.array(logs), 0.0)
         usable = self._start > 0
-        if self.other is not None:
-            usable &= ~self.member[:, self.other]
-        fits = fits[:, usable]
+        if self.looks.other is not None:
+            usable &= ~self.member[:, self.looks.other]
+        fits = np.maximum(np.minimum(np.array([f for f, _ in found]), 0.0), -1e6)[:, usable]
         total = fits.sum(axis=0)
         without = (total - fits).max(axis=1)
         worst = int(without.argmax())
         fit = float(np.exp(total.max()))
-        return Misfit(
-            fit,
-            fit >= threshold,
-            self._refs[names[worst]],
-            names[worst][1].removesuffix(TRIALS),
-            float(np.exp(without[worst])),
-        )
+        tally = found[worst][1]
+        base = tally.check.id.removesuffix(TRIALS)
+        return Misfit(fit, fit >= threshold, tally.ref, base, float(np.exp(without[worst])))
 
 
-def _steps_down(values: Array) -> Array:
-    return np.append(values[:-1] - values[1:], values[-1])
-
-
-def _with_stuck(sound: Array, works: Array, good: float, bad: float) -> Array:
+def _with_stuck(sound: Array, stuck: Array) -> Array:
     k = sound.shape[1]
-    stuck = np.full(k, bad / (k - 1))
-    stuck[0] = good
-    return works[:, None] * sound + (1.0 - works)[:, None] * stuck
-
-
-def _graded(check: Check, likelihood: Mapping[str, float]) -> Array:
-    unknown = set(likelihood) - set(check.outcomes)
-    if unknown:
-        raise ModelError(f"outcome '{min(unknown)}' found; allowed: {', '.join(check.outcomes)}")
-    graded = np.array([float(likelihood.get(o, 0.0)) for o in check.outcomes])
-    if not np.isfinite(graded).all() or (graded < 0).any() or not graded.any():
-        raise ModelError("a graded reading needs likelihoods of at least 0, one of them above 0")
-    return graded / graded.max()
-
-
-def _best_possible(check: Check, counts: Array, soft: Sequence[Array]) -> float:
-    n = counts.sum()
-    best = float(np.prod([(c / n) ** c * check.error[:, o].max() ** c for o, c in enumerate(counts) if c]))
-    for each in soft:
-        best *= float(each.max())
-    return max(best, TINY)
+    result = (1.0 - stuck.sum(axis=1))[:, None] * sound
+    result[:, 0] += stuck[:, 0]
+    result[:, 1:] += stuck[:, 1:] / (k - 1)
+    return np.asarray(result)
 
 
 def replay(model: Model, events: Iterable[Event], hypotheses: Hypotheses | None = None) -> Suspicions:
