@@ -1,0 +1,86 @@
+/* Small conveniences over plain forms. Nothing here holds data; every page works without it. */
+"use strict";
+
+(function () {
+  const typing = "input:not([type=button]):not([type=submit]):not([type=checkbox]):not([type=radio]), textarea, select";
+
+  // Keys 1 to 9 press the button that carries the number; arrows move between those buttons.
+  document.addEventListener("keydown", function (event) {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    if (event.target.closest && event.target.closest(typing)) return;
+    const keyed = Array.from(document.querySelectorAll("#main button[data-key]:not([disabled])"));
+    if (/^[1-9]$/.test(event.key)) {
+      const button = keyed.find(function (each) { return each.dataset.key === event.key; });
+      if (button) {
+        event.preventDefault();
+        button.focus();
+        button.click();
+      }
+      return;
+    }
+    const at = keyed.indexOf(document.activeElement);
+    const step = { ArrowDown: 1, ArrowRight: 1, ArrowUp: -1, ArrowLeft: -1 }[event.key];
+    if (at >= 0 && step) {
+      event.preventDefault();
+      keyed[(at + step + keyed.length) % keyed.length].focus();
+    }
+  });
+
+  // After part of a page was exchanged, reading goes on at its heading.
+  document.addEventListener("htmx:afterSettle", function (event) {
+    if (event.target.id !== "main" && event.detail.target.id !== "main") return;
+    const alert = document.querySelector("#main [role=alert]");
+    const heading = document.querySelector("#main [data-start]") || document.querySelector("#main h1");
+    const place = alert || heading;
+    if (place) {
+      place.setAttribute("tabindex", "-1");
+      place.focus({ preventScroll: !alert });
+    }
+  });
+
+  // A form is sent once; the second tap of a double tap does nothing.
+  document.addEventListener("submit", function (event) {
+    const form = event.target;
+    if (event.defaultPrevented || form.method !== "post") return;
+    if (form.dataset.sent) {
+      event.preventDefault();
+      return;
+    }
+    form.dataset.sent = "1";
+  });
+  window.addEventListener("pageshow", function () {
+    document.querySelectorAll("form[data-sent]").forEach(function (form) { delete form.dataset.sent; });
+  });
+
+  document.addEventListener("htmx:sendError", function () {
+    const busy = document.getElementById("busy");
+    busy.classList.add("lost");
+    busy.firstElementChild.textContent = "The bench book does not answer. Nothing was written; see whether it runs, then try again.";
+  });
+
+  // Tables that carry data-sort: a press on a head sorts by that column.
+  document.addEventListener("click", function (event) {
+    const button = event.target.closest && event.target.closest("th button[data-sort]");
+    if (!button) return;
+    const head = button.closest("th");
+    const table = head.closest("table");
+    const column = Array.from(head.parentElement.children).indexOf(head);
+    const down = head.getAttribute("aria-sort") === "ascending";
+    const body = table.tBodies[0];
+    const value = function (row) {
+      const cell = row.cells[column];
+      const raw = cell.dataset.value !== undefined ? cell.dataset.value : cell.textContent.trim();
+      return button.dataset.sort === "number" ? Number(raw || 0) : raw.toLowerCase();
+    };
+    Array.from(body.rows)
+      .map(function (row) { return [value(row), row]; })
+      .sort(function (a, b) { return (a[0] < b[0] ? -1 : a[0] > b[0] ? 1 : 0) * (down ? -1 : 1); })
+      .forEach(function (pair) { body.appendChild(pair[1]); });
+    table.querySelectorAll("th[aria-sort]").forEach(function (each) { each.removeAttribute("aria-sort"); });
+    head.setAttribute("aria-sort", down ? "descending" : "ascending");
+  });
+
+  document.addEventListener("click", function (event) {
+    if (event.target.closest && event.target.closest("button[data-print]")) window.print();
+  });
+})();

@@ -1,0 +1,104 @@
+"""Figures and bars for templates: thin spaces before units, engineering prefixes, no inline style."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Any
+
+from django import template
+from django.conf import settings
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+register = template.Library()
+THIN = "\u2009"
+EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
+"""Chances at which the suspicion ramp goes one shade on, as in the block diagram."""
+
+
+@register.filter
+def minutes(value: Any) -> str:
+    """Minutes for people: `4 min`, `7.5 h`; less than one keeps a decimal."""
+    number = float(value)
+    if number < 0.95:
+        return f"{number:.1f}{THIN}min"
+    if number < 90:
+        return f"{number:.0f}{THIN}min"
+    return f"{number / 60:.1f}{THIN}h"
+
+
+@register.filter
+def percent(value: Any) -> str:
+    """A chance in percent: whole above 10, one decimal below 1."""
+    share = 100.0 * float(value)
+    if 0 < share < 0.1:
+        return f"below 0.1{THIN}%"
+    return f"{share:.1f}{THIN}%" if share < 1 else f"{share:.0f}{THIN}%"
+
+
+@register.filter
+def money(value: Any) -> str:
+    """An amount in the bench's currency."""
+    return f"{float(value):.2f}{THIN}{settings.REFETTLE_CURRENCY}"
+
+
+def engineering(value: float, unit: str) -> str:
+    """A value with an engineering prefix: 85 Ω, 1.5 kΩ, 0.9 A."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}{THIN}{unit}"
+    for power, prefix in ((6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ")):
+        if abs(value) >= 10.0**power:
+            return f"{value / 10.0**power:.4g}{THIN}{prefix}{unit}"
+    return f"{value:.3g}{THIN}{unit}"
+
+
+@register.filter
+def quantity(value: Any, unit: str) -> str:
+    """A value with its unit and engineering prefix; nothing for None."""
+    return "" if value is None else engineering(float(value), unit)
+
+
+@register.filter
+def figure(value: Any, unit: str) -> str:
+    """A value and its unit as they are, no prefix."""
+    return "" if value is None else f"{float(value):g}{THIN}{unit}"
+
+
+@register.filter
+def shade(value: Any) -> int:
+    """The step of the ramp, 0 to 5, for a chance."""
+    return sum(float(value) >= edge for edge in EDGES)
+
+
+@register.simple_tag
+def bar(chance: float, full: float = 1.0) -> SafeString:
+    """A bar of the length of a chance, as a picture with no text of its own: the figure stands beside it."""
+    length = max(0.0, min(1.0, chance / full if full else 0.0))
+    return format_html(
+        '<svg class="bar" aria-hidden="true" focusable="false"><rect class="bar-bed" width="100%" height="100%" />'
+        '<rect class="ramp{}" width="{}%" height="100%" /></svg>',
+        shade(chance),
+        f"{100 * length:.1f}",
+    )
+
+
+@register.filter
+def age_days(value: datetime | None, now: datetime) -> str:
+    """Days since, in words."""
+    if value is None:
+        return ""
+    days = max(0, (now - value).days)
+    return "today" if days == 0 else f"{days}{THIN}d"
+
+
+@register.filter
+def capital(value: str) -> str:
+    """The first letter in upper case, the rest as it is."""
+    return value[:1].upper() + value[1:]
+
+
+@register.filter
+def item(mapping: Any, key: Any) -> Any:
+    """What a mapping holds under a key, or nothing."""
+    return mapping.get(key, "") if mapping else ""

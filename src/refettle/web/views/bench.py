@@ -1,0 +1,126 @@
+"""The bench: the open jobs, and what each needs next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.conf import settings
+from django.core.cache import cache
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from refettle.book import store
+from refettle.book.log import LogError, effective
+from refettle.book.models import Job
+from refettle.knowledge.errors import KnowledgeError
+from refettle.web.views.common import get_job
+
+PER_PAGE = 50
+KEPT_S = 7 * 24 * 3600
+EVIDENCE = ("check", "repair", "complaint")
+
+
+@dataclass(frozen=True)
+class Next:
+    """What a job needs next, in brief."""
+
+    name: str
+    minutes: float | None = None
+    gate: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One job on the bench."""
+
+    job: Job
+    stage: str
+    waits_for: str
+    last_at: datetime | None
+    last_n: int
+    next: Next | None
+
+
+@require_safe
+def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
+    """The open jobs, or the closed ones."""
+    jobs = store.all_jobs().filter(closed__isnull=not closed)
+    if closed:
+        jobs = jobs.order_by("-number")
+    page = Paginator(jobs, PER_PAGE).get_page(request.GET.get("page"))
+    logs = store.entries_of(page.object_list)
+    context = {
+        "area": "bench",
+        "closed": closed,
+        "page": page,
+        "rows": [_row(job, logs[job.number]) for job in page.object_list],
+        "now": timezone.now(),
+        "closed_count": Job.objects.filter(closed__isnull=False).count() if not closed else 0,
+    }
+    return render(request, "refettle/bench.html", context)
+
+
+def closed_jobs(request: HttpRequest) -> HttpResponse:
+    """The jobs that were handed over or parted out."""
+    return bench(request, closed=True)
+
+
+def _row(job: Job, entries: list[dict[str, Any]]) -> Row:
+    last = entries[-1] if entries else None
+    stage, waits = _stage(entries)
+    n = last["n"] if last else 0
+    at = datetime.fromisoformat(last["at"]) if last else None
+    return Row(job, stage, waits, at, n, cache.get(_key(job, n)))
+
+
+def _stage(entries: list[dict[str, Any]]) -> tuple[str, str]:
+    """Stage and what it waits for, without working out any suspicion."""
+    stage, waits, moved = "take-in", "", False
+    try:
+        counting = [e for e in effective(entries) if not e.void]
+    except LogError:
+        return "log cannot be read", ""
+    for entry in counting:
+        if entry.kind == "stage":
+            stage, waits = str(entry.data["stage"]), str(entry.data.get("waits_for", ""))
+        moved = moved or entry.kind in EVIDENCE
+    return ("fault finding" if stage == "take-in" and moved else stage), waits
+
+
+def _key(job: Job, n: int) -> str:
+    return f"next-{job.pk}-{n}-{job.unit.type_version_id}-{settings.REFETTLE_RATE}"
+
+
+@require_safe
+def next_cell(request: HttpRequest, number: int) -> HttpResponse:
+    """What one job needs next; fetched by the bench page row by row, and kept until its log grows."""
+    view = get_job(number)
+    n = view.entries[-1]["n"] if view.entries else 0
+    found = cache.get(_key(view.job, n))
+    if found is None:
+        found = _next(view)
+        cache.set(_key(view.job, n), found, KEPT_S)
+    return render(request, "refettle/_next.html", {"next": found, "number": number})
+
+
+def _next(view: Any) -> Next:
+    if view.state is None:
+        return Next("Put the log right: it no longer fits the unit type")
+    if view.state.stage in (*store.ENDS, "finishing", "proving"):
+        return Next(f"Go on with {view.state.stage}" if view.state.stage not in store.ENDS else "")
+    try:
+        advice = view.state.advice(customer=view.customer)
+    except KnowledgeError:
+        return Next("Put the unit type right")
+    if advice.state == "works":
+        return Next("Prove it")
+    if advice.do is None:
+        return Next("Every step is barred")
+    gate = advice.gate.text if advice.gate else ""
+    minutes = advice.do.minutes if advice.do.kind != "give up" else None
+    return Next(advice.do.name, minutes, gate)

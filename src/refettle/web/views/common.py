@@ -1,0 +1,172 @@
+"""What the pages of a job share: fetching, writing once, refusing in words."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+from django.conf import settings
+from django.core.cache import cache
+from django.http import Http404, HttpRequest
+from django.utils.safestring import SafeString, mark_safe
+
+from refettle.book import store
+from refettle.book.log import LogError
+from refettle.book.models import Job
+from refettle.book.replay import JobState, replay
+from refettle.knowledge.errors import KnowledgeError
+from refettle.knowledge.loading import LoadedType
+from refettle.knowledge.schema import Caution
+
+TOKEN = "token"  # noqa: S105 - the name of a form field
+TOKEN_S = 24 * 3600
+
+
+@dataclass(frozen=True)
+class JobView:
+    """A job with its log and, where type and log fit, its state; else `trouble` says why not."""
+
+    job: Job
+    entries: list[dict[str, Any]]
+    state: JobState | None
+    trouble: str = ""
+
+    @property
+    def number(self) -> int:
+        """The job's number."""
+        return self.job.number
+
+    @property
+    def name(self) -> str:
+        """What the bench calls the unit, with its type."""
+        unit = self.job.unit
+        return f"{unit.type_version.name}, {unit.label}" if unit.label else unit.type_version.name
+
+    @property
+    def customer(self) -> bool:
+        """True for a customer's unit."""
+        return self.job.unit.owner.kind == "customer"
+
+
+def get_job(number: int) -> JobView:
+    """The job of this number with its state. Raises Http404."""
+    try:
+        job = store.find_job(number)
+    except store.StoreError as error:
+        raise Http404(str(error)) from None
+    entries = store.entries(job)
+    try:
+        return JobView(job, entries, replay(store.compiled_type(job.unit.type_version), entries))
+    except (KnowledgeError, LogError) as error:
+        return JobView(job, entries, None, str(error))
+
+
+def get_working_job(number: int) -> tuple[JobView, JobState]:
+    """A job whose state can be worked out. Raises Http404 with the reason where it cannot."""
+    view = get_job(number)
+    if view.state is None:
+        raise Http404(f"The log of job {number} no longer fits its unit type. {view.trouble}")
+    return view, view.state
+
+
+# ---------------------------------------------------------------- writing
+
+
+def new_token() -> str:
+    """A form's token, by which a second sending of the same form is known."""
+    return secrets.token_urlsafe(12)
+
+
+def write_once(request: HttpRequest, write: Callable[[], Any]) -> bool:
+    """Do `write` unless this very form was written before; False if it was.
+
+    The token counts as used only when `write` goes through.
+    """
+    token = request.POST.get(TOKEN, "")[:40]
+    key = f"form-{token}"
+    if token and not cache.add(key, 1, TOKEN_S):
+        return False
+    try:
+        write()
+    except BaseException:
+        if token:
+            cache.delete(key)
+        raise
+    return True
+
+
+def append(request: HttpRequest, job: Job, data: Mapping[str, Any]) -> None:
+    """Write one entry, once. Raises LogError."""
+    write_once(request, lambda: store.append(job, data, settings.REFETTLE_WHO))
+
+
+def number_from(text: str, name: str, unit: str, *, low: float = 0.0, high: float = 100_000.0) -> float | None:
+    """A number typed in a form, comma or point; None if nothing was typed.
+
+    Raises
+    ------
+    LogError
+        Naming the field, what was found, what is allowed.
+    """
+    text = text.strip()
+    if not text:
+        return None
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high:
+        raise LogError(
+            f"{name}: '{text[:40]}' found; allowed: a number from {low:g} to {high:g} [{unit}]", field=name.lower()
+        )
+    return value
+
+
+def whole_from(text: str, name: str, *, high: int = 100_000) -> int:
+    """A whole number from 0 typed in a form; 0 if nothing was typed. Raises LogError."""
+    text = text.strip()
+    if not text:
+        return 0
+    if not text.isdecimal() or int(text) > high:
+        raise LogError(f"{name}: '{text[:40]}' found; allowed: a whole number from 0 to {high}", field=name.lower())
+    return int(text)
+
+
+# ---------------------------------------------------------------- cautions, drawing
+
+
+@dataclass(frozen=True)
+class CautionView:
+    """A caution as shown with a step. `read`: taken to heart in this job already."""
+
+    id: str
+    caution: Caution
+    read: bool = False
+
+
+def caution_views(loaded: LoadedType, ids: tuple[str, ...] | list[str], read: set[str]) -> list[CautionView]:
+    """Cautions in the order named."""
+    known = loaded.library.cautions
+    return [CautionView(c, known[c], c in read) for c in ids if c in known]
+
+
+def diagram(loaded: LoadedType, suspicion: Mapping[str, float] | None = None) -> SafeString:
+    """The block diagram as SVG; nothing where it cannot be drawn."""
+    try:
+        draw = import_module("refettle.drawing.diagram").block_diagram
+    except (ImportError, AttributeError):
+        return mark_safe("")
+    text: str = draw(loaded, suspicion)
+    return mark_safe(text)  # noqa: S308 - drawn by our own code, which escapes what it is given
+
+
+def qr(request: HttpRequest, path: str) -> SafeString:
+    """A QR code that leads back to a page, for print."""
+    import segno
+
+    code = segno.make(request.build_absolute_uri(path), error="m", micro=False)
+    text: str = code.svg_inline(scale=2, border=2, omitsize=False, svgclass="qr", lineclass="qr-ink")
+    return mark_safe(text)  # noqa: S308 - an SVG of squares

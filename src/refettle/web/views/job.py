@@ -1,0 +1,172 @@
+"""One job: its head, what stands open, photos, and the log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_safe
+
+from refettle.book import store
+from refettle.book.log import LogError, write_jsonl
+from refettle.book.photos import PhotoError, store_photo
+from refettle.book.replay import LEVELS, JobState
+from refettle.web.views.bench import Next, _next
+from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, write_once
+from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, lines
+
+STAGES = ("take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out")
+LOG_SHOWN = 100
+
+
+# Photos are read and written before the entry's own transaction.
+@transaction.non_atomic_requests
+@require_http_methods(["GET", "HEAD", "POST"])
+def job(request: HttpRequest, number: int) -> HttpResponse:
+    """The job page; POST writes one entry."""
+    view = get_job(number)
+    if request.method != "POST":
+        return _page(request, view)
+    action = request.POST.get("action", "")
+    try:
+        if action == "photo":
+            _photos(request, view)
+        else:
+            append(request, view.job, _entry(request, action))
+    except (LogError, PhotoError) as error:
+        return _page(request, view, str(error))
+    anchor = {"photo": "photos", "gear": "gear", "access": "access", "stage": "stage"}.get(action, "log")
+    return redirect(reverse("job", args=[number]) + f"#{anchor}")
+
+
+def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
+    form = request.POST
+    if action == "note":
+        return {"kind": "note", "text": form.get("text", "").strip()}
+    if action == "time":
+        minutes = number_from(form.get("minutes", ""), "Minutes", "min")
+        if minutes is None:
+            raise LogError("minutes: nothing found; allowed: a number above 0 [min]", field="minutes")
+        return {"kind": "time", "minutes": minutes, "what": form.get("what", "").strip()}
+    if action == "gear":
+        return {
+            "kind": "gear",
+            "gear": form.get("gear", ""),
+            "outcome": form.get("outcome", ""),
+            "note": form.get("note", "").strip(),
+        }
+    if action == "access":
+        return {"kind": "access", "level": form.get("level", "")}
+    if action == "stage":
+        return {"kind": "stage", "stage": form.get("stage", ""), "waits_for": form.get("waits_for", "").strip()}
+    if action == "saved":
+        return {"kind": "saved", "what": form.get("what", "").strip(), "how": form.get("how", "")}
+    raise LogError(
+        f"action: '{action[:40]}' found; allowed: note, time, gear, access, stage, saved, photo", field="action"
+    )
+
+
+def _photos(request: HttpRequest, view: JobView) -> None:
+    files = request.FILES.getlist("photo")
+    if not files:
+        raise LogError("photo: no file found; allowed: JPEG, PNG or WebP photos of at most 60 MB", field="photo")
+    folder: Path = settings.REFETTLE_PHOTOS
+    caption = request.POST.get("caption", "").strip()
+
+    def write() -> None:
+        taken = [store_photo(file, folder) for file in files]
+        now = timezone.now().replace(microsecond=0)
+        who = settings.REFETTLE_WHO
+        store.append_all(
+            view.job,
+            [{"at": now, "who": who, "kind": "photo", "photo": p.sha256, "caption": caption} for p in taken],
+        )
+
+    if write_once(request, write):
+        messages.success(request, f"{len(files)} photo{'s' if len(files) > 1 else ''} kept.")
+
+
+def _page(request: HttpRequest, view: JobView, error: str = "") -> HttpResponse:
+    state = view.state
+    log = lines(view.entries, state.compiled if state else None)
+    every = request.GET.get("log") == "all"
+    context: dict[str, Any] = {
+        "area": "bench",
+        "job": view.job,
+        "view": view,
+        "state": state,
+        "log": log if every else log[:LOG_SHOWN],
+        "log_more": 0 if every else max(0, len(log) - LOG_SHOWN),
+        "error": error,
+        "typed": request.POST if error else None,
+        "token": new_token(),
+        "stages": STAGES,
+        "qr": qr(request, reverse("job", args=[view.number])),
+    }
+    if state is not None:
+        context |= _of_state(view, state)
+    return render(request, "refettle/job.html", context, status=422 if error else 200)
+
+
+def _of_state(view: JobView, state: JobState) -> dict[str, Any]:
+    unit = state.compiled.loaded.unit_type
+    following: Next | None = None if state.stage in store.ENDS else _next(view)
+    today = timezone.localdate()
+    return {
+        "next": following,
+        "unit_type": unit,
+        "slug": view.job.unit.type_version.slug,
+        "level": LEVEL_WORDS[LEVELS[state.level]],
+        "levels": [(level, LEVEL_WORDS[level], n == state.level) for n, level in enumerate(LEVELS)],
+        "gear": [_gear(state, g.id, today) for g in state.compiled.model.gear if g.id not in ("eye", "ear", "owner")],
+        "open_points": _open_points(state),
+        "must_save": unit.must_save,
+        "accessories": sorted((state.take_in.get("accessories") or {}).items()),
+        "condition": sorted((state.take_in.get("condition") or {}).items()),
+        "complaints": [
+            (state.compiled.steps[point].name.removeprefix("Look: "), outcome) for point, outcome in state.complaints
+        ],
+    }
+
+
+def _gear(state: JobState, gear: str, today: Any) -> tuple[str, str, str]:
+    known = state.gear.get(gear)
+    if known is None:
+        status = "not checked"
+    elif known[0] != today:
+        status = f"last checked {known[0]:%Y-%m-%d}"
+    else:
+        status = "proven today" if known[1] else "bad today"
+    return gear, GEAR_WORDS.get(gear, gear), status
+
+
+def _open_points(state: JobState) -> list[tuple[str, str]]:
+    """What stands open, in words, each with the page that settles it."""
+    found: list[tuple[str, str]] = []
+    if not state.photos:
+        found.append(("No photo yet. Photograph all sides and every fixing before a screwdriver goes in.", "photos"))
+    if not state.take_in.get("accessories") and state.compiled.loaded.unit_type.accessories:
+        found.append(("What came with it has not been counted.", "note"))
+    if "first-power" not in state.gates_open:
+        problems = state.first_power_problems
+        words = "The first power-on gate is shut." + (f" {problems[0]}" if problems else "")
+        found.append((words, "power-on"))
+    if state.compiled.loaded.unit_type.must_save and "data-saved" not in state.gates_open:
+        found.append(("Data that must be saved before a battery comes out has not been dealt with.", "saved"))
+    return found
+
+
+@require_safe
+def log_file(request: HttpRequest, number: int) -> HttpResponse:
+    """The log as a file, one entry a line."""
+    view = get_job(number)
+    response = HttpResponse(write_jsonl(view.entries), content_type="application/jsonl; charset=utf-8")
+    response.headers["Content-Disposition"] = f'attachment; filename="job-{number}-log.jsonl"'
+    return response

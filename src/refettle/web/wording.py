@@ -1,0 +1,188 @@
+"""Log entries in words, as the pages show them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from refettle.book.log import parse_time
+from refettle.knowledge.compile import CompiledType
+from refettle.web.templatetags.bench import engineering, minutes
+
+KINDS = {
+    "take-in": "Take-in",
+    "complaint": "Owner says",
+    "saved": "Data saved",
+    "caution": "Caution read",
+    "first-power": "First power-on",
+    "proof": "Shown first",
+    "consent": "Owner's consent",
+    "gear": "Self-check of gear",
+    "check": "Check",
+    "repair": "Repair",
+    "access": "Access",
+    "note": "Note",
+    "photo": "Photo",
+    "time": "Time",
+    "stage": "Stage",
+    "correction": "Correction",
+}
+LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
+GEAR_WORDS = {
+    "eye": "your eyes",
+    "ear": "your ears",
+    "meter": "meter",
+    "esr-meter": "ESR meter",
+    "scope": "oscilloscope",
+    "logic-probe": "logic probe",
+    "thermometer": "thermometer",
+    "test-media": "test tape or cartridge",
+    "known-good": "known-good part",
+    "owner": "the owner's word",
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One entry of the log as shown: what it says, and what became of it."""
+
+    n: int
+    at: datetime
+    who: str
+    kind: str
+    title: str
+    text: str
+    note: str = ""
+    photo: str = ""
+    corrected_by: int | None = None
+    corrects: int | None = None
+    can_correct: bool = True
+
+
+def step_name(compiled: CompiledType | None, step: str) -> str:
+    """A step's name, or its id where the type does not know it."""
+    info = compiled.steps.get(step) if compiled else None
+    return info.name.removeprefix("Look: ") if info else step
+
+
+def outcome_words(counts: Mapping[str, int]) -> str:
+    """Counts of trials: `3 of 10 no picture, 7 good`."""
+    total = sum(counts.values())
+    return f"{total} trials: " + ", ".join(f"{n} {o}" for o, n in counts.items() if n)
+
+
+def describe(kind: str, data: Mapping[str, Any], compiled: CompiledType | None = None) -> str:
+    """What an entry says, in one line of words."""
+    made = _DESCRIBE.get(kind)
+    return made(data, compiled) if made else ""
+
+
+def _check(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    if data.get("counts"):
+        result = outcome_words(data["counts"])
+    elif data.get("likelihood"):
+        result = "graded reading: " + ", ".join(f"{o} {v:.2g}" for o, v in data["likelihood"].items())
+    else:
+        result = str(data.get("outcome", ""))
+    text = f"{step_name(compiled, data['check'])}: {result}"
+    if data.get("value"):
+        text += f" ({data['value']})"
+    if data.get("run") == "new":
+        text += ", after switching off and on"
+    return text + _spent(data)
+
+
+def _spent(data: Mapping[str, Any]) -> str:
+    return f", {minutes(data['minutes'])}" if data.get("minutes") is not None else ""
+
+
+def _repair(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    text = f"{step_name(compiled, data['repair'])}: done" + _spent(data)
+    return text + (f", parts {data['parts']:g}" if data.get("parts") is not None else "")
+
+
+def _take_in(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    pieces = [f"“{data['said']}”"] if data.get("said") else []
+    pieces += [f"{part} {how}" for part, how in data.get("condition", {}).items()]
+    pieces += [f"{name} {'with it' if how == 'here' else how}" for name, how in data.get("accessories", {}).items()]
+    if data.get("rattle"):
+        pieces.append({"rattles": "rattles", "none": "no rattle"}.get(data["rattle"], data["rattle"]))
+    if data.get("smell"):
+        pieces.append(f"smell: {data['smell']}")
+    return "; ".join(pieces)
+
+
+def _first_power(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    rails = compiled.loaded.unit_type.power_on.rails if compiled else {}
+    pieces = [f"adapter's {fact} {how}" for fact, how in data.get("adapter", {}).items()]
+    for key, ohm in data.get("rails_ohm", {}).items():
+        name = rails[key].name if key in rails else key
+        pieces.append(f"{name} {engineering(float(ohm), 'Ω')} to ground")
+    if data.get("limit_amps") is not None:
+        pieces.append(f"limit {engineering(float(data['limit_amps']), 'A')}")
+    if data.get("limiter"):
+        pieces.append(str(data["limiter"]))
+    return "; ".join(pieces)
+
+
+def _caution(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    known = compiled.loaded.library.cautions if compiled else {}
+    return known[data["caution"]].name if data["caution"] in known else str(data["caution"])
+
+
+def _stage(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    return str(data["stage"]) + (f", waits for {data['waits_for']}" if data.get("waits_for") else "")
+
+
+def _correction(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    content = data.get("with")
+    if content is None:
+        return f"Takes back entry {data['corrects']}"
+    return f"Entry {data['corrects']} now reads: {describe(content['kind'], content, compiled)}"
+
+
+_DESCRIBE = {
+    "check": _check,
+    "repair": _repair,
+    "take-in": _take_in,
+    "first-power": _first_power,
+    "caution": _caution,
+    "stage": _stage,
+    "correction": _correction,
+    "complaint": lambda d, c: f"{step_name(c, d['point'])}: {d['outcome']}",
+    "saved": lambda d, c: f"{d['what']}: {d['how']}",
+    "proof": lambda d, c: f"{step_name(c, d['repair'])}: {d['text']}",
+    "consent": lambda d, c: f"{step_name(c, d['repair'])}: {d['text']}",
+    "gear": lambda d, c: f"{GEAR_WORDS.get(d['gear'], d['gear'])}: {d['outcome']}",
+    "access": lambda d, c: LEVEL_WORDS.get(d["level"], d["level"]),
+    "note": lambda d, c: str(d["text"]),
+    "photo": lambda d, c: str(d.get("caption", "")),
+    "time": lambda d, c: minutes(d["minutes"]) + (f", {d['what']}" if d.get("what") else ""),
+}
+
+
+def lines(entries: list[dict[str, Any]], compiled: CompiledType | None) -> list[Line]:
+    """The log, newest first, each entry with what corrected it."""
+    corrected: dict[int, int] = {e["corrects"]: e["n"] for e in entries if e["kind"] == "correction"}
+    made = [_line(entry, corrected, compiled) for entry in entries]
+    return made[::-1]
+
+
+def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: CompiledType | None) -> Line:
+    kind, n = entry["kind"], entry["n"]
+    note = str(entry.get("note", "") or entry.get("why", ""))
+    return Line(
+        n=n,
+        at=parse_time(entry["at"]),
+        who=str(entry.get("who", "")),
+        kind=kind,
+        title=KINDS.get(kind, kind),
+        text=describe(kind, entry, compiled),
+        note=note,
+        photo=str(entry.get("photo", "")) if kind == "photo" else "",
+        corrected_by=corrected.get(n),
+        corrects=entry["corrects"] if kind == "correction" else None,
+        can_correct=kind != "correction",
+    )
