@@ -45,9 +45,7 @@ def write(port: int, name: str, acknowledged: dict[int, str], first: threading.E
 
 
 @pytest.mark.slow
-def test_every_acknowledged_entry_is_there(
-    run_beside: Callable[..., subprocess.Popen[str]], tmp_path: Path
-) -> None:
+def test_every_acknowledged_entry_is_there(run_beside: Callable[..., subprocess.Popen[str]], tmp_path: Path) -> None:
     opened = run_beside("open_one.py")
     _, err = opened.communicate(timeout=60)
     assert opened.returncode == 0, err

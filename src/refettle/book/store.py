@@ -20,6 +20,7 @@ from django.utils import timezone
 from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import JobState, replay
+from refettle.book.typefiles import kinds_folder
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, load_library, parse_unit_type
@@ -67,8 +68,8 @@ def get_or_create_type_version(loaded: LoadedType) -> TypeVersion:
 
 
 @lru_cache(maxsize=64)
-def _loaded(sha256: str, text: str, file: str, kinds: Path) -> LoadedType:
-    return parse_unit_type(text, file, load_library(kinds if kinds.is_dir() else None))
+def _loaded(sha256: str, text: str, file: str, kinds: Path | None) -> LoadedType:
+    return parse_unit_type(text, file, load_library(kinds))
 
 
 def loaded_type(version: TypeVersion) -> LoadedType:
@@ -79,7 +80,7 @@ def loaded_type(version: TypeVersion) -> LoadedType:
     KnowledgeError
         The text no longer fits the block kinds, which may have changed since.
     """
-    return _loaded(version.sha256, version.text, version.file, settings.REFETTLE_KINDS)
+    return _loaded(version.sha256, version.text, version.file, kinds_folder(settings.REFETTLE_KINDS))
 
 
 def compiled_type(version: TypeVersion) -> CompiledType:

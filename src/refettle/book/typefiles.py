@@ -24,6 +24,13 @@ class TypeFile:
     own: bool
 
 
+def kinds_folder(own_kinds: Path | None) -> Path | None:
+    """The folder if it holds any block kind; for `load_library`, which reads a folder once for each start."""
+    if own_kinds is None or not own_kinds.is_dir():
+        return None
+    return own_kinds if any(p.suffix in ENDINGS for p in own_kinds.iterdir()) else None
+
+
 def available(own_types: Path | None = None) -> dict[str, TypeFile]:
     """Unit-type files by slug (the file's name without ending); one's own goes before a shipped one."""
     found = {slug: TypeFile(slug, path, own=False) for slug, path in shipped_types().items()}
@@ -44,7 +51,7 @@ def load_named(name: str, own_types: Path | None = None, own_kinds: Path | None 
     KnowledgeError
         With every mistake in the file.
     """
-    library = load_library(own_kinds if own_kinds is not None and own_kinds.is_dir() else None)
+    library = load_library(kinds_folder(own_kinds))
     known = available(own_types)
     if name in known:
         return load_unit_type(known[name].path, library)
