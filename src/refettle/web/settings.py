@@ -113,6 +113,7 @@ STATIC_URL = "static/"
 WHITENOISE_USE_FINDERS = True  # straight from the installed package, nothing to collect
 WHITENOISE_AUTOREFRESH = False
 WHITENOISE_MAX_AGE = 60
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 
 LANGUAGE_CODE = "en"
 USE_I18N = False
