@@ -396,8 +396,10 @@ class Suspicions:
             return mass
         key = self._key.copy()
         for dormant, acting in pairs:
-            swap = self._mode_key[dormant] ^ self._mode_key[self.model.mode_index[acting]]
-            key[self.member[:, dormant]] ^= swap
+            active = self.model.mode_index[acting]
+            holds = self.member[:, dormant]
+            key[holds] ^= self._mode_key[dormant]
+            key[holds & ~self.member[:, active]] ^= self._mode_key[active]
         order = np.argsort(key, kind="stable")
         first = np.flatnonzero(np.append(True, np.diff(key[order]) != 0))
         size = np.diff(np.append(first, len(order)))
