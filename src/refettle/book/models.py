@@ -37,12 +37,14 @@ class Owner(models.Model):
 
 
 class TypeVersion(models.Model):
-    """A unit-type file's text as it was when a job took it. Never changed."""
+    """A unit-type file's text, and what it uses of the library, as they were when a job took it. Never changed."""
 
     name = models.CharField(max_length=200)
     slug = models.CharField(max_length=120, db_index=True)
     sha256 = models.CharField(max_length=64)
     text = models.TextField()
+    library = models.TextField()
+    """The block kinds, point kinds and cautions it uses, as JSON (see `knowledge.loading.library_text`)."""
     file = models.CharField(max_length=500)
     """The name it was read from, for messages."""
     created = models.DateTimeField(default=timezone.now, editable=False)

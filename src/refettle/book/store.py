@@ -20,10 +20,9 @@ from django.utils import timezone
 from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import JobState, replay
-from refettle.book.typefiles import kinds_folder
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
-from refettle.knowledge.loading import LoadedType, load_library, parse_unit_type
+from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
 
 T = TypeVar("T")
 ATTEMPTS = 5
@@ -61,6 +60,7 @@ def get_or_create_type_version(loaded: LoadedType) -> TypeVersion:
             slug=Path(loaded.file).stem[:120],
             sha256=loaded.sha256,
             text=loaded.text,
+            library=loaded.library_text,
             file=loaded.file[-500:],
         )
 
@@ -68,19 +68,19 @@ def get_or_create_type_version(loaded: LoadedType) -> TypeVersion:
 
 
 @lru_cache(maxsize=64)
-def _loaded(sha256: str, text: str, file: str, kinds: Path | None) -> LoadedType:
-    return parse_unit_type(text, file, load_library(kinds))
+def _loaded(sha256: str, text: str, file: str, library: str) -> LoadedType:
+    return parse_unit_type(text, file, library_from_text(library))
 
 
 def loaded_type(version: TypeVersion) -> LoadedType:
-    """The unit type of a stored version, ready for replay.
+    """The unit type of a stored version, ready for replay, with the block kinds as they were.
 
     Raises
     ------
     KnowledgeError
-        The text no longer fits the block kinds, which may have changed since.
+        The text no longer fits the schema of this version of Refettle.
     """
-    return _loaded(version.sha256, version.text, version.file, kinds_folder(settings.REFETTLE_KINDS))
+    return _loaded(version.sha256, version.text, version.file, version.library)
 
 
 def compiled_type(version: TypeVersion) -> CompiledType:

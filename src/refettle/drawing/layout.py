@@ -1,13 +1,14 @@
 """Layered layout of a graph without circles, left to right.
 
-The usual four steps (Sugiyama, Tagawa & Toda 1981, from memory): a layer for each node by longest path, dummy nodes on
-long edges, fewer crossings by sweeping medians, then places. Small graphs only: a unit type has at most some 120 blocks.
+The usual four steps (Sugiyama, Tagawa & Toda 1981, from memory): a layer for each node by longest path, dummy nodes
+on long edges, fewer crossings by sweeping, then places. For small graphs: a unit type has at most some 120 blocks.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ def layered(nodes: Sequence[str], edges: Sequence[tuple[str, str]], sweeps: int 
             chain.append(dummy)
         chain.append(b)
         chains[a, b] = chain
-        links += list(zip(chain, chain[1:], strict=False))
+        links += pairwise(chain)
     near: dict[int, dict[str, list[str]]] = {-1: {}, 1: {}}
     for a, b in links:
         near[1].setdefault(a, []).append(b)

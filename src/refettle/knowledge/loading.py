@@ -6,8 +6,9 @@ Everything that can be wrong is reported at once, each mistake with its file and
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import json
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -43,6 +44,27 @@ class Library:
     cautions: Mapping[str, Caution]
 
 
+def library_text(library: Library, kinds: Collection[str], points: Collection[str]) -> str:
+    """What a unit type uses of a library, as JSON text: kept with a job, so that its replay stays the same when the
+    library changes. `library_from_text` gives it back."""
+    used = {
+        "kinds": {k: v.model_dump(mode="json") for k, v in library.kinds.items() if k in kinds},
+        "points": {k: v.model_dump(mode="json") for k, v in library.points.items() if k in points},
+        "cautions": {k: v.model_dump(mode="json") for k, v in library.cautions.items()},
+    }
+    return json.dumps(used, ensure_ascii=False)
+
+
+def library_from_text(text: str) -> Library:
+    """A library from `library_text`. Raises ValueError (pydantic's) if the text is no such library."""
+    data = json.loads(text)
+    return Library(
+        {k: BlockKind.model_validate(v) for k, v in data["kinds"].items()},
+        {k: PointKind.model_validate(v) for k, v in data["points"].items()},
+        {k: Caution.model_validate(v) for k, v in data["cautions"].items()},
+    )
+
+
 @dataclass(frozen=True)
 class ResolvedBlock:
     """A block of a unit type with everything taken over from its kind, overrides applied."""
@@ -70,7 +92,10 @@ class LoadedType:
     unit_type: UnitType
     blocks: Mapping[str, ResolvedBlock]
     library: Library
-    sha256: str = field(default="")
+    library_text: str
+    """What it uses of the library, see `library_text`."""
+    sha256: str
+    """Of the file's text and of what it uses of the library: the same hash, the same fault model."""
 
     @property
     def name(self) -> str:
@@ -486,8 +511,10 @@ def parse_unit_type(text: str, file: str, library: Library | None = None) -> Loa
     _check_whole(unit, blocks, library, checker)
     if mistakes:
         raise KnowledgeError(mistakes)
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    return LoadedType(file, text, unit, blocks, library, digest)
+    kinds = {b.kind for b in unit.blocks.values()}
+    used = library_text(library, kinds, {p.shows for p in unit.points.values()})
+    digest = hashlib.sha256(f"{text}\0{used}".encode()).hexdigest()
+    return LoadedType(file, text, unit, blocks, library, used, digest)
 
 
 def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: Library, checker: _Checker) -> None:

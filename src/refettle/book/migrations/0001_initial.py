@@ -20,9 +20,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
+                    models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID"),
                 ),
                 ("name", models.CharField(max_length=120)),
                 ("contact", models.TextField(blank=True, default="", max_length=1000)),
@@ -39,9 +37,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ["name", "id"],
                 "constraints": [
-                    models.CheckConstraint(
-                        condition=models.Q(("name", ""), _negated=True), name="owner_has_a_name"
-                    ),
+                    models.CheckConstraint(condition=models.Q(("name", ""), _negated=True), name="owner_has_a_name"),
                     models.CheckConstraint(
                         condition=models.Q(("kind__in", ["customer", "own stock"])), name="owner_kind_known"
                     ),
@@ -53,16 +49,12 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
+                    models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID"),
                 ),
                 ("sha256", models.CharField(max_length=64)),
                 (
                     "format",
-                    models.CharField(
-                        choices=[("JPEG", "JPEG"), ("PNG", "PNG"), ("WEBP", "WebP")], max_length=4
-                    ),
+                    models.CharField(choices=[("JPEG", "JPEG"), ("PNG", "PNG"), ("WEBP", "WebP")], max_length=4),
                 ),
                 ("width", models.PositiveIntegerField()),
                 ("height", models.PositiveIntegerField()),
@@ -75,9 +67,7 @@ class Migration(migrations.Migration):
                 "constraints": [
                     models.UniqueConstraint(fields=("sha256",), name="photo_once"),
                     models.CheckConstraint(
-                        condition=django.db.models.lookups.Exact(
-                            django.db.models.functions.text.Length("sha256"), 64
-                        ),
+                        condition=django.db.models.lookups.Exact(django.db.models.functions.text.Length("sha256"), 64),
                         name="photo_sha256",
                     ),
                     models.CheckConstraint(
@@ -91,14 +81,13 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
+                    models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID"),
                 ),
                 ("name", models.CharField(max_length=200)),
                 ("slug", models.CharField(db_index=True, max_length=120)),
                 ("sha256", models.CharField(max_length=64)),
                 ("text", models.TextField()),
+                ("library", models.TextField()),
                 ("file", models.CharField(max_length=500)),
                 ("created", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
             ],
@@ -107,9 +96,7 @@ class Migration(migrations.Migration):
                 "constraints": [
                     models.UniqueConstraint(fields=("sha256",), name="type_version_once"),
                     models.CheckConstraint(
-                        condition=django.db.models.lookups.Exact(
-                            django.db.models.functions.text.Length("sha256"), 64
-                        ),
+                        condition=django.db.models.lookups.Exact(django.db.models.functions.text.Length("sha256"), 64),
                         name="type_version_sha256",
                     ),
                 ],
@@ -120,9 +107,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
+                    models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID"),
                 ),
                 ("serial", models.CharField(blank=True, default="", max_length=120)),
                 ("label", models.CharField(blank=True, default="", max_length=120)),
@@ -151,18 +136,14 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
+                    models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID"),
                 ),
                 ("number", models.PositiveIntegerField()),
                 ("opened", models.DateTimeField(default=django.utils.timezone.now)),
                 ("closed", models.DateTimeField(blank=True, null=True)),
                 (
                     "unit",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT, related_name="jobs", to="book.unit"
-                    ),
+                    models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name="jobs", to="book.unit"),
                 ),
             ],
             options={
@@ -174,9 +155,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
+                    models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID"),
                 ),
                 ("n", models.PositiveIntegerField()),
                 ("at", models.DateTimeField()),
@@ -197,9 +176,7 @@ class Migration(migrations.Migration):
                     models.UniqueConstraint(fields=("job", "n"), name="entry_n_once_per_job"),
                     models.CheckConstraint(condition=models.Q(("n__gte", 1)), name="entry_n_from_1"),
                     models.CheckConstraint(
-                        condition=models.Q(
-                            models.Q(("who", ""), _negated=True), models.Q(("kind", ""), _negated=True)
-                        ),
+                        condition=models.Q(models.Q(("who", ""), _negated=True), models.Q(("kind", ""), _negated=True)),
                         name="entry_who_and_kind_given",
                     ),
                 ],
@@ -211,16 +188,12 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name="job",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("number__gte", 1)), name="job_number_from_1"
-            ),
+            constraint=models.CheckConstraint(condition=models.Q(("number__gte", 1)), name="job_number_from_1"),
         ),
         migrations.AddConstraint(
             model_name="job",
             constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("closed__isnull", True), ("closed__gte", models.F("opened")), _connector="OR"
-                ),
+                condition=models.Q(("closed__isnull", True), ("closed__gte", models.F("opened")), _connector="OR"),
                 name="job_closed_after_opened",
             ),
         ),
