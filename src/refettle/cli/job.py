@@ -8,15 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, refusing, table
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
     from refettle.book.replay import JobState
-    from refettle.faults import Advice, Bar, Step
-
-SUSPECTS = 6
-LATER_STEPS = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -247,7 +244,7 @@ def run_show(args: argparse.Namespace) -> int:
         return DONE
     state = _state(job)
     with refusing():
-        suspects = state.suspects()[:SUSPECTS]
+        suspects = suspect_facts(state)
     facts: dict[str, Any] = {
         **_job_facts(job),
         "stage": state.stage,
@@ -256,12 +253,11 @@ def run_show(args: argparse.Namespace) -> int:
         "parts": round(state.parts, 2),
     }
     if args.json:
-        views = [{"block": s.block, "name": s.name, "chance": round(s.chance, 4)} for s in suspects]
-        print_json({**facts, "suspects": views, "log": log})
+        print_json({**facts, "suspects": suspects, "log": log})
         return DONE
     print(table([[key.replace("_", " "), str(value)] for key, value in facts.items() if value not in ("", None)]))
     print("\nSuspects")
-    print(table([["chance", "block"], *([f"{100 * s.chance:.1f} %", s.name] for s in suspects)]))
+    print(suspect_table(suspects))
     print("\nLog")
     for entry in log:
         rest = {k: v for k, v in entry.items() if k not in ("n", "at", "who", "kind")}
@@ -280,90 +276,7 @@ def run_next(args: argparse.Namespace) -> int:
     with refusing():
         advice = state.advice(customer=job.unit.owner.kind == "customer")
     if args.json:
-        print_json(_advice_facts(job, state, advice))
+        print_json({"job": job.number, **advice_facts(state, advice)})
     else:
-        _print_advice(state, advice)
+        print_advice(state, advice)
     return DOES_NOT_HOLD if advice.do is None and advice.state != "works" else DONE
-
-
-def _caution_facts(state: JobState, step_id: str) -> list[dict[str, Any]]:
-    library = state.compiled.loaded.library.cautions
-    info = state.compiled.steps.get(step_id)
-    return [{"id": c, **library[c].model_dump()} for c in (info.cautions if info else ())]
-
-
-def _step_facts(state: JobState, step: Step) -> dict[str, Any]:
-    info = state.compiled.steps.get(step.id)
-    return {
-        "kind": step.kind,
-        "id": step.id,
-        "name": step.name,
-        "minutes": round(step.minutes, 1),
-        "expected_minutes": round(step.expected, 1),
-        "parts": step.parts,
-        "undo": step.undo,
-        "how": info.how if info else "",
-        "cautions": _caution_facts(state, step.id),
-        "outcomes": {o.outcome: round(o.chance, 4) for o in step.outcomes},
-        "reasons": list(step.reasons),
-        "risks": list(step.risks),
-        "bars": [vars(bar) for bar in step.bars],
-    }
-
-
-def _advice_facts(job: Job, state: JobState, advice: Advice) -> dict[str, Any]:
-    return {
-        "job": job.number,
-        "state": advice.state,
-        "do": _step_facts(state, advice.do) if advice.do else None,
-        "gate": vars(advice.gate) if advice.gate else None,
-        "expected_minutes": round(advice.expected, 1),
-        "replace_all_minutes": round(advice.replace_all, 1),
-        "nothing_wrong": round(advice.nothing_wrong, 4),
-        "steps": [_step_facts(state, step) for step in advice.steps[: 2 * LATER_STEPS]],
-    }
-
-
-def _print_cautions(state: JobState, step_id: str) -> None:
-    for caution in _caution_facts(state, step_id):
-        print(f"\n  CAUTION: {caution['name']}")
-        print(f"  {' '.join(caution['hazard'].split())}")
-        for line in caution["do"]:
-            print(f"  - {' '.join(line.split())}")
-        print(f"  {' '.join(caution['defer'].split())}")
-
-
-def _print_gate(state: JobState, gate: Bar) -> None:
-    print(f"First: {gate.text}")
-    library = state.compiled.loaded.library.cautions
-    name = gate.what.removeprefix("caution:")
-    if name in library:
-        caution = library[name]
-        print(f"  CAUTION: {caution.name}\n  {' '.join(caution.hazard.split())}")
-        for line in caution.do:
-            print(f"  - {' '.join(line.split())}")
-        print(f"  {' '.join(caution.defer.split())}")
-
-
-def _print_advice(state: JobState, advice: Advice) -> None:
-    if advice.state == "works":
-        print("Every look says it works. Prove it.")
-    if advice.gate is not None:
-        _print_gate(state, advice.gate)
-    step = advice.do
-    if step is None:
-        if advice.state != "works":
-            print("No step can be taken now.")
-        return
-    print(f"Next: {step.name}  ({step.kind} {step.id}, {step.minutes:.0f} min)")
-    _print_cautions(state, step.id)
-    info = state.compiled.steps.get(step.id)
-    if info and info.how:
-        print(f"\n  {' '.join(info.how.split())}")
-    for text in (*step.reasons, *step.risks):
-        print(f"  {text}")
-    if step.outcomes:
-        print("\n" + table([["chance", "outcome"], *([f"{100 * o.chance:.0f} %", o.outcome] for o in step.outcomes)]))
-    later = [s for s in advice.steps if s.id != step.id and s.open][:LATER_STEPS]
-    if later:
-        print("\nAfter that, in order: " + "; ".join(f"{s.name} ({s.id})" for s in later))

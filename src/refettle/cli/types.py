@@ -5,8 +5,13 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from refettle.cli.common import BAD_INPUT, DONE, Refused, print_json, table
+from refettle.cli.common import BAD_INPUT, DONE, Refused, print_json, refusing, table
+
+if TYPE_CHECKING:
+    from refettle.knowledge.loading import LoadedType
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -59,5 +64,28 @@ def run_check(args: argparse.Namespace) -> int:
 
 
 def run_draw(args: argparse.Namespace) -> int:
-    """Draw the blocks of a unit type."""
-    raise SystemExit("refettle: drawing is not built yet")
+    """The block diagram as SVG, on standard output or in a file."""
+    from refettle.drawing import block_diagram
+
+    svg = block_diagram(_load(args.file), alone=True) + "\n"
+    if args.output is None:
+        print(svg, end="")
+        return DONE
+    try:
+        Path(args.output).write_text(svg, encoding="utf-8")
+    except OSError as error:
+        raise Refused(f"-o {args.output}: {(error.strerror or str(error)).lower()}") from None
+    print(f"Drawn: {args.output}")
+    return DONE
+
+
+def _load(name: str) -> LoadedType:
+    from refettle.book.typefiles import load_named
+    from refettle.web.environment import EnvironmentVariableError, read_options
+
+    try:
+        home = read_options(os.environ).home
+    except EnvironmentVariableError as error:
+        raise Refused(str(error)) from None
+    with refusing():
+        return load_named(name, home.types, home.kinds)

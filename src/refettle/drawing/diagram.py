@@ -8,7 +8,7 @@ from html import escape
 from refettle.drawing.layout import layered
 from refettle.knowledge.loading import LoadedType
 
-BOX_W, BOX_H = 132, 46
+BOX_W, BOX_H = 150, 46
 GAP_X, GAP_Y = 46, 16
 MARGIN = 14
 
@@ -89,7 +89,7 @@ def block_diagram(
             css += f" bd-s{suspicion_step(chance)}"
         sub = _percent(chance) if chance is not None else (block.part or "")
         if block.bench_gear:
-            sub = f"bench gear {sub}".strip()
+            sub = f"bench, {sub}" if sub else "bench gear"
         parts.append(_box(x, y, block.name, sub, css))
     parts.append("</svg>")
     return "".join(parts)

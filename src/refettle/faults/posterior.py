@@ -187,6 +187,16 @@ class Suspicions:
         """Posterior chance that no mode is present."""
         return float(self.weights[~self.member.any(axis=1)].sum())
 
+    def left_out_probably(self) -> float:
+        """Estimate of the posterior mass of the sets left out: as if they explained the readings as well, on
+        average, as the enumerated sets of three modes or more do."""
+        large = self.member.sum(axis=1) >= min(3, self.member.shape[1])
+        prior = float(self._prior[large].sum())
+        if self.left_out <= 0 or prior <= 0:
+            return 0.0
+        mass = self.left_out * float(self.weights[large].sum()) / prior
+        return mass / (1.0 + mass)
+
     def left_out_at_most(self) -> float:
         """Upper bound of the posterior mass of the sets left out: they explain the readings at best as
         well as any set could."""
