@@ -11,11 +11,15 @@ Definitions relied on:
 - a mode alone shows a level by its chances, on each look anew; a set shows the worst of what its members
   show; then the reading may err by the error matrix (a graded reading comes with its own likelihoods);
 - the unmodelled cause gives one outcome at each check, the same every time;
+- an intermittent mode that is there has its acting part, its dormant part, or (as a set may hold any modes)
+  both; a restart or a repair draws anew which, by their prior odds, given that it is there;
+- counts over more than one trial follow the chances per trial, where the check has such;
 - an instrument works, or is stuck at good, or stuck at bad (half and half), for all readings of one
   session that share it; stuck at bad, it reads any of the bad outcomes alike;
 - a repair removes each mode it treats with its chance, then brings in its own mode with its chance of harm;
-- at a repair, an instrument's chance of being stuck is carried over as its marginal (`forget=True`, what
-  `Suspicions` states that it does) or nothing is forgotten (`forget=False`).
+- at a repair or restart, what is hidden (instruments, the unmodelled cause) is carried over for each set of
+  modes, but as if independent given the set (`forget=True`, what `Suspicions` states that it does); or
+  nothing is forgotten (`forget=False`).
 """
 
 from __future__ import annotations
@@ -60,26 +64,27 @@ class Brute:
 
     def __init__(self, model: Model, start: Iterable[frozenset[int]] | None = None, forget: bool = True) -> None:
         self.model, self.forget = model, forget
-        self.stuck_chance: dict[Session, float] = {}
         sets = all_sets(model) if start is None else list(start)
         self.weight: dict[World, float] = {(s, (), ()): prior_of(model, s) for s in sets}
         others = [i for i, mode in enumerate(model.modes) if mode.other]
         self.other = others[0] if others else None
-        self._shown: dict[tuple[str, frozenset[int], int], list[float]] = {}
+        self._shown: dict[tuple[str, bool, frozenset[int], int], list[float]] = {}
 
     # ------------------------------------------------------------ one look
 
-    def _levels(self, check: Check, present: frozenset[int], unknown: int) -> list[float]:
-        """Chance of each level on one look; `unknown` is what the unmodelled cause gives, if present."""
-        key = (check.id, present, unknown)
+    def _levels(self, check: Check, trials: bool, present: frozenset[int], unknown: int) -> list[float]:
+        """Chance of each level on one look, or in one of several trials; `unknown` is what the unmodelled
+        cause gives, if present."""
+        key = (check.id, trials, present, unknown)
         if key not in self._shown:
             k = len(check.outcomes)
             chances = [0.0] * k
             modes = [m for m in present if m != self.other]
+            shows = check.trial_shows if trials and check.trial_shows is not None else check.shows
             for levels in product(range(k), repeat=len(modes)):
                 chance = 1.0
                 for mode, level in zip(modes, levels, strict=True):
-                    chance *= float(check.shows[mode][level])
+                    chance *= float(shows[mode][level])
                 given = [unknown] if self.other in present else []
                 chances[max([0, *levels, *given])] += chance
             self._shown[key] = chances
@@ -117,7 +122,7 @@ class Brute:
         when = f"failed {reading.proven}" if reading.failed else reading.proven
         session = (gear.id, check.id if gear.per_check else "", when)
         fault = gear.fault_proven if reading.proven else gear.fault_unproven
-        return session, self.stuck_chance.get(session, FAILED if reading.failed else fault)
+        return session, FAILED if reading.failed else fault
 
     def _unfold(self, check: Check, session: Session, fault: float) -> dict[World, float]:
         """The worlds with what this check needs to know spelled out: the unmodelled cause, the instrument."""
@@ -139,17 +144,22 @@ class Brute:
         return unfolded
 
     def add(self, event: Event) -> None:
+        if isinstance(event, Reading):
+            self.weight = self._after(event)
+            return
         if isinstance(event, Done):
             self._repair(event)
-        else:
-            self.weight = self._after(event)
+        self._redraw()
+        if self.forget:
+            self._forget()
 
     def _after(self, reading: Reading) -> dict[World, float]:
         check = next(c for c in self.model.checks if c.id == reading.check)
         session, fault = self._session(reading, check)
         after = {}
         for (present, unknown, gear), weight in self._unfold(check, session, fault).items():
-            levels = self._levels(check, present, dict(unknown).get(check.id, 0))
+            trials = sum(reading.counts.values()) > 1
+            levels = self._levels(check, trials, present, dict(unknown).get(check.id, 0))
             chance = self._reading(reading, check, levels, dict(gear)[session])
             if weight * chance > 0:
                 after[present, unknown, gear] = weight * chance
@@ -162,8 +172,6 @@ class Brute:
             self._split(number[name], chance, present=True)
         if repair.causes is not None:
             self._split(number[repair.causes], repair.harm, present=False)
-        if self.forget:
-            self._forget()
 
     def _split(self, mode: int, chance: float, present: bool) -> None:
         split: dict[World, float] = {}
@@ -173,21 +181,53 @@ class Brute:
                 comes = [(s, 1.0 - chance), (s ^ {mode}, chance)]
             for each, share in comes:
                 if share > 0:
-                    key = each, unknown, gear
+                    # What the unmodelled cause gave goes with it; another one may give something else.
+                    key = each, unknown if self.other in each else (), gear
                     split[key] = split.get(key, 0.0) + weight * share
         self.weight = split
 
+    def _redraw(self) -> None:
+        """Which part of each intermittent mode acts, drawn anew."""
+        number = {mode.id: i for i, mode in enumerate(self.model.modes)}
+        for i, mode in enumerate(self.model.modes):
+            if mode.dormant_of is None:
+                continue
+            acting, both = number[mode.dormant_of], {i, number[mode.dormant_of]}
+            parts = [frozenset({acting}), frozenset({i}), frozenset(both)]
+            odds = [1.0, 1.0, 1.0]
+            for n, part in enumerate(parts):
+                for each in both:
+                    prior = self.model.modes[each].prior
+                    odds[n] *= prior if each in part else 1.0 - prior
+            drawn: dict[World, float] = {}
+            for (s, unknown, gear), weight in self.weight.items():
+                options = zip(parts, odds, strict=True) if s & both else [(frozenset(), sum(odds))]
+                for part, share in options:
+                    key = (s - both) | part, unknown, gear
+                    drawn[key] = drawn.get(key, 0.0) + weight * share / sum(odds)
+            self.weight = drawn
+
     def _forget(self) -> None:
-        total = sum(self.weight.values())
-        stuck: dict[Session, float] = {}
-        merged: dict[World, float] = {}
+        """Given the set of modes, replace what is hidden by independent draws with the same chances."""
+        whole: dict[frozenset[int], float] = {}
+        hidden: dict[frozenset[int], dict[str | Session, dict[int | str, float]]] = {}
         for (present, unknown, gear), weight in self.weight.items():
-            for session, state in gear:
-                stuck[session] = stuck.get(session, 0.0) + (weight / total if state != OK else 0.0)
-            key = present, unknown, ()
-            merged[key] = merged.get(key, 0.0) + weight
-        self.stuck_chance.update(stuck)
-        self.weight = merged
+            whole[present] = whole.get(present, 0.0) + weight
+            mine = hidden.setdefault(present, {})
+            for name, value in (*unknown, *gear):
+                chances = mine.setdefault(name, {})
+                chances[value] = chances.get(value, 0.0) + weight
+        self.weight = {}
+        for present, weight in whole.items():
+            things = sorted(hidden[present].items(), key=repr)
+            for values in product(*(chances.items() for _, chances in things)):
+                unknown = tuple((n, v) for (n, _), (v, _) in zip(things, values, strict=True) if isinstance(n, str))
+                gear = tuple((n, v) for (n, _), (v, _) in zip(things, values, strict=True) if not isinstance(n, str))
+                share = weight
+                for (_, chances), (_, mass) in zip(things, values, strict=True):
+                    share *= mass / sum(chances.values())
+                if share > 0:
+                    self.weight[present, unknown, gear] = share
 
     # ------------------------------------------------------------ what follows
 
@@ -209,11 +249,11 @@ class Brute:
         sets = self.sets()
         return [sum(p for s, p in sets.items() if i in s) for i in range(len(self.model.modes))]
 
-    def next_outcome(self, check: Check, present: frozenset[int]) -> list[float]:
+    def next_outcome(self, check: Check, present: frozenset[int], day: str = "") -> list[float]:
         """Chance of each outcome of one more look, under one set, given all readings so far."""
         now = sum(w for (s, _, _), w in self.weight.items() if s == present)
         chances = []
         for outcome in check.outcomes:
-            after = self._after(Reading(check.id, {outcome: 1}))
+            after = self._after(Reading(check.id, {outcome: 1}, proven=day))
             chances.append(sum(w for (s, _, _), w in after.items() if s == present) / now)
         return chances

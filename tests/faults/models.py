@@ -5,6 +5,7 @@ Drawn from a `random.Random`, so that the same code serves fixed seeds and a pro
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
 
 import numpy as np
@@ -52,6 +53,21 @@ def random_check(rng: Random, name: str, modes: int, gear: str, other: bool) -> 
         error = error_matrix(k, rng.choice(ERRORS), rng.choice(ERRORS), rng.choice(ERRORS))
     outcomes = ("good", *(f"bad {j}" for j in range(1, k)))
     return Check(name, name, outcomes, shows, error, rng.randint(1, 20), gear=gear)
+
+
+def with_intermittent(rng: Random, model: Model) -> Model:
+    """The same model with its second mode as the dormant part of its first, and rates per trial."""
+    checks = []
+    for check in model.checks:
+        shows, trial = check.shows.copy(), check.shows.copy()
+        shows[1] = 0.0
+        shows[1, 0] = 1.0  # dormant: shows nothing
+        rate = rng.choice(SHOWS)
+        trial[:2] = rate * shows[0] + (1.0 - rate) * shows[1]
+        checks.append(replace(check, shows=shows, trial_shows=trial))
+    modes = list(model.modes)
+    modes[1] = replace(modes[1], dormant_of=modes[0].id)
+    return replace(model, modes=tuple(modes), checks=tuple(checks))
 
 
 def random_model(
