@@ -2,12 +2,42 @@
 
 from __future__ import annotations
 
-from django.urls import URLPattern, URLResolver, re_path
+from django.urls import URLPattern, URLResolver, path, re_path, register_converter
+from django.urls.converters import IntConverter
 
-from refettle.web.views import photos
+from refettle.web.views import bench, correct, faults, job, library, photos, power_on, take_in
+
+
+class NumberConverter(IntConverter):
+    """A job's or entry's number, small enough for the database."""
+
+    regex = "[1-9][0-9]{0,8}"
+
+
+register_converter(NumberConverter, "number")
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("", bench.bench, name="bench"),
+    path("closed/", bench.closed_jobs, name="closed"),
+    path("take-in/", take_in.choose_type, name="take-in"),
+    path("take-in/<slug:slug>/", take_in.take_in, name="take-in-form"),
+    path("jobs/<number:number>/", job.job, name="job"),
+    path("jobs/<number:number>/log.jsonl", job.log_file, name="log-file"),
+    path("jobs/<number:number>/log/<number:n>/", correct.correct, name="correct"),
+    path("jobs/<number:number>/next/", bench.next_cell, name="next"),
+    path("jobs/<number:number>/faults/", faults.faults, name="faults"),
+    path("jobs/<number:number>/power-on/", power_on.power_on, name="power-on"),
+    path("types/", library.types, name="types"),
+    path("types/<slug:slug>/", library.unit_type, name="type"),
+    path("types/<slug:slug>/file/", library.type_file, name="type-file"),
+    path("kinds/", library.kinds, name="kinds"),
+    path("kinds/<slug:kind_id>/", library.kind, name="kind"),
+    path("cautions/", library.cautions, name="cautions"),
+    path("help/", library.help_page, name="help"),
     re_path(r"^photos/(?P<sha256>[0-9a-f]{64})/(?P<size>[a-z]+)$", photos.photo, name="photo"),
 ]
 
 handler400 = "refettle.web.views.errors.bad_request"
+handler403 = "refettle.web.views.errors.forbidden"
+handler404 = "refettle.web.views.errors.not_found"
+handler500 = "refettle.web.views.errors.server_error"

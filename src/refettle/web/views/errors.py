@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from django.core.exceptions import RequestDataTooBig, TooManyFieldsSent, TooManyFilesSent
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.template import loader
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -17,3 +19,26 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     else:
         text, status = "The request cannot be read. Open the page again from its address and retry.", 400
     return HttpResponse(text + "\n", status=status, content_type="text/plain; charset=utf-8")
+
+
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """Says what is not there."""
+    said = exception.args[0] if exception.args and isinstance(exception.args[0], str) else ""
+    text = said or f"Nothing lies at {request.path}."
+    return render(request, "refettle/error.html", {"title": "Not found", "text": text}, status=404)
+
+
+def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """Refused."""
+    text = "This page is not for reading here."
+    return render(request, "refettle/error.html", {"title": "Refused", "text": text}, status=403)
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """A fault of our own; made without a request, so that nothing more can fail."""
+    text = (
+        "The bench book failed at this page. Nothing half-done was written. Go back and try again; "
+        "if it fails again, the lines it printed where it was started say why."
+    )
+    page = loader.render_to_string("refettle/error.html", {"title": "A fault of the bench book", "text": text})
+    return HttpResponse(page, status=500)

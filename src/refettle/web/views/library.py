@@ -1,0 +1,206 @@
+"""Unit types, block kinds, cautions, help: what the bench knows before a unit comes in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.conf import settings
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_safe
+
+from refettle.book.typefiles import available, load_named
+from refettle.knowledge.errors import KnowledgeError
+from refettle.knowledge.loading import Library, LoadedType, load_library
+from refettle.knowledge.schema import SIGNS, BlockKind, Check, FailureMode, Repair
+from refettle.web.views.common import CautionView, diagram, qr
+from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS
+
+FED = {"mains": "fed from the mains", "adapter": "fed by an adapter", "batteries": "fed by batteries"}
+
+
+@dataclass(frozen=True)
+class ListedType:
+    """A unit type in the list; with mistakes where its file cannot be used."""
+
+    slug: str
+    name: str
+    family: str = ""
+    maker: str = ""
+    years: str = ""
+    fed: str = ""
+    own: bool = False
+    blocks: int = 0
+    mistakes: tuple[str, ...] = ()
+
+
+def listed_types() -> list[ListedType]:
+    """Every unit type that can be chosen, by family and name."""
+    made = []
+    for slug, file in available(settings.REFETTLE_TYPES).items():
+        try:
+            loaded = load_named(slug, settings.REFETTLE_TYPES, settings.REFETTLE_KINDS)
+        except KnowledgeError as error:
+            made.append(ListedType(slug, slug, own=file.own, mistakes=tuple(str(m) for m in error.mistakes[:20])))
+            continue
+        unit = loaded.unit_type
+        years = f"{unit.years[0]} to {unit.years[1]}" if unit.years else ""
+        made.append(
+            ListedType(
+                slug,
+                loaded.name,
+                unit.family,
+                unit.maker or "",
+                years,
+                FED[unit.power_on.feed],
+                file.own,
+                len(loaded.blocks),
+            )
+        )
+    return sorted(made, key=lambda t: (t.family, t.name))
+
+
+def library() -> Library:
+    """The block kinds, point kinds and cautions in use."""
+    folder = settings.REFETTLE_KINDS
+    return load_library(folder if folder.is_dir() and any(folder.iterdir()) else None)
+
+
+def load_or_404(slug: str) -> LoadedType:
+    """A unit type by slug, never by path. Raises Http404 with what is wrong."""
+    if slug not in available(settings.REFETTLE_TYPES):
+        raise Http404(f"There is no unit type '{slug}'.")
+    try:
+        return load_named(slug, settings.REFETTLE_TYPES, settings.REFETTLE_KINDS)
+    except KnowledgeError as error:
+        raise Http404(f"The file of unit type '{slug}' cannot be used. {error}") from None
+
+
+# ---------------------------------------------------------------- unit types
+
+
+@require_safe
+def types(request: HttpRequest) -> HttpResponse:
+    """The unit types."""
+    context = {"area": "types", "types": listed_types(), "folder": settings.REFETTLE_TYPES}
+    return render(request, "refettle/types.html", context)
+
+
+@require_safe
+def unit_type(request: HttpRequest, slug: str) -> HttpResponse:
+    """One unit type."""
+    loaded = load_or_404(slug)
+    unit = loaded.unit_type
+    blocks = list(loaded.blocks.values())
+    names = {b.id: b.name for b in blocks}
+    context = {
+        "area": "types",
+        "slug": slug,
+        "loaded": loaded,
+        "unit_type": unit,
+        "fed": FED[unit.power_on.feed],
+        "blocks": [(b, [names[n] for n in b.needs], len(b.modes), len(b.checks), len(b.repairs)) for b in blocks],
+        "points": [(p, loaded.library.points[p.shows], _seen(p.sees, names)) for p in unit.points.values()],
+        "cautions": [CautionView(c, loaded.library.cautions[c]) for c in unit.cautions],
+        "diagram": diagram(loaded),
+        "qr": qr(request, reverse("type", args=[slug])),
+    }
+    return render(request, "refettle/type.html", context)
+
+
+def _seen(sees: str | list[str], names: dict[str, str]) -> str:
+    return ", ".join(names[s] for s in ([sees] if isinstance(sees, str) else sees))
+
+
+@require_safe
+def type_file(request: HttpRequest, slug: str) -> HttpResponse:
+    """The file of a unit type as it is."""
+    if slug not in available(settings.REFETTLE_TYPES):
+        raise Http404(f"There is no unit type '{slug}'.")
+    path = available(settings.REFETTLE_TYPES)[slug].path
+    response = HttpResponse(path.read_bytes(), content_type="text/plain; charset=utf-8")
+    response.headers["Content-Disposition"] = f'attachment; filename="{slug}.yaml"'
+    return response
+
+
+# ---------------------------------------------------------------- block kinds
+
+
+@require_safe
+def kinds(request: HttpRequest) -> HttpResponse:
+    """The block kinds."""
+    found = sorted(library().kinds.values(), key=lambda k: (k.bench_gear, k.name))
+    return render(request, "refettle/kinds.html", {"area": "kinds", "kinds": found})
+
+
+@dataclass(frozen=True)
+class StepText:
+    """A check or repair of a kind, with its cautions in full."""
+
+    id: str
+    step: Check | Repair
+    access: str
+    gear: str
+    cautions: list[CautionView]
+    shows: list[tuple[str, str]]
+
+
+@require_safe
+def kind(request: HttpRequest, kind_id: str) -> HttpResponse:
+    """One block kind."""
+    known = library()
+    if kind_id not in known.kinds:
+        raise Http404(f"There is no block kind '{kind_id}'.")
+    found = known.kinds[kind_id]
+    total = sum(m.share for m in found.modes.values())
+    context: dict[str, Any] = {
+        "area": "kinds",
+        "kind": found,
+        "modes": [(m, m.share / total, _effects(m), _rate(m)) for m in found.modes.values()],
+        "checks": [_step(k, c, found, known) for k, c in found.checks.items()],
+        "repairs": [_step(k, r, found, known) for k, r in found.repairs.items()],
+    }
+    return render(request, "refettle/kind.html", context)
+
+
+def _effects(mode: FailureMode) -> str:
+    return "; ".join(SIGNS[sign] for sign in mode.effect)
+
+
+def _rate(mode: FailureMode) -> str:
+    if not isinstance(mode.active, dict):
+        return "" if mode.active >= 1 else f"shows on {100 * mode.active:.0f} of 100 looks"
+    return "shows " + ", ".join(f"{condition} on {100 * rate:.0f} of 100 looks" for condition, rate in mode.active.items())
+
+
+def _step(key: str, step: Check | Repair, kind: BlockKind, known: Library) -> StepText:
+    ids = list(dict.fromkeys([*step.cautions, *kind.cautions]))
+    names = {k: m.name for k, m in kind.modes.items()}
+    shows: list[tuple[str, str]] = []
+    gear = ""
+    if isinstance(step, Check):
+        gear = GEAR_WORDS.get(step.gear, step.gear)
+        for outcome, causes in step.outcomes.items():
+            shows.append((outcome, "; ".join(names.get(c, SIGNS.get(c, c)) for c in causes)))
+    else:
+        shows = [(names.get(m, m), f"about {100 * p:.0f} in 100") for m, p in step.fixes.items()]
+    cautions = [CautionView(c, known.cautions[c]) for c in ids if c in known.cautions]
+    return StepText(key, step, LEVEL_WORDS[step.access], gear, cautions, shows)
+
+
+# ---------------------------------------------------------------- cautions, help
+
+
+@require_safe
+def cautions(request: HttpRequest) -> HttpResponse:
+    """Every caution in full."""
+    found = [CautionView(key, c) for key, c in library().cautions.items()]
+    return render(request, "refettle/cautions.html", {"area": "cautions", "cautions": found})
+
+
+@require_safe
+def help_page(request: HttpRequest) -> HttpResponse:
+    """How a job flows, the words, the figures, the keys."""
+    return render(request, "refettle/help.html", {"area": "help", "rate": settings.REFETTLE_RATE})

@@ -1,0 +1,153 @@
+"""Taking a unit in: its type first, then its own form; one transaction."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.conf import settings
+from django.core.cache import cache
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_safe
+
+from refettle.book import store
+from refettle.book.log import LogError
+from refettle.book.models import Job, Owner
+from refettle.knowledge.loading import LoadedType
+from refettle.web.views.common import TOKEN, TOKEN_S, new_token
+from refettle.web.views.library import listed_types, load_or_404
+
+PARTS = ("case", "screws", "label", "ports", "battery compartment")
+CONDITIONS = ("sound", "worn", "damaged", "missing", "not looked at")
+HERE = ("here", "missing", "not looked at")
+RATTLES = ("none", "rattles", "not tried")
+
+
+@require_safe
+def choose_type(request: HttpRequest) -> HttpResponse:
+    """First step: the unit type. With ?type= it goes on to that type's form."""
+    chosen = request.GET.get("type", "")
+    types = listed_types()
+    if chosen:
+        if any(t.slug == chosen for t in types):
+            return redirect("take-in-form", slug=chosen)
+        error = f"Unit type '{chosen[:60]}' found; allowed: one of those below."
+    else:
+        error = ""
+    context = {"area": "bench", "types": types, "error": error}
+    return render(request, "refettle/take_in_type.html", context, status=422 if error else 200)
+
+
+@transaction.non_atomic_requests
+@require_http_methods(["GET", "HEAD", "POST"])
+def take_in(request: HttpRequest, slug: str) -> HttpResponse:
+    """Second step: the form of this type. POST opens the job and writes the first entries."""
+    loaded = load_or_404(slug)
+    if request.method != "POST":
+        return _page(request, loaded, slug)
+    token = request.POST.get(TOKEN, "")[:40]
+    before = cache.get(f"take-in-{token}") if token else None
+    if before:  # the same form sent twice
+        return redirect("job", number=before)
+    try:
+        with transaction.atomic():
+            job = _open(request, loaded)
+    except (LogError, store.StoreError) as error:
+        return _page(request, loaded, slug, str(error))
+    if token:
+        cache.set(f"take-in-{token}", job.number, TOKEN_S)
+    return redirect(reverse("job", args=[job.number]))
+
+
+def _open(request: HttpRequest, loaded: LoadedType) -> Job:
+    form = request.POST
+    entries = [_take_in_entry(request, loaded), *_complaints(request, loaded)]
+    saved = form.get("saved", "")
+    if loaded.unit_type.must_save and saved:
+        entries.append({"kind": "saved", "what": "; ".join(loaded.unit_type.must_save)[:200], "how": saved})
+    job = store.open_job(loaded, owner=_owner(request), serial=form.get("serial", ""), label=form.get("label", ""))
+    now = timezone.now().replace(microsecond=0)
+    store.append_all(job, [{**e, "at": now, "who": settings.REFETTLE_WHO} for e in entries])
+    return job
+
+
+def _owner(request: HttpRequest) -> Owner:
+    form = request.POST
+    kind = form.get("owner-kind", "")
+    if kind == "own":
+        return store.get_or_create_owner()
+    if kind == "known":
+        found = Owner.objects.filter(pk=_int(form.get("owner", ""))).first()
+        if found is None:
+            raise LogError("owner: no owner chosen; allowed: one from the list, a new one, or own stock")
+        return found
+    if kind == "new":
+        if not form.get("owner-name", "").strip():
+            raise LogError("owner's name: nothing found; allowed: a name of 1 to 120 characters")
+        if len(form.get("owner-contact", "")) > 1000:
+            raise LogError("owner's contact: too long; allowed: at most 1000 characters")
+        return store.get_or_create_owner(form["owner-name"], form.get("owner-contact", ""))
+    raise LogError(f"owner: '{kind[:20]}' found; allowed: known, new, own stock")
+
+
+def _int(text: str) -> int:
+    return int(text) if text.isdecimal() and len(text) < 12 else 0
+
+
+def _take_in_entry(request: HttpRequest, loaded: LoadedType) -> dict[str, Any]:
+    form = request.POST
+    condition = {part: form.get(f"condition-{n}", "") for n, part in enumerate(PARTS)}
+    accessories = {a: form.get(f"accessory-{n}", "") for n, a in enumerate(loaded.unit_type.accessories)}
+    return {
+        "kind": "take-in",
+        "said": form.get("said", "").strip(),
+        "condition": {k: v for k, v in condition.items() if v},
+        "accessories": {k: v for k, v in accessories.items() if v},
+        "rattle": form.get("rattle", "not tried"),
+        "smell": form.get("smell", "").strip(),
+        "note": form.get("note", "").strip(),
+    }
+
+
+def _complaints(request: HttpRequest, loaded: LoadedType) -> list[dict[str, Any]]:
+    made = []
+    for key in loaded.unit_type.points:
+        outcome = request.POST.get(f"complaint-{key}", "")
+        if outcome:
+            made.append({"kind": "complaint", "point": key, "outcome": outcome})
+    return made
+
+
+def _page(request: HttpRequest, loaded: LoadedType, slug: str, error: str = "") -> HttpResponse:
+    unit = loaded.unit_type
+    typed: Any = request.POST if error else {}
+    points = []
+    for key, point in unit.points.items():
+        kind = loaded.library.points[point.shows]
+        points.append((key, point.name, list(kind.outcomes), typed.get(f"complaint-{key}", "")))
+    context = {
+        "area": "bench",
+        "slug": slug,
+        "unit_type": unit,
+        "points": points,
+        "conditions": CONDITIONS,
+        "condition_rows": [(n, p, typed.get(f"condition-{n}", "not looked at")) for n, p in enumerate(PARTS)],
+        "here": HERE,
+        "accessory_rows": [
+            (n, a, typed.get(f"accessory-{n}", "not looked at")) for n, a in enumerate(unit.accessories)
+        ],
+        "rattles": RATTLES,
+        "owners": Owner.objects.filter(kind=Owner.Kind.CUSTOMER)[:500],
+        "typed": typed,
+        "owner_kind": typed.get("owner-kind", "new"),
+        "owner_typed": _int(typed.get("owner", "")),
+        "owner_name": typed.get("owner-name", ""),
+        "owner_contact": typed.get("owner-contact", ""),
+        "rattle": typed.get("rattle", "not tried"),
+        "error": error,
+        "token": new_token(),
+    }
+    return render(request, "refettle/take_in.html", context, status=422 if error else 200)
