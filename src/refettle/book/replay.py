@@ -84,6 +84,19 @@ class JobState:
     last_run: str = ""
     seen_bad: bool = False
     first_power_problems: list[str] = field(default_factory=list)
+    life: dict[str, bool] = field(default_factory=dict)
+    """Point -> whether the unit showed life there, at the last look since the last repair."""
+
+    @property
+    def lifeless(self) -> bool:
+        """True if no output that would show it shows that the unit runs."""
+        return bool(self.life) and not any(self.life.values())
+
+    def pointless_now(self) -> frozenset[str]:
+        """Checks that cannot be judged while the unit shows no life."""
+        if not self.lifeless:
+            return frozenset()
+        return frozenset(s.id for s in self.compiled.steps.values() if s.needs_running)
 
     @property
     def suspicions(self) -> faults.Suspicions:
@@ -100,6 +113,7 @@ class JobState:
         steps = self.compiled.steps
         complained = [point for point, _ in self.complaints]
         points = [s.id for s in steps.values() if s.is_point]
+        points = [p for p in points if p not in self.pointless_now()]
         points.sort(key=lambda p: complained.index(p) if p in complained else len(complained))
         gate_minutes = {FIRST_POWER: FIRST_POWER_MINUTES, DATA_SAVED: DATA_SAVED_MINUTES}
         for check in (*model.checks, *model.repairs):
@@ -109,7 +123,7 @@ class JobState:
             gates_open=frozenset(self.gates_open),
             gate_minutes=gate_minutes,
             depth=depth,
-            skip=frozenset(c.id for c in model.checks if c.id.startswith(OWNER)),
+            skip=frozenset(c.id for c in model.checks if c.id.startswith(OWNER)) | self.pointless_now(),
         )
         names = {b.id: b.name for b in self.compiled.loaded.blocks.values()} | {"other": "something not modelled"}
         return faults.Context(
@@ -151,6 +165,7 @@ class _Held:
             frozenset(s.consents),
             frozenset(s.done_since),
             frozenset(s.looked_in_run),
+            s.lifeless,
         )
 
     def __hash__(self) -> int:
@@ -265,6 +280,9 @@ class _Applier:
         check = self.model.checks[self.model.check_index[OWNER + point]]
         self._known("outcome", outcome, check.outcomes, "an outcome of this point")
         self.state.complaints.append((point, outcome))
+        lifeless = self.steps[point].lifeless
+        if lifeless is not None:
+            self.state.life[point] = outcome not in lifeless
         self.state.events.append(faults.Reading(check.id, {outcome: 1}, ref=str(self.entry.n)))
         name = f"Owner: {self.steps[point].name.removeprefix('Look: ')}"
         self._evidence("complaint", OWNER + point, name, outcome)
@@ -304,6 +322,9 @@ class _Applier:
         if step.swap and counts.get(faults.GOOD):
             # With a known-good block in its place it works: the block is what failed.
             self.state.seen_bad = True
+        if step.lifeless is not None:
+            shown = {o for o, n in counts.items() if n}
+            self.state.life[check_id] = not shown <= set(step.lifeless)
         self.state.done_since.add(check_id)
         self.state.minutes += float(self.data.get("minutes", step.minutes))
         self.state.level = max(self.state.level, check.level)
@@ -330,6 +351,7 @@ class _Applier:
         self.state.done_since = set()
         self.state.looked_in_run = set()
         self.state.seen_bad = False
+        self.state.life = {}
         self.state.level = max(self.state.level, repair.level)
         self.state.minutes += float(self.data.get("minutes", repair.minutes))
         self.state.parts += float(self.data.get("parts", repair.parts))

@@ -97,6 +97,7 @@ class Step:
     undo: bool = True
     bars: tuple[Bar, ...] = ()
     equal: bool = False
+    information: float = 0.0
     outcomes: tuple[OutcomeView, ...] = ()
     reasons: tuple[str, ...] = ()
     risks: tuple[str, ...] = ()
@@ -214,13 +215,17 @@ class _Adviser:
         return Advice("find", steps, *self._now(steps), expected, everything, nothing, misfit)
 
     def _now(self, steps: tuple[Step, ...]) -> tuple[Step | None, Bar | None]:
-        """The step to take now; and the gate to pass first, if the best step is only behind one."""
-        for step in steps:
-            if step.open:
-                return step, None
-            if all(bar.kind == "gate" for bar in step.bars):
-                return step, step.bars[0]
-        return None, None
+        """The step to take now; and the gate to pass first, if it is only behind one.
+
+        Steps within 3 % of the best are equal as far as the plan can tell; of those the one is taken that tells
+        most per minute, so that a two-minute look goes before a long one.
+        """
+        free = [s for s in steps if all(bar.kind == "gate" for bar in s.bars)]
+        if not free:
+            return None, None
+        equals = [s for s in free if s.equal]
+        best = max(equals, key=lambda s: s.information / max(s.minutes, 1.0)) if equals and free[0].equal else free[0]
+        return best, next(iter(best.bars), None)
 
     def _tests(self) -> list[Ranked]:
         """Looks at outputs that can still tell whether the unit works, most telling per minute first."""
@@ -253,23 +258,34 @@ class _Adviser:
 
     def _steps(self, ranked: list[Ranked], everything: float, testing: bool) -> tuple[Step, ...]:
         best = ranked[0].expected if ranked else 0.0
-        out = [self._step(r, testing) for r in ranked]
-        first_open = next((s for s in out if s.open), None)
-        detailed = 0
-        for n, step in enumerate(out):
-            equal = not testing and step.kind != "give up" and step.expected <= best * (1 + EQUAL)
-            step = replace(step, equal=equal and sum(s.expected <= best * (1 + EQUAL) for s in out) > 1)
-            if detailed < self.detail or step is first_open:
-                detailed += 1
-                step = self._explain(step, out, n, everything, testing)
-            out[n] = step
+        close = sum(r.expected <= best * (1 + EQUAL) and r.kind != "give up" for r in ranked) > 1
+        out = [
+            replace(
+                self._step(r, testing),
+                equal=not testing and close and r.kind != "give up" and r.expected <= best * (1 + EQUAL),
+            )
+            for r in ranked
+        ]
+        chosen, _ = self._now(tuple(out))
+        wanted = set(range(min(self.detail, len(out)))) | {n for n, s in enumerate(out) if s is chosen or s.equal}
+        for n in wanted:
+            out[n] = self._explain(out[n], out, n, everything, testing)
         return tuple(out)
 
     def _step(self, ranked: Ranked, testing: bool) -> Step:
         if ranked.kind == "check":
             check = self.model.checks[self.model.check_index[ranked.id]]
             bars = tuple(self._gate_bars(check.gates))
-            return Step("check", check.id, check.name, check.block, ranked.expected, ranked.minutes, bars=bars)
+            return Step(
+                "check",
+                check.id,
+                check.name,
+                check.block,
+                ranked.expected,
+                ranked.minutes,
+                bars=bars,
+                information=ranked.information,
+            )
         if ranked.kind == "repair":
             repair = self.model.repairs[self.model.repair_index[ranked.id]]
             return Step(
@@ -282,6 +298,7 @@ class _Adviser:
                 repair.parts,
                 repair.undo,
                 tuple(self._gate_bars(repair.gates)) + tuple(self._once_bars(repair)),
+                information=ranked.information,
             )
         name = "Give up: sell as it is or for parts"
         return Step("give up", "give up", name, "", ranked.expected, ranked.minutes)
@@ -398,11 +415,13 @@ class _Adviser:
     def _saving(self, step: Step, out: list[Step], n: int, everything: float) -> str:
         words = f"Expected {_minutes(step.expected)} to a working unit if you start here"
         rivals = [s for s in out if s.id != step.id and s.kind != "give up"]
-        if n == 0 and rivals:
+        if step.equal:
+            others = [s.name for s in rivals if s.equal]
+            words += f"; within 3\u202f% as good as “{others[0]}”"
+            words += f" and {len(others) - 1} more" if len(others) > 1 else ""
+        elif n == 0 and rivals:
             gap = rivals[0].expected - step.expected
-            if gap <= EQUAL * step.expected:
-                words += f", as good as “{rivals[0].name}”"
-            else:
+            if gap > 0:
                 words += f", {_minutes(gap)} less than with the runner-up, “{rivals[0].name}”"
         elif out and step.id != out[0].id:
             words += f", {_minutes(step.expected - out[0].expected)} more than with the first"

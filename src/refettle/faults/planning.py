@@ -72,8 +72,8 @@ class Ranked:
         What the step itself takes, getting there and open gates included [min].
     deep : bool
         True if the figure is from two steps of lookahead.
-    barred : tuple of str
-        What stands in the way; empty if the step may be made now.
+    information : float
+        What its outcome is expected to tell about which faults are there [nat].
     """
 
     kind: str
@@ -81,7 +81,7 @@ class Ranked:
     expected: float
     minutes: float
     deep: bool
-    barred: tuple[str, ...] = ()
+    information: float = 0.0
 
 
 # ---------------------------------------------------------------- cost-to-go
@@ -286,14 +286,18 @@ class Lookahead:
         deep_repairs: set[int] = set()
         if options.depth >= 2:
             one, repairs, deep_checks, deep_repairs = self._second_step(branches, after, values, one, repairs)
+        tells = self._information(branches)
         steps = [
-            Ranked("check", model.checks[i].id, float(one[n]), float(self.check_cost[i]), n in deep_checks)
+            Ranked(
+                "check", model.checks[i].id, float(one[n]), float(self.check_cost[i]), n in deep_checks, float(tells[n])
+            )
             for n, i in enumerate(self.checks)
         ]
         for n, r in enumerate(self.repairs):
             repair = model.repairs[r]
             minutes = repair.minutes + model.setup_cost(options.level, repair.level) + self.gate_extra[r]
-            steps.append(Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs))
+            tell = self._repair_tells(int(r))
+            steps.append(Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs, tell))
         steps.append(Ranked("give up", "give up", model.give_up, 0.0, True))
         return sorted(steps, key=lambda s: (round(s.expected, 9), s.id))
 
@@ -332,6 +336,13 @@ class Lookahead:
         for n in best_repairs:
             repairs[n] = self._repair_then_best(n, repairs[n], second, keep, scale)
         return one, repairs, {int(n) for n in first}, set(best_repairs)
+
+    def _repair_tells(self, repair: int) -> float:
+        """Entropy of whether the unit works after a repair [nat]."""
+        success = self.planner.success[repair]
+        cured = float(self.weights @ np.where(self.member > 0, success, 1.0).prod(axis=1))
+        chances = np.clip([cured, 1.0 - cured], 1e-12, 1.0)
+        return float(-(chances * np.log(chances)).sum())
 
     def _information(self, branches: _Branches) -> Array:
         """Mutual information of each check and the set present [nat]."""

@@ -66,6 +66,9 @@ class StepInfo:
     outcomes: tuple[str, ...] = ()
     good: str = "good"
     is_point: bool = False
+    needs_running: bool = False
+    lifeless: tuple[str, ...] | None = None
+    """For a point that shows whether the unit runs at all: the outcomes that say it does not."""
     swap: bool = False
     looks_at: tuple[str, ...] = ()
     fixes: Mapping[str, float] = field(default_factory=dict)
@@ -297,6 +300,7 @@ class _Compiler:
             outcomes=tuple(outcomes),
             good=check.good,
             swap=check.swap,
+            needs_running=check.needs_running,
             looks_at=tuple(check.looks_at),
             source=check.source,
         )
@@ -380,6 +384,10 @@ class _Compiler:
                 outcomes=tuple(outcomes),
                 good=kind.good,
                 is_point=True,
+                needs_running=kind.needs_running,
+                lifeless=tuple(o for o, s in kind.outcomes.items() if set(s) <= {"dead", "restart"})
+                if kind.shows_life
+                else None,
             )
             told = self._shows_signs(signs, sees, frozenset(), point.condition, bench=False)
             self.checks.append(

@@ -118,6 +118,8 @@ class Check(Strict):
     gear: Gear = "eye"
     condition: Condition = "cold"
     powered: bool = True
+    needs_running: bool = False
+    """True: it tells nothing while the unit shows no life (a key test without a picture)."""
     access: Access = "closed"
     harm: NonNegative = 0
     """Expected harm in minutes of bench time each time it is made."""
@@ -221,6 +223,10 @@ class PointKind(Strict):
     false_alarm: ErrorRate = 0.01
     miss: ErrorRate | dict[OutcomeId | Literal["*"], ErrorRate] = 0.03
     mix: ErrorRate = 0.05
+    shows_life: bool = False
+    """True: what is seen here tells whether the unit runs at all (a picture, a panel, a tape that turns)."""
+    needs_running: bool = False
+    """True: it cannot be judged while the unit shows no life."""
     how: Prose
 
     @model_validator(mode="after")
