@@ -13,14 +13,14 @@ Three things keep repeated readings from counting as independent evidence:
 
 What is hidden (is this instrument stuck, which outcome the unmodelled cause gives at this check) is carried
 from one stretch of the log to the next for each set of failure modes; given the set, hidden things are taken as
-independent of each other there. That is the one approximation, besides the sets left out, whose mass is
-reported.
+independent of each other there; so they are when the readings of one check are spread over instruments or days.
+That is the one approximation, besides the sets left out, whose mass is reported.
 """
 
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
@@ -65,7 +65,10 @@ class _Group:
 
     def _sound(self) -> Array:
         """(N,) log chance that it is sound and gives these readings."""
-        return np.asarray(log_of(1.0 - self.stuck.sum(axis=1)) + sum(self.logs.values()))
+        return np.asarray(self._log_works() + sum(self.logs.values()))
+
+    def _log_works(self) -> Array:
+        return log_of(np.maximum(1.0 - self.stuck.sum(axis=1), 0.0))
 
     def update_total(self) -> None:
         self._now = None
@@ -82,20 +85,17 @@ class _Group:
             self._now = np.exp(np.minimum(self._if_stuck() - shift, 0.0))
         return self._now
 
-    def shares_now(self, check_id: str, share: Array, rows: Ints) -> Array:
-        """(n, k) chances of the unmodelled cause's outcome at a check, given this group's readings."""
-        mine, by_level = self.logs[check_id][rows], self.by_level[check_id]
-        rest = sum(logs[rows] for c, logs in self.logs.items() if c != check_id)
-        stuck = self._if_stuck()
-        before = log_of(1.0 - self.stuck.sum(axis=1))
+    def shares_now(self, ids: list[str], share: Array, rows: Ints) -> Array:
+        """(n, k) chances of the unmodelled cause's outcome at a check, given this group's readings of it (under
+        `ids`: one look, trials), whether the instrument is sound or stuck."""
+        mine = np.sum([self.logs[c][rows] for c in ids], axis=0)
+        rest = sum(logs[rows] for c, logs in self.logs.items() if c not in ids)
+        by_level = np.sum([self.by_level[c] for c in ids], axis=0)
+        stuck, before = self._if_stuck(), self._log_works()
         if len(self.stuck) > 1:
             stuck, before = stuck[rows], before[rows]
         sound = np.broadcast_to(before + rest, mine.shape)[:, None] + by_level
-        raw = log_of(share) + np.logaddexp(sound, np.logaddexp(stuck[:, :1], stuck[:, 1:]))
-        best = raw.max(axis=1, keepdims=True)
-        raw = np.exp(raw - np.where(np.isfinite(best), best, 0.0))
-        total = raw.sum(axis=1, keepdims=True)
-        return np.where(total > 0, raw / np.maximum(total, 1e-300), share)
+        return _shares(share, np.logaddexp(sound, np.logaddexp(stuck[:, :1], stuck[:, 1:])))
 
     def log_most(self) -> float:
         """Log of an upper bound of the chance of its readings under any set."""
@@ -215,24 +215,30 @@ class Suspicions:
             return self._shares[base][self.looks.others]
         return np.repeat(self._unread_share(check), len(self.looks.others), axis=0)
 
-    def _share_after(self, check: Check) -> Array:
-        """The same, given all readings so far, taking the groups in turn."""
+    def _share_after(self, check: Check, joins: GroupKey | None = None) -> Array:
+        """The same, given all readings so far, taking the groups in turn. With `joins`, as seen by a sound
+        instrument of that group, whose readings come last."""
         share = self._share(check)
-        for group in self._groups.values():
-            for check_id in (check.id, check.id + TRIALS):
-                if check_id in group.tallies:
-                    share = group.shares_now(check_id, share, self.looks.others)
-        return share
+        last: Array | None = None
+        for key, group in self._groups.items():
+            ids = [c for c in (check.id, check.id + TRIALS) if c in group.tallies]
+            if not ids:
+                continue
+            if key == joins:
+                last = np.sum([group.by_level[c] for c in ids], axis=0)
+            else:
+                share = group.shares_now(ids, share, self.looks.others)
+        return share if last is None else _shares(share, last)
 
     def outcome_chances(self, check: Check, rows: Ints) -> Array:
         """(n, k) chance of reading each outcome next, given all readings so far, under the sets `rows`."""
+        key, group = self._latest_group(check)
         share = self._unread_share(check)
         if self._has_read(check) and len(self.looks.others):
             whole = np.zeros((len(self.member), len(check.outcomes)))
-            whole[self.looks.others] = self._share_after(check)
+            whole[self.looks.others] = self._share_after(check, key)
             share = whole[rows]
         sound = self.looks.next_outcomes(check, rows, share)
-        key, group = self._latest_group(check)
         stuck = group.stuck_now() if group is not None else self._stuck_before(key, check.gear)
         return _with_stuck(sound, stuck[rows] if len(stuck) > 1 else stuck)
 
@@ -321,14 +327,18 @@ class Suspicions:
         base = check.id.removesuffix(TRIALS)
         share = self._share(check)
         for group in self._groups.values():
-            mine = [c for c in (base, base + TRIALS) if c in group.tallies]
-            for check_id in mine:
+            ids = [c for c in (base, base + TRIALS) if c in group.tallies]
+            inside = share
+            for check_id in ids:
                 group.logs[check_id], group.by_level[check_id] = self.looks.log_likelihood(
-                    group.tallies[check_id], share
+                    group.tallies[check_id], inside
                 )
+                if len(self.looks.others):
+                    inside = _shares(inside, group.by_level[check_id])
+            if ids:
                 group.update_total()
                 if len(self.looks.others):
-                    share = group.shares_now(check_id, share, self.looks.others)
+                    share = group.shares_now(ids, share, self.looks.others)
 
     # ------------------------------------------------------------ repairs and new runs
 
@@ -361,6 +371,7 @@ class Suspicions:
             if repair.harm > 0 and repair.causes is not None:
                 mass = self._move(mass, self.model.mode_index[repair.causes], repair.harm, present=False)
         mass = self._redrawn(mass)
+        self._fill_shares(mass, stuck, shares)
         total = float(mass[:, 0].sum())
         self.left_out = 1.0 - (1.0 - self.left_out) * total
         self._start, self._log_start = mass[:, 0] / total, None
@@ -372,6 +383,16 @@ class Suspicions:
                 at += old.shape[1]
         self._stuck, self._shares, self._groups = stuck, shares, {}
         self._weights = None
+
+    def _fill_shares(self, mass: Array, stuck: Mapping[GroupKey, Array], shares: Mapping[str, Array]) -> None:
+        """Where the unmodelled cause came in just now (harm), its outcomes are as if nothing had been read."""
+        at = 1 + sum(table.shape[1] for table in stuck.values())
+        for check_id in shares:
+            check = self.model.checks[self.model.check_index[check_id]]
+            columns = slice(at, at + len(check.outcomes))
+            missing = mass[self.looks.others, 0] - mass[self.looks.others, columns].sum(axis=1)
+            mass[self.looks.others, columns] += np.maximum(missing, 0.0)[:, None] * self._unread_share(check)
+            at += len(check.outcomes)
 
     def _move(self, mass: Array, mode: int, chance: float, present: bool) -> Array:
         """Move, in place, a share of the mass (N, d) of the sets with (or without) a mode to those without
@@ -441,6 +462,15 @@ class Suspicions:
         tally = found[worst][1]
         base = tally.check.id.removesuffix(TRIALS)
         return Misfit(fit, fit >= threshold, tally.ref, base, float(np.exp(without[worst])))
+
+
+def _shares(share: Array, log_chance: Array) -> Array:
+    """Rows of `share` times the exponential of `log_chance`, summing to 1; unchanged where that is 0."""
+    raw = log_of(share) + log_chance
+    best = raw.max(axis=1, keepdims=True)
+    raw = np.exp(raw - np.where(np.isfinite(best), best, 0.0))
+    total = raw.sum(axis=1, keepdims=True)
+    return np.where(total > 0, raw / np.maximum(total, 1e-300), share)
 
 
 def _with_stuck(sound: Array, stuck: Array) -> Array:
