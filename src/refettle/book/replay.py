@@ -116,8 +116,9 @@ class JobState:
         points = [p for p in points if p not in self.pointless_now()]
         points.sort(key=lambda p: complained.index(p) if p in complained else len(complained))
         gate_minutes = {FIRST_POWER: FIRST_POWER_MINUTES, DATA_SAVED: DATA_SAVED_MINUTES}
-        for check in (*model.checks, *model.repairs):
-            gate_minutes.update({g: CAUTION_MINUTES for g in check.gates if g.startswith("caution:")})
+        every: list[faults.Check | faults.Repair] = [*model.checks, *model.repairs]
+        for step in every:
+            gate_minutes.update({g: CAUTION_MINUTES for g in step.gates if g.startswith("caution:")})
         options = faults.Options(
             level=self.level,
             gates_open=frozenset(self.gates_open),
@@ -323,8 +324,7 @@ class _Applier:
             # With a known-good block in its place it works: the block is what failed.
             self.state.seen_bad = True
         if step.lifeless is not None:
-            shown = {o for o, n in counts.items() if n}
-            self.state.life[check_id] = not shown <= set(step.lifeless)
+            self.state.life[check_id] = any(n and o not in step.lifeless for o, n in counts.items())
         self.state.done_since.add(check_id)
         self.state.minutes += float(self.data.get("minutes", step.minutes))
         self.state.level = max(self.state.level, check.level)

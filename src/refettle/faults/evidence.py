@@ -91,7 +91,7 @@ def grades_of(check: Check, likelihood: Mapping[str, float]) -> Array:
     graded = np.array([float(likelihood.get(o, 0.0)) for o in check.outcomes])
     if not np.isfinite(graded).all() or (graded < 0).any() or not graded.any():
         raise ModelError("a graded reading needs likelihoods of at least 0, one of them above 0")
-    return graded / graded.max()
+    return np.asarray(graded / graded.max())
 
 
 @dataclass

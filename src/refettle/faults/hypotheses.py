@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from refettle.faults.model import Array, Ints, Model, ModelError
+from refettle.faults.model import Array, Bools, Ints, Keys, Model, ModelError
 
 MAX_FAULTS = 6
 
@@ -34,17 +34,17 @@ class Hypotheses:
         A set's key is the exclusive-or of its modes' keys.
     """
 
-    member: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    member: Bools
     prior: Array
     left_out: float
-    key: np.ndarray[tuple[int, ...], np.dtype[np.uint64]]
-    mode_key: np.ndarray[tuple[int, ...], np.dtype[np.uint64]]
+    key: Keys
+    mode_key: Keys
 
     def __len__(self) -> int:
         return len(self.prior)
 
 
-def _keys(count: int) -> np.ndarray[tuple[int, ...], np.dtype[np.uint64]]:
+def _keys(count: int) -> Keys:
     # A fixed seed: the keys are identities, not chances.
     return np.random.default_rng(20240517).integers(1, 2**63, size=count, dtype=np.uint64)
 
@@ -144,8 +144,8 @@ def enumerate_sets(model: Model, left_out: float = 0.005, cap: int = 40_000) -> 
 
 
 def set_keys(
-    member: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
-    mode_key: np.ndarray[tuple[int, ...], np.dtype[np.uint64]],
-) -> np.ndarray[tuple[int, ...], np.dtype[np.uint64]]:
+    member: Bools,
+    mode_key: Keys,
+) -> Keys:
     """The key of each set: the exclusive-or of its members' keys."""
-    return np.bitwise_xor.reduce(np.where(member, mode_key, np.uint64(0)), axis=1)
+    return np.asarray(np.bitwise_xor.reduce(np.where(member, mode_key, np.uint64(0)), axis=1), np.uint64)

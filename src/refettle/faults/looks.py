@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from refettle.faults.evidence import Tally
-from refettle.faults.model import Array, Check, Ints
+from refettle.faults.model import Array, Bools, Check, Ints
 
 NEVER = -800.0
 """Stands for the log of 0 in products; its exponential is exactly 0."""
@@ -28,9 +28,10 @@ class Looks:
     `other` is the index of the unmodelled cause among the modes, if the model has it.
     """
 
-    def __init__(self, member: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], other: int | None) -> None:
+    def __init__(self, member: Bools, other: int | None) -> None:
         self.member, self.other = member, other
-        self.pairs: tuple[Ints, Ints] = np.nonzero(member)
+        rows, columns = np.nonzero(member)
+        self.pairs: tuple[Ints, Ints] = (rows, columns)
         """Rows and columns of the modes held; sets are small, so this is far shorter than `member`."""
         self.others = np.zeros(0, dtype=np.int64) if other is None else np.flatnonzero(member[:, other])
 

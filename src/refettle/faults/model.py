@@ -26,6 +26,8 @@ import numpy.typing as npt
 
 Array: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
+Bools: TypeAlias = npt.NDArray[np.bool_]
+Keys: TypeAlias = npt.NDArray[np.uint64]
 
 ACCESS = ("closed", "open", "board")
 NO_CHANGE = "no change"
@@ -237,7 +239,8 @@ class Model:
                 raise ModelError(f"check {check.id}: gear '{check.gear}' found; allowed: {list(self.gear_index)}")
         if not self.rate > 0 or self.give_up < 0 or self.retest < 0 or min(self.setup) < 0:
             raise ModelError("rate above 0, and give_up, retest and setup of at least 0, are allowed")
-        for step in (*self.checks, *self.repairs):
+        steps: tuple[Check | Repair, ...] = (*self.checks, *self.repairs)
+        for step in steps:
             if step.level not in (0, 1, 2) or not step.minutes >= 0:
                 raise ModelError(
                     f"{step.id}: level {step.level}, {step.minutes} min found; allowed: 0 to 2, and at least 0"

@@ -15,10 +15,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from refettle.faults.model import Array, Check, Ints, Model
+from refettle.faults.model import Array, Bools, Check, Ints, Model
 from refettle.faults.posterior import Suspicions
 
 
@@ -90,7 +92,7 @@ class Ranked:
 class Planner:
     """Costs of plans for one model; holds the arrays that every evaluation needs."""
 
-    def __init__(self, model: Model, allowed: Array | None = None) -> None:
+    def __init__(self, model: Model, allowed: Bools | None = None) -> None:
         self.model = model
         self.cost = model.repair_cost
         self.success = model.success
@@ -108,7 +110,7 @@ class Planner:
         member: Array,
         level: Ints,
         survival: Array | None = None,
-        used: Array | None = None,
+        used: Bools | None = None,
         steps: int | None = None,
     ) -> Array:
         """Expected minutes of repairing in order of chance-per-cost, giving up when that is cheaper.
@@ -136,9 +138,9 @@ class Planner:
         # Single precision is plenty for ranking; small models are worked out in full.
         kind = np.float32 if b * member.size > 4e6 else np.float64
         weights, member = weights.astype(kind, copy=False), member.astype(kind, copy=False)
-        left = np.ones((b, f), kind) if survival is None else survival.astype(kind)
+        left: npt.NDArray[Any] = np.ones((b, f), kind) if survival is None else survival.astype(kind)
         success = self.success.astype(kind, copy=False)
-        blocked = np.tile(~self.allowed, (b, 1)) if used is None else used | ~self.allowed
+        blocked: Bools = np.tile(~self.allowed, (b, 1)) if used is None else used | ~self.allowed
         size = np.maximum(member.sum(axis=1), 1.0)
         credit = (weights / size) @ member
         level = level.copy()
@@ -271,9 +273,8 @@ class Lookahead:
             if self.checks
             else np.zeros(0)
         )
-        one = np.array([self.check_cost[i] for i in self.checks]) + np.bincount(
-            branches.owner, weights=values, minlength=len(self.checks)
-        )
+        one: Array = np.array([self.check_cost[i] for i in self.checks], float)
+        one = one + np.bincount(branches.owner, weights=values, minlength=len(self.checks))
         repairs = self.planner.first_repairs(
             self.weights,
             self.member,
@@ -352,7 +353,7 @@ class Lookahead:
         marginal = branches.chances @ self.weights
         spread = (branches.chances * np.log(chances)) @ self.weights
         per_row = spread - marginal * np.log(np.maximum(marginal, 1e-300))
-        return np.bincount(branches.owner, weights=per_row, minlength=len(self.checks))
+        return np.asarray(np.bincount(branches.owner, weights=per_row, minlength=len(self.checks)), float)
 
     def _gain_of_second(
         self,

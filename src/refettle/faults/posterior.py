@@ -29,7 +29,7 @@ import numpy as np
 from refettle.faults.evidence import Done, Event, Misfit, NewRun, Reading, Tally, counts_of, grades_of
 from refettle.faults.hypotheses import Hypotheses, enumerate_sets
 from refettle.faults.looks import Looks, log_of
-from refettle.faults.model import TRIALS, Array, Check, Ints, Model, ModelError
+from refettle.faults.model import TRIALS, Array, Bools, Check, Ints, Model, ModelError
 
 GEAR_FAILED = 0.9
 """Chance that an instrument is at fault whose self-check failed that day (estimate)."""
@@ -136,7 +136,7 @@ class Suspicions:
         self._weights: Array | None = None
 
     @property
-    def member(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    def member(self) -> Bools:
         """(N, F) which modes each enumerated set holds."""
         return self.looks.member
 
@@ -181,7 +181,7 @@ class Suspicions:
     def suspicion(self) -> Array:
         """(F,) posterior chance that each mode is present."""
         rows, columns = self.looks.pairs
-        return np.bincount(columns, self.weights[rows], self.member.shape[1])
+        return np.asarray(np.bincount(columns, self.weights[rows], self.member.shape[1]), float)
 
     def nothing_wrong(self) -> float:
         """Posterior chance that no mode is present."""
@@ -251,7 +251,7 @@ class Suspicions:
         """(1, k) chances of the unmodelled cause's outcome at a check not yet made."""
         if self.looks.other is None:
             return np.zeros((1, len(check.outcomes)))
-        return check.shows[self.looks.other][None, :]
+        return np.asarray(check.shows[self.looks.other][None, :])
 
     def _latest_group(self, check: Check) -> tuple[GroupKey, _Group | None]:
         """The group that the next reading of a check would join, as far as is known now."""

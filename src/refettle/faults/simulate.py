@@ -176,7 +176,8 @@ def fixed_order(world: World, hypotheses: Hypotheses, visual: str | None, first:
     suspected = suspicions.suspicion()
 
     def by_gain(weights: Array) -> list[int]:
-        return np.argsort(-(model.success @ weights) / model.repair_cost, kind="stable").tolist()
+        order: list[int] = np.argsort(-(model.success @ weights) / model.repair_cost, kind="stable").tolist()
+        return order
 
     steps = 0
     queue: list[int] = []

@@ -7,7 +7,7 @@ a repair `block.repair` (or a repair of the type). What the owner says of a poin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import NamedTuple
@@ -79,9 +79,9 @@ class StepInfo:
     source: str | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CompiledType:
-    """A unit type with its fault model and the texts of its steps."""
+    """A unit type with its fault model and the texts of its steps. Equal only to itself."""
 
     loaded: LoadedType
     model: faults.Model
@@ -100,10 +100,6 @@ class CompiledType:
 @lru_cache(maxsize=16)
 def _hypotheses(compiled: CompiledType) -> faults.Hypotheses:
     return faults.enumerate_sets(compiled.model)
-
-
-CompiledType.__hash__ = lambda self: hash((self.loaded.sha256, self.model.rate))  # type: ignore[method-assign]
-CompiledType.__eq__ = lambda self, other: self is other  # type: ignore[method-assign,assignment]
 
 
 class _Shows(NamedTuple):
@@ -180,7 +176,7 @@ class _Compiler:
 
     def _shows_signs(
         self,
-        outcomes: list[list[str]],
+        outcomes: Sequence[Sequence[str]],
         sees: Iterable[str],
         without: frozenset[str],
         condition: str,
@@ -262,7 +258,7 @@ class _Compiler:
         check_id: str,
         check: Check,
         block: str,
-        shows: faults.Array,
+        shows: _Shows,
         outcomes: list[str],
         cautions: list[str],
     ) -> None:

@@ -328,7 +328,7 @@ def load_library(own_kinds: FilePath | None = None) -> Library:
 
 def shipped_types() -> dict[str, Traversable]:
     """The unit-type files that come with the package, by file name without ending."""
-    return {f.name.rsplit(".", 1)[0]: f for f in _yaml_files(_shipped() / "types")}  # type: ignore[misc]
+    return {f.name.rsplit(".", 1)[0]: f for f in _yaml_files(_shipped() / "types")}
 
 
 # ---------------------------------------------------------------- unit types
@@ -397,11 +397,12 @@ def _resolve_block(block_id: str, unit: UnitType, library: Library, checker: _Ch
         return None
     kind = library.kinds[block.kind]
     needs: dict[str, Passes] = {}
+    given: Mapping[str, Mapping[Any, Any] | None]
     given = block.needs if isinstance(block.needs, dict) else dict.fromkeys(block.needs)
     for number, (need, passes) in enumerate(given.items()):
         path = (*base, "needs", need if isinstance(block.needs, dict) else number)
         if checker.one_of(path, need, [b for b in unit.blocks if b != block_id], "another block"):
-            needs[need] = dict(passes or {})
+            needs[need] = {str(sign): out for sign, out in (passes or {}).items()}
     modes = _resolve_table(FailureMode, "modes", kind, block_id, block.modes, checker)
     checks = _resolve_table(Check, "checks", kind, block_id, block.checks, checker)
     repairs = _resolve_table(Repair, "repairs", kind, block_id, block.repairs, checker)
@@ -423,7 +424,7 @@ def _resolve_block(block_id: str, unit: UnitType, library: Library, checker: _Ch
         bench_gear=kind.bench_gear,
         weight=block.weight if block.weight is not None else kind.weight,
         needs=needs,
-        passes=dict(kind.passes),
+        passes={str(sign): out for sign, out in kind.passes.items()},
         modes=modes,
         checks=checks,
         repairs=repairs,

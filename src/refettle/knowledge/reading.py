@@ -76,7 +76,7 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
     depth = 0
     try:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
-            line = event.start_mark.line + 1
+            line = event.start_mark.line + 1 if event.start_mark else 0
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
                 raise KnowledgeError([Mistake(file, line, "", "an anchor or alias (& or *)", "values written out")])
             if isinstance(event, yaml.CollectionStartEvent):
@@ -124,7 +124,7 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
     if isinstance(node, yaml.SequenceNode):
         return [_plain(item, (*path, i), document, mistakes) for i, item in enumerate(node.value)]
     try:
-        value = yaml.SafeLoader("").construct_object(node)  # type: ignore[no-untyped-call]
+        value: Any = yaml.SafeLoader("").construct_object(node)
     except (yaml.YAMLError, ValueError) as error:
         first = str(error).splitlines()[0]
         mistakes.append(document.mistake(path, f"'{node.value}' ({first})", "a plain value"))

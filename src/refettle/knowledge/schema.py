@@ -307,7 +307,7 @@ class Value(Strict):
 class TypeCheck(Check):
     """A check of the unit as a whole; `looks_at` takes 'block.mode'."""
 
-    looks_at: list[str] = []  # type: ignore[assignment]
+    looks_at: list[str] = []
 
 
 class UnitType(Strict):
