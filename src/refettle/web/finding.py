@@ -39,6 +39,7 @@ class Gate:
     kind: str
     what: str
     text: str
+    name: str
     caution: CautionView | None = None
 
 
@@ -50,6 +51,7 @@ class StepView:
     name: str
     block: str
     minutes: float
+    with_first: float
     parts: float
     gear: str
     access: str
@@ -138,7 +140,7 @@ def build(view: JobView, state: JobState, chosen: str = "", typed: Any = None) -
     elif chosen and not unknown and step is None:
         shown = _step_view(view, state, advice, _unranked(state, chosen), True, typed)
     shown_id = shown.info.id if shown else ""
-    rows = [_ranked(s) for s in advice.steps if s.id != shown_id]
+    rows = [_ranked(s, state.compiled) for s in advice.steps if s.id != shown_id]
     suspects = state.suspects()
     return Finding(
         state=advice.state,
@@ -169,9 +171,15 @@ def _last(view: JobView, state: JobState) -> dict[str, Any] | None:
     return {"n": entry["n"], "text": describe(entry["kind"], entry, state.compiled)}
 
 
-def _ranked(step: Step) -> Ranked:
-    bars = tuple(bar.text for bar in step.bars)
-    return Ranked(step.id, step.name, step.kind, step.expected, step.minutes, step.equal, bars)
+def _ranked(step: Step, compiled: CompiledType) -> Ranked:
+    gates = _gates(compiled, step.bars)
+    read = [g.caution.caution.name for g in gates if g.caution]
+    bars = [f"Read first: {', '.join(read)}."] if read else []
+    bars += [g.text for g in gates if not g.caution]
+    bars += [bar.text for bar in step.bars if bar.kind != "gate"]
+    info = compiled.steps.get(step.id)
+    name = info.name if info else step.name
+    return Ranked(step.id, name, step.kind, step.expected, step.minutes, step.equal, tuple(bars))
 
 
 def _unranked(state: JobState, step_id: str) -> Step:
@@ -179,9 +187,7 @@ def _unranked(state: JobState, step_id: str) -> Step:
     info = state.compiled.steps[step_id]
     model = state.compiled.model
     entry = (
-        model.checks[model.check_index[step_id]]
-        if info.kind == "check"
-        else model.repairs[model.repair_index[step_id]]
+        model.checks[model.check_index[step_id]] if info.kind == "check" else model.repairs[model.repair_index[step_id]]
     )
     closed = [g for g in entry.gates if g not in state.gates_open]
     bars = tuple(Bar("gate", g, "") for g in closed)
@@ -189,20 +195,19 @@ def _unranked(state: JobState, step_id: str) -> Step:
     return Step(info.kind, step_id, info.name, info.block, 0.0, info.minutes, undo=info.undo, bars=bars, reasons=words)
 
 
-def _step_view(
-    view: JobView, state: JobState, advice: Advice, step: Step, chosen: bool, typed: Any
-) -> StepView:
+def _step_view(view: JobView, state: JobState, advice: Advice, step: Step, chosen: bool, typed: Any) -> StepView:
     compiled = state.compiled
     info = compiled.steps[step.id]
     gates = _gates(compiled, step.bars)
     cautions = caution_views(compiled.loaded, info.cautions, state.cautions_read)
     asked = {g.caution.id for g in gates if g.caution}
-    wanted = ACCESS_LEVELS.index(info.access)  # type: ignore[arg-type]
+    wanted = ACCESS_LEVELS.index(info.access)
     return StepView(
         info=info,
-        name=info.name.removeprefix("Look: "),
+        name=info.name,
         block=compiled.block_name(info.block) if info.block else "",
         minutes=info.minutes,
+        with_first=step.minutes if step.minutes > info.minutes + 0.5 else 0.0,
         parts=step.parts,
         gear=GEAR_WORDS.get(info.gear, info.gear),
         access=LEVEL_WORDS[info.access],
@@ -229,14 +234,14 @@ def _gates(compiled: CompiledType, bars: Sequence[Bar]) -> tuple[Gate, ...]:
         if bar.kind != "gate":
             continue
         if bar.what.startswith(CAUTION):
-            ids = (bar.what.removeprefix(CAUTION),)
-            made.append(Gate("caution", ids[0], bar.text, caution_views(compiled.loaded, ids, set())[0]))
+            view = caution_views(compiled.loaded, (bar.what.removeprefix(CAUTION),), set())[0]
+            made.append(Gate("caution", view.id, bar.text, f"read “{view.caution.name}”", view))
         elif bar.what == FIRST_POWER:
-            made.append(Gate("first-power", bar.what, bar.text))
+            made.append(Gate("first-power", bar.what, bar.text, "the first power-on gate"))
         elif bar.what == DATA_SAVED:
-            made.append(Gate("saved", bar.what, bar.text))
+            made.append(Gate("saved", bar.what, bar.text, "save the data"))
         else:
-            made.append(Gate("other", bar.what, bar.text))
+            made.append(Gate("other", bar.what, bar.text, bar.what))
     order = {"caution": 0, "saved": 1, "first-power": 2, "other": 3}
     return tuple(sorted(made, key=lambda g: order[g.kind]))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -143,7 +143,7 @@ def _correction(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return f"Entry {data['corrects']} now reads: {describe(content['kind'], content, compiled)}"
 
 
-_DESCRIBE = {
+_DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = {
     "check": _check,
     "repair": _repair,
     "take-in": _take_in,

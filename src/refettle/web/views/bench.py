@@ -123,4 +123,5 @@ def _next(view: Any) -> Next:
         return Next("Every step is barred")
     gate = advice.gate.text if advice.gate else ""
     minutes = advice.do.minutes if advice.do.kind != "give up" else None
-    return Next(advice.do.name, minutes, gate)
+    info = view.state.compiled.steps.get(advice.do.id)
+    return Next(info.name if info else advice.do.name, minutes, gate)

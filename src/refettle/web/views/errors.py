@@ -40,5 +40,5 @@ def server_error(request: HttpRequest) -> HttpResponse:
         "The bench book failed at this page. Nothing half-done was written. Go back and try again; "
         "if it fails again, the lines it printed where it was started say why."
     )
-    page = loader.render_to_string("refettle/error.html", {"title": "A fault of the bench book", "text": text})
+    page = loader.render_to_string("refettle/bare.html", {"title": "A fault of the bench book", "text": text})
     return HttpResponse(page, status=500)

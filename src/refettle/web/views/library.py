@@ -155,12 +155,16 @@ def kind(request: HttpRequest, kind_id: str) -> HttpResponse:
         raise Http404(f"There is no block kind '{kind_id}'.")
     found = known.kinds[kind_id]
     total = sum(m.share for m in found.modes.values())
+    checks = [_step(k, c, found, known) for k, c in found.checks.items()]
+    repairs = [_step(k, r, found, known) for k, r in found.repairs.items()]
+    named = {c.id: c for step in (*checks, *repairs) for c in step.cautions}
     context: dict[str, Any] = {
         "area": "kinds",
         "kind": found,
+        "cautions": list(named.values()),
         "modes": [(m, m.share / total, _effects(m), _rate(m)) for m in found.modes.values()],
-        "checks": [_step(k, c, found, known) for k, c in found.checks.items()],
-        "repairs": [_step(k, r, found, known) for k, r in found.repairs.items()],
+        "checks": checks,
+        "repairs": repairs,
     }
     return render(request, "refettle/kind.html", context)
 
@@ -172,7 +176,8 @@ def _effects(mode: FailureMode) -> str:
 def _rate(mode: FailureMode) -> str:
     if not isinstance(mode.active, dict):
         return "" if mode.active >= 1 else f"shows on {100 * mode.active:.0f} of 100 looks"
-    return "shows " + ", ".join(f"{condition} on {100 * rate:.0f} of 100 looks" for condition, rate in mode.active.items())
+    rates = (f"{condition} on {100 * rate:.0f}" for condition, rate in mode.active.items())
+    return f"shows, of 100 looks: {', '.join(rates)}"
 
 
 def _step(key: str, step: Check | Repair, kind: BlockKind, known: Library) -> StepText:

@@ -103,7 +103,9 @@ def _rails(state: JobState, typed: Any) -> list[RailView]:
     given = dict((state.first_power or {}).get("rails_ohm") or {})
     made = []
     for key, rail in state.compiled.loaded.unit_type.power_on.rails.items():
-        reference = f"about {engineering(rail.to_ground_ohm, 'Ω')} in a good unit" if rail.to_ground_ohm else "no reference"
+        reference = "no reference"
+        if rail.to_ground_ohm:
+            reference = f"about {engineering(rail.to_ground_ohm, 'Ω')} in a good unit"
         value, unit = (f"{given[key]:g}", "") if key in given else ("", "")
         if typed:
             value, unit = typed.get(f"rail-{key}", ""), typed.get(f"rail-{key}-unit", "")
