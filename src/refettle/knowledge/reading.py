@@ -126,8 +126,8 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
     try:
         value: Any = yaml.SafeLoader("").construct_object(node)
     except (yaml.YAMLError, ValueError) as error:
-        first = str(error).splitlines()[0]
-        mistakes.append(document.mistake(path, f"'{node.value}' ({first})", "a plain value"))
+        why = str(error).splitlines()[0]
+        mistakes.append(document.mistake(path, f"'{node.value}' ({why})", "a plain value"))
         return None
     if value is None or isinstance(value, str | int | float | bool):
         return value
