@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from refettle.faults.looks import NEVER, log_of
 from refettle.faults.model import Array, Bools, Check, Ints, Model
 from refettle.faults.posterior import Suspicions
 
@@ -294,11 +295,13 @@ class Lookahead:
             )
             for n, i in enumerate(self.checks)
         ]
+        works = self._repairs_tell()
         for n, r in enumerate(self.repairs):
             repair = model.repairs[r]
             minutes = repair.minutes + model.setup_cost(options.level, repair.level) + self.gate_extra[r]
-            tell = self._repair_tells(int(r))
-            steps.append(Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs, tell))
+            steps.append(
+                Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs, float(works[n]))
+            )
         steps.append(Ranked("give up", "give up", model.give_up, 0.0, True))
         return sorted(steps, key=lambda s: (round(s.expected, 9), s.id))
 
@@ -338,12 +341,12 @@ class Lookahead:
             repairs[n] = self._repair_then_best(n, repairs[n], second, keep, scale)
         return one, repairs, {int(n) for n in first}, set(best_repairs)
 
-    def _repair_tells(self, repair: int) -> float:
-        """Entropy of whether the unit works after a repair [nat]."""
-        success = self.planner.success[repair]
-        cured = float(self.weights @ np.where(self.member > 0, success, 1.0).prod(axis=1))
-        chances = np.clip([cured, 1.0 - cured], 1e-12, 1.0)
-        return float(-(chances * np.log(chances)).sum())
+    def _repairs_tell(self) -> Array:
+        """Entropy of whether the unit works after each repair [nat]."""
+        logs = log_of(np.maximum(self.planner.success[self.repairs], np.exp(NEVER / 10)))
+        cured = self.weights @ np.exp(self.member @ logs.T)
+        chances = np.clip(np.stack([cured, 1.0 - cured]), 1e-12, 1.0)
+        return np.asarray(-(chances * np.log(chances)).sum(axis=0))
 
     def _information(self, branches: _Branches) -> Array:
         """Mutual information of each check and the set present [nat]."""

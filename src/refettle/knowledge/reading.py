@@ -14,6 +14,8 @@ import yaml
 
 from refettle.knowledge.errors import KnowledgeError, Mistake
 
+# The C parser, where PyYAML has it, is about ten times as fast and says the same.
+_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 20
 
@@ -52,7 +54,7 @@ def read_document(text: str, file: str) -> Document:
         raise KnowledgeError([Mistake(file, 0, "", f"{len(text):,} characters", f"at most {MAX_CHARACTERS:,}")])
     _refuse_depth_and_aliases(text, file)
     try:
-        node = yaml.compose(text, Loader=yaml.SafeLoader)
+        node = yaml.compose(text, Loader=_LOADER)
     except yaml.YAMLError as error:
         raise KnowledgeError([_syntax_mistake(error, file)]) from None
     if node is None:
@@ -75,7 +77,7 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
     """Check on the event stream, which needs no recursion, before any tree is built."""
     depth = 0
     try:
-        for event in yaml.parse(text, Loader=yaml.SafeLoader):
+        for event in yaml.parse(text, Loader=_LOADER):
             line = event.start_mark.line + 1 if event.start_mark else 0
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
                 raise KnowledgeError([Mistake(file, line, "", "an anchor or alias (& or *)", "values written out")])
