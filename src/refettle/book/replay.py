@@ -55,6 +55,27 @@ class Suspect:
     """(mode id, name, chance), most suspected first."""
 
 
+@dataclass(frozen=True)
+class Findings:
+    """What the log says, in small: kept for many jobs, while the suspicions themselves are large.
+
+    `sets` of failure modes were weighed; `left_out_before` is the prior mass of those that were not, `left_out_probably`
+    and `left_out_at_most` what it may be now.
+    """
+
+    suspects: tuple[Suspect, ...]
+    nothing_wrong: float
+    sets: int
+    left_out_before: float
+    left_out_probably: float
+    left_out_at_most: float
+
+    @property
+    def not_modelled(self) -> float:
+        """Chance that a cause is present which no block kind names."""
+        return next((s.chance for s in self.suspects if s.block == "other"), 0.0)
+
+
 @dataclass
 class JobState:
     """What is known of a job after its log so far."""
@@ -103,9 +124,14 @@ class JobState:
         """The suspicions; worked out when first asked for, and kept for the same log."""
         return _suspicions(self.compiled, tuple(_frozen(e) for e in self.events))
 
+    @property
+    def findings(self) -> Findings:
+        """What the log says, in small."""
+        return _findings(self.compiled, tuple(_frozen(e) for e in self.events))
+
     def suspects(self) -> list[Suspect]:
         """Blocks by suspicion, most suspected first."""
-        return _suspects(self.compiled, self.suspicions)
+        return list(self.findings.suspects)
 
     def context(self, customer: bool = False, depth: int = 2) -> faults.Context:
         """What `faults.advise` needs to know of this job."""
@@ -192,12 +218,25 @@ def _thaw(text: str) -> faults.Event:
     return _EVENTS[data.pop("_")](**data)
 
 
-@lru_cache(maxsize=24)
+@lru_cache(maxsize=8)
 def _suspicions(compiled: CompiledType, events: tuple[str, ...]) -> faults.Suspicions:
     return faults.replay(compiled.model, [_thaw(e) for e in events], compiled.hypotheses())
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=512)
+def _findings(compiled: CompiledType, events: tuple[str, ...]) -> Findings:
+    suspicions = _suspicions(compiled, events)
+    return Findings(
+        tuple(_suspects(compiled, suspicions)),
+        suspicions.nothing_wrong(),
+        len(suspicions.member),
+        suspicions.left_out,
+        suspicions.left_out_probably(),
+        suspicions.left_out_at_most(),
+    )
+
+
+@lru_cache(maxsize=512)
 def _advice(compiled: CompiledType, events: tuple[str, ...], held: _Held) -> faults.Advice:
     return faults.advise(_suspicions(compiled, events), held.state.context(held.customer, held.depth))
 

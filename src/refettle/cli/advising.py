@@ -71,13 +71,13 @@ def step_facts(state: JobState, step: Step) -> dict[str, Any]:
 
 def honesty_facts(state: JobState) -> dict[str, Any]:
     """What the figures leave out."""
-    s = state.suspicions
+    found = state.findings
     return {
-        "sets": len(s.member),
-        "left_out_before": round(s.left_out, 6),
-        "left_out_probably": round(s.left_out_probably(), 6),
-        "left_out_at_most": round(s.left_out_at_most(), 6),
-        "not_modelled": round(next((x.chance for x in state.suspects() if x.block == "other"), 0.0), 6),
+        "sets": found.sets,
+        "left_out_before": round(found.left_out_before, 6),
+        "left_out_probably": round(found.left_out_probably, 6),
+        "left_out_at_most": round(found.left_out_at_most, 6),
+        "not_modelled": round(found.not_modelled, 6),
     }
 
 

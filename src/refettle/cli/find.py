@@ -60,10 +60,10 @@ def run_find(args: argparse.Namespace) -> int:
         print_json({"type": compiled.loaded.name, "suspects": suspects, **advice_facts(state, advice)})
     else:
         print(suspect_table(suspects))
-        left = state.suspicions
+        found = state.findings
         print(
-            f"Left out: {100 * left.left_out:.1f} % before any entry, "
-            f"now probably {100 * left.left_out_probably():.1f} %, at most {100 * left.left_out_at_most():.0f} %.\n"
+            f"Left out: {100 * found.left_out_before:.1f} % before any entry, "
+            f"now probably {100 * found.left_out_probably:.1f} %, at most {100 * found.left_out_at_most:.0f} %.\n"
         )
         print_advice(state, advice)
     return DOES_NOT_HOLD if advice.do is None and advice.state != "works" else DONE

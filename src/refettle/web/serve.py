@@ -104,6 +104,7 @@ def serve(
 
     from waitress.server import create_server
 
+    from refettle.web.warm import start_warming
     from refettle.web.wsgi import application
 
     server = create_server(
@@ -120,6 +121,7 @@ def serve(
     if browser and _can_open_browser():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     signal.signal(signal.SIGTERM, _stop)
+    start_warming()
     try:
         server.run()  # returns on Ctrl-C
     finally:
