@@ -59,7 +59,7 @@ class Suspect:
 class Findings:
     """What the log says, in small: kept for many jobs, while the suspicions themselves are large.
 
-    `sets` of failure modes were weighed; `left_out_before` is the prior mass of those that were not, `left_out_probably`
+    `sets` of failure modes were weighed; `left_out_before` is the prior mass of the others, `left_out_probably`
     and `left_out_at_most` what it may be now.
     """
 
