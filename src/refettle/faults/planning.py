@@ -4,7 +4,8 @@ Costs are minutes at the bench; parts, expected harm and the value lost by givin
 minutes at the bench rate.
 
 `plan_cost` is the cost-to-go: do repairs in order of chance-per-cost, test the unit after each, stop when
-giving up is cheaper. That is a policy anyone could carry out, so its cost is an upper bound of the best.
+giving up is cheaper. That is a policy anyone could carry out, so its cost is an upper bound of the best (a mode that a
+repair may bring in is priced at its cheapest cure, not followed).
 For one fault and independent repairs the order is optimal (Kadane & Simon 1977, from memory). `rank`
 improves on it by looking ahead: one step for every check and repair, two steps for the most promising.
 
@@ -95,7 +96,7 @@ class Planner:
 
     def __init__(self, model: Model, allowed: Bools | None = None) -> None:
         self.model = model
-        self.cost = model.repair_cost
+        self.cost = model.repair_cost + _harm_cost(model)
         self.success = model.success
         self.level = np.array([r.level for r in model.repairs], dtype=np.int64)
         setup = np.zeros((3, 3))
@@ -191,6 +192,18 @@ class Planner:
         broken = float(weights[member.any(axis=1)].sum())
         cost = self.cost[which] + self.setup[level, self.level[which]] + extra[which]
         return np.asarray(broken * cost + rest)
+
+
+def _harm_cost(model: Model) -> Array:
+    """(R,) expected minutes of curing what each repair may bring in, at the cheapest, or of giving up [min]."""
+    cost = np.zeros(len(model.repairs))
+    for r, repair in enumerate(model.repairs):
+        if repair.causes is not None:
+            success = model.success[:, model.mode_index[repair.causes]]
+            able = success > 0
+            cure = float((model.repair_cost[able] / success[able]).min()) if able.any() else model.give_up
+            cost[r] = repair.harm * min(cure, model.give_up)
+    return cost
 
 
 # ---------------------------------------------------------------- looking ahead
@@ -390,6 +403,8 @@ class Lookahead:
                 best[i] = min(best[i], float((mass[i] * cost + total).min()))
         for i in range(n):
             which = self._likely_repairs(rows[i], member)
+            if not len(which):
+                continue
             first = planner.first_repairs(rows[i], member, level, which, self.gate_extra, steps)
             best[i] = min(best[i], float(first.min()))
         # The small support stands in for the larger: what a second step saves is taken from it, the level
@@ -398,8 +413,8 @@ class Lookahead:
 
     def _likely_repairs(self, weights: Array, member: Array) -> Ints:
         gain = (weights @ member) @ self.planner.success.T / self.planner.cost
-        gain = np.where(self.planner.allowed, gain, -1.0)
-        return np.argsort(-gain, kind="stable")[:6]
+        order = np.argsort(-gain, kind="stable")
+        return order[self.planner.allowed[order]][:6]
 
     def _repair_then_best(self, n: int, shallow: float, second: list[int], keep: Ints, scale: Array) -> float:
         """A repair first; if the unit then still does not work, the least of plan or one more check."""
@@ -407,7 +422,7 @@ class Lookahead:
         member = self.member[keep]
         success = self.planner.success[repair]
         touched = (member * (success > 0)).any(axis=1)
-        done = np.where(member > 0, success, 1.0)[touched].prod(axis=1)
+        done = np.where((member > 0) & (success > 0), success, 1.0)[touched].prod(axis=1)
         after = member[touched] * (success == 0)
         sets = np.vstack([member[~touched], after, member[touched]])
         weights = np.concatenate([scale[~touched], scale[touched] * done, scale[touched] * (1.0 - done)])
