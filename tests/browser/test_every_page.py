@@ -1,0 +1,63 @@
+"""Every page, at the desk and on the phone, in light and dark: nothing sticks out, nothing bars anyone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import DESK, PHONE, Book
+
+pytestmark = pytest.mark.browser
+
+PAGES = (
+    "/",
+    "/closed/",
+    "/take-in/",
+    "/take-in/piper-pocket/",
+    "/jobs/{0}/",
+    "/jobs/{0}/faults/",
+    "/jobs/{0}/faults/?step=rail5.replace",
+    "/jobs/{0}/power-on/",
+    "/jobs/{0}/log/1/",
+    "/jobs/{1}/power-on/",
+    "/jobs/{1}/faults/?step=sound",
+    "/types/",
+    "/types/larkmere-48/",
+    "/kinds/",
+    "/kinds/linear-regulator/",
+    "/cautions/",
+    "/help/",
+    "/nothing/",
+)
+
+
+@pytest.fixture(scope="module")
+def jobs(book: Book) -> tuple[int, int]:
+    first = book.job(
+        "larkmere-48",
+        "complaint|point=picture|outcome=no picture",
+        "check|check=picture|outcome=garbled",
+        "caution|caution=mains",
+    )
+    return first, book.job("corrigan-duo", "check|check=picture|outcome=no picture")
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")])
+def test_every_page(jobs: tuple[int, int], open_page: Callable[..., Any], size: dict[str, int], scheme: str) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = open_page(size, color_scheme=scheme)
+    found: list[str] = []
+    for address in PAGES:
+        page.goto(address.format(*jobs))
+        page.wait_for_load_state("networkidle")
+        page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+        wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        if wide > 0:
+            found.append(f"{address}: {wide} px stick out")
+        for violation in Axe().run(page).response["violations"]:
+            where = violation["nodes"][0]
+            found.append(f"{address}: {violation['id']}: {where['target']} {where['failureSummary'][:200]}")
+    assert found == []
