@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from refettle.knowledge.loading import LoadedType, load_library, load_unit_type, shipped_types
+from refettle.knowledge.loading import Library, LoadedType, load_library, load_unit_type, shipped_types
 
 ENDINGS = (".yaml", ".yml")
 
@@ -24,11 +26,48 @@ class TypeFile:
     own: bool
 
 
-def kinds_folder(own_kinds: Path | None) -> Path | None:
-    """The folder if it holds any block kind; for `load_library`, which reads a folder once for each start."""
-    if own_kinds is None or not own_kinds.is_dir():
-        return None
-    return own_kinds if any(p.suffix in ENDINGS for p in own_kinds.iterdir()) else None
+Stamp = tuple[tuple[str, int, int], ...]
+"""Name, time of change and size of files: changes when one of them does."""
+
+
+def _stamp(paths: Iterable[Path]) -> Stamp:
+    stats = [(p.name, p.stat()) for p in sorted(paths)]
+    return tuple((name, s.st_mtime_ns, s.st_size) for name, s in stats)
+
+
+def own_library(own_kinds: Path | None) -> Library:
+    """The shipped library with the kinds in the folder `own_kinds`, read anew when a file there changes.
+
+    Raises
+    ------
+    KnowledgeError
+        With every mistake in every file.
+    """
+    files = [p for p in own_kinds.iterdir() if p.suffix in ENDINGS] if own_kinds and own_kinds.is_dir() else []
+    return _library(own_kinds if files else None, _stamp(files))
+
+
+@lru_cache(maxsize=4)
+def _library(folder: Path | None, stamp: Stamp) -> Library:
+    return load_library(folder)
+
+
+@lru_cache(maxsize=256)
+def _load(path: Path | Traversable, stamp: Stamp, library: _ById) -> LoadedType:
+    return load_unit_type(path, library.library)
+
+
+class _ById:
+    """Lets a cache go by which library it is, not by all that is in it."""
+
+    def __init__(self, library: Library) -> None:
+        self.library = library
+
+    def __hash__(self) -> int:
+        return id(self.library)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ById) and other.library is self.library
 
 
 def available(own_types: Path | None = None) -> dict[str, TypeFile]:
@@ -51,10 +90,12 @@ def load_named(name: str, own_types: Path | None = None, own_kinds: Path | None 
     KnowledgeError
         With every mistake in the file.
     """
-    library = load_library(kinds_folder(own_kinds))
+    library = own_library(own_kinds)
     known = available(own_types)
     if name in known:
-        return load_unit_type(known[name].path, library)
+        path = known[name].path
+        stamp = _stamp([path]) if isinstance(path, Path) else ()
+        return _load(path, stamp, _ById(library))  # type: ignore[arg-type]
     if name.endswith(ENDINGS) or Path(name).is_file():
         return load_unit_type(Path(name), library)
     raise NoSuchTypeError(f"unit type '{name}' found; allowed: a file, or one of {', '.join(known)}")

@@ -288,7 +288,6 @@ def _read_table(model: type[M], name: str, mistakes: list[Mistake]) -> dict[str,
     return table
 
 
-@lru_cache(maxsize=8)
 def load_library(own_kinds: FilePath | None = None) -> Library:
     """The shipped block kinds, point kinds and cautions, and the kinds in the folder `own_kinds`.
 
@@ -299,6 +298,15 @@ def load_library(own_kinds: FilePath | None = None) -> Library:
     KnowledgeError
         With every mistake in every file.
     """
+    return _shipped_library() if own_kinds is None else _read_library(own_kinds)
+
+
+@lru_cache(maxsize=1)
+def _shipped_library() -> Library:
+    return _read_library(None)
+
+
+def _read_library(own_kinds: FilePath | None) -> Library:
     mistakes: list[Mistake] = []
     cautions = _read_table(Caution, "cautions.yaml", mistakes)
     points = _read_table(PointKind, "points.yaml", mistakes)
