@@ -414,7 +414,7 @@ class Lookahead:
     def _likely_repairs(self, weights: Array, member: Array) -> Ints:
         gain = (weights @ member) @ self.planner.success.T / self.planner.cost
         order = np.argsort(-gain, kind="stable")
-        return order[self.planner.allowed[order]][:6]
+        return np.asarray(order[self.planner.allowed[order]][:6])
 
     def _repair_then_best(self, n: int, shallow: float, second: list[int], keep: Ints, scale: Array) -> float:
         """A repair first; if the unit then still does not work, the least of plan or one more check."""
