@@ -43,6 +43,15 @@ def test_the_same_form_twice_is_one_entry(client: Client) -> None:
     post(client, job, form)
     post(client, job, form)
     assert len(logged(job)) == 1
+    assert "was written already" in get(client, f"/jobs/{job.number}/faults/")
+
+
+def test_a_page_gone_back_to_can_be_filled_in_anew(client: Client) -> None:
+    job = a_job()
+    form = {"action": "check", "step": "picture", "outcome": "no picture", "token": "def"}
+    post(client, job, form)
+    post(client, job, form | {"outcome": "good"})
+    assert [e["outcome"] for e in logged(job)] == ["no picture", "good"]
 
 
 def test_several_trials(client: Client) -> None:

@@ -51,6 +51,8 @@ def test_the_same_form_twice_opens_one_job(client: Client) -> None:
     for _ in range(2):
         assert client.post(f"/take-in/{CONSOLE}/", FORM | {"token": "xyz"}).status_code == 302
     assert Job.objects.count() == 1
+    client.post(f"/take-in/{CONSOLE}/", FORM | {"token": "xyz", "serial": "0043"})
+    assert Job.objects.count() == 2
 
 
 def test_known_owner_and_own_stock(client: Client) -> None:

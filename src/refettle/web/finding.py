@@ -87,6 +87,7 @@ class Ranked:
     minutes: float
     equal: bool
     bars: tuple[str, ...]
+    block: str = ""
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,8 @@ def _ranked(step: Step, compiled: CompiledType) -> Ranked:
     bars += [bar.text for bar in step.bars if bar.kind != "gate"]
     info = compiled.steps.get(step.id)
     name = info.name if info else step.name
-    return Ranked(step.id, name, step.kind, step.expected, step.minutes, step.equal, tuple(bars))
+    block = compiled.block_name(info.block) if info and info.block and not info.is_point else ""
+    return Ranked(step.id, name, step.kind, step.expected, step.minutes, step.equal, tuple(bars), block)
 
 
 def _unranked(state: JobState, step_id: str) -> Step:
@@ -256,7 +258,7 @@ def _outcomes(compiled: CompiledType, info: StepInfo, step: Step, typed: Any) ->
         seen = views.get(name)
         then = ""
         if seen and seen.suspects:
-            then = ", ".join(f"{compiled.block_name(b)} {100 * p:.0f} %" for b, p in seen.suspects[:2])
+            then = ", ".join(f"{compiled.block_name(b)} {100 * p:.0f}\u202f%" for b, p in seen.suspects[:2])
         made.append(
             Outcome(
                 key=str(place) if place <= 9 else "",

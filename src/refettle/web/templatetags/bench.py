@@ -12,7 +12,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 register = template.Library()
-THIN = "\u2009"
+THIN = "\u202f"
 EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 """Chances at which the suspicion ramp goes one shade on, as in the block diagram."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from importlib import import_module
 from typing import Any
 
 from django.conf import settings
+from django.contrib import messages
 from django.core.cache import cache
 from django.http import Http404, HttpRequest
 from django.utils.safestring import SafeString, mark_safe
@@ -80,19 +82,32 @@ def new_token() -> str:
     return secrets.token_urlsafe(12)
 
 
-def write_once(request: HttpRequest, write: Callable[[], Any]) -> bool:
-    """Do `write` unless this very form was written before; False if it was.
+def form_key(request: HttpRequest) -> str:
+    """A key for this form with this content; empty if the form carries no token.
 
-    The token counts as used only when `write` goes through.
+    The same page with other content (gone back to, then filled in anew) is another writing.
     """
     token = request.POST.get(TOKEN, "")[:40]
-    key = f"form-{token}"
-    if token and not cache.add(key, 1, TOKEN_S):
+    if not token:
+        return ""
+    content = [(k, v) for k, v in sorted(request.POST.lists()) if k != "csrfmiddlewaretoken"]
+    files = [(k, [(f.name, f.size) for f in v]) for k, v in sorted(request.FILES.lists())]
+    return "form-" + hashlib.sha256(repr((request.path, content, files)).encode()).hexdigest()
+
+
+def write_once(request: HttpRequest, write: Callable[[], Any]) -> bool:
+    """Do `write` unless this very form was written before; False, and a word about it, if it was.
+
+    The form counts as written only when `write` goes through.
+    """
+    key = form_key(request)
+    if key and not cache.add(key, 1, TOKEN_S):
+        messages.info(request, "That form was written already; it stands in the log once.")
         return False
     try:
         write()
     except BaseException:
-        if token:
+        if key:
             cache.delete(key)
         raise
     return True

@@ -17,7 +17,7 @@ from refettle.book import store
 from refettle.book.log import LogError
 from refettle.book.models import Job, Owner
 from refettle.knowledge.loading import LoadedType
-from refettle.web.views.common import TOKEN, TOKEN_S, new_token
+from refettle.web.views.common import TOKEN_S, form_key, new_token
 from refettle.web.views.library import listed_types, load_or_404
 
 PARTS = ("case", "screws", "label", "ports", "battery compartment")
@@ -48,8 +48,8 @@ def take_in(request: HttpRequest, slug: str) -> HttpResponse:
     loaded = load_or_404(slug)
     if request.method != "POST":
         return _page(request, loaded, slug)
-    token = request.POST.get(TOKEN, "")[:40]
-    before = cache.get(f"take-in-{token}") if token else None
+    key = form_key(request)
+    before = cache.get(key) if key else None
     if before:  # the same form sent twice
         return redirect("job", number=before)
     try:
@@ -57,8 +57,8 @@ def take_in(request: HttpRequest, slug: str) -> HttpResponse:
             job = _open(request, loaded)
     except (LogError, store.StoreError) as error:
         return _page(request, loaded, slug, str(error))
-    if token:
-        cache.set(f"take-in-{token}", job.number, TOKEN_S)
+    if key:
+        cache.set(key, job.number, TOKEN_S)
     return redirect(reverse("job", args=[job.number]))
 
 
