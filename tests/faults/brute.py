@@ -124,23 +124,30 @@ class Brute:
         fault = gear.fault_proven if reading.proven else gear.fault_unproven
         return session, FAILED if reading.failed else fault
 
-    def _unfold(self, check: Check, session: Session, fault: float) -> dict[World, float]:
-        """The worlds with what this check needs to know spelled out: the unmodelled cause, the instrument."""
+    def _unfold_unknown(self, check: Check) -> dict[World, float]:
+        """The worlds with what the unmodelled cause gives at this check spelled out."""
         unfolded: dict[World, float] = {}
         for (present, unknown, gear), weight in self.weight.items():
-            if self.other in present and check.id not in dict(unknown):
-                share = [float(x) for x in check.shows[self.other]]
-                unknowns = [((*unknown, (check.id, j)), s) for j, s in enumerate(share)]
-            else:
-                unknowns = [(unknown, 1.0)]
+            if self.other not in present or check.id in dict(unknown):
+                key = present, unknown, gear
+                unfolded[key] = unfolded.get(key, 0.0) + weight
+                continue
+            for level, share in enumerate(check.shows[self.other]):
+                if weight * share > 0:
+                    key = present, tuple(sorted((*unknown, (check.id, level)))), gear
+                    unfolded[key] = unfolded.get(key, 0.0) + weight * float(share)
+        return unfolded
+
+    def _unfold(self, check: Check, session: Session, fault: float) -> dict[World, float]:
+        """The same, and with the state of the instrument spelled out."""
+        unfolded: dict[World, float] = {}
+        for (present, unknown, gear), weight in self._unfold_unknown(check).items():
             if session in dict(gear):
-                gears = [(gear, 1.0)]
-            else:
-                chances = {OK: 1.0 - fault, STUCK_GOOD: fault / 2, STUCK_BAD: fault / 2}
-                gears = [((*gear, (session, state)), c) for state, c in chances.items()]
-            for (u, cu), (g, cg) in product(unknowns, gears):
-                if weight * cu * cg > 0:
-                    unfolded[present, u, g] = weight * cu * cg
+                unfolded[present, unknown, gear] = weight
+                continue
+            for state, chance in ((OK, 1.0 - fault), (STUCK_GOOD, fault / 2), (STUCK_BAD, fault / 2)):
+                if weight * chance > 0:
+                    unfolded[present, unknown, (*gear, (session, state))] = weight * chance
         return unfolded
 
     def add(self, event: Event) -> None:
@@ -209,6 +216,9 @@ class Brute:
 
     def _forget(self) -> None:
         """Given the set of modes, replace what is hidden by independent draws with the same chances."""
+        for check in self.model.checks:
+            if any(check.id in dict(unknown) for _, unknown, _ in self.weight):
+                self.weight = self._unfold_unknown(check)  # also where it was brought in only now
         whole: dict[frozenset[int], float] = {}
         hidden: dict[frozenset[int], dict[str | Session, dict[int | str, float]]] = {}
         for (present, unknown, gear), weight in self.weight.items():

@@ -105,3 +105,102 @@ def solve(models: Sequence[OneFault]) -> Table:
                     best[states] = np.minimum(best[states], look)
             cost[state] = best
     return Table(cost)
+
+
+# ---------------------------------------------------------------- several faults, repairs that may fail and harm
+
+
+@dataclass(frozen=True, eq=False)
+class ManyFaults:
+    """Any set of F faults, at least one; each check and each repair usable once; the unit is tested, without
+    error, after each repair.
+
+    Attributes
+    ----------
+    prior : (2**F,) array
+        Chance of each set (bit f of the index: fault f is there); 0 for the empty set; sums to 1.
+    repair, check : (R,), (K,) arrays
+        Minutes of each, with the function test and expected harm [min].
+    success : (R, F) array
+        Chance that the repair removes the fault.
+    harm : (R,) array
+        Chance that the repair then brings in fault `causes[r]`; 0 if it brings in none.
+    causes : (R,) int array
+    bad : (K, 2**F) array
+        Chance that the check reads bad under the set.
+    give_up : float
+        What giving up costs [min].
+    """
+
+    prior: Array
+    repair: Array
+    check: Array
+    success: Array
+    harm: Array
+    causes: Ints
+    bad: Array
+    give_up: float
+
+    def after(self, r: int) -> Array:
+        """(2**F, 2**F): chance that a repair makes one set (row) another (column)."""
+        count, faults = len(self.prior), self.success.shape[1]
+        sets = np.arange(count)
+        change = np.eye(count)
+        for f in range(faults):
+            here = sets[sets >> f & 1 == 1]
+            step = np.eye(count)
+            step[here, here] -= self.success[r, f]
+            step[here, here ^ (1 << f)] += self.success[r, f]
+            change = change @ step
+        absent = sets[sets >> self.causes[r] & 1 == 0]
+        step = np.eye(count)
+        step[absent, absent] -= self.harm[r]
+        step[absent, absent | (1 << self.causes[r])] += self.harm[r]
+        return np.asarray(change @ step)
+
+    def branches(self, action: int) -> tuple[float, list[Array]]:
+        """Minutes of an action (checks first, then repairs), and what each way it may go does to the weights of
+        the sets, as matrices; a unit that works is done with."""
+        checks = len(self.check)
+        if action < checks:
+            bad = self.bad[action]
+            return float(self.check[action]), [np.diag(1.0 - bad), np.diag(bad)]
+        change = self.after(action - checks)
+        change[:, 0] = 0.0
+        return float(self.repair[action - checks]), [change]
+
+
+def least_cost(problem: ManyFaults) -> float:
+    """The exact optimum: every order of actions, every way each may go.
+
+    Histories are kept by which actions they used, as rows of unnormalised weights, so that all histories with
+    the same actions left are worked on together.
+    """
+    count = len(problem.check) + len(problem.repair)
+    actions = [problem.branches(a) for a in range(count)]
+    rows: list[list[Array]] = [[] for _ in range(2**count)]
+    rows[0] = [problem.prior[None, :]]
+    starts: dict[tuple[int, int, int], int] = {}
+    weights: list[Array] = []
+    for used in range(2**count):  # an action only ever sets a bit, so this is a forward order
+        here = np.vstack(rows[used])
+        weights.append(here)
+        for a in range(count):
+            if not used >> a & 1:
+                then = used | 1 << a
+                for way, matrix in enumerate(actions[a][1]):
+                    starts[used, a, way] = sum(map(len, rows[then]))
+                    rows[then].append(here @ matrix)
+    cost: list[Array] = [np.zeros(0)] * 2**count
+    for used in reversed(range(2**count)):
+        total = weights[used].sum(axis=1)
+        best = total * problem.give_up
+        for a, (minutes, ways) in enumerate(actions):
+            if not used >> a & 1:
+                value = total * minutes
+                for way in range(len(ways)):
+                    start = starts[used, a, way]
+                    value = value + cost[used | 1 << a][start : start + len(total)]
+                best = np.minimum(best, value)
+        cost[used] = best
+    return float(cost[0][0])

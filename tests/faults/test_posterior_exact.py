@@ -7,7 +7,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, given, reject, settings
 from hypothesis import strategies as st
 
 from refettle.faults import (
@@ -32,7 +32,9 @@ from tests.faults.models import random_log, random_model, random_reading, with_i
 EXACT = 1e-9
 DAYS = ("", "day 1", "day 2")
 randoms = st.randoms(use_true_random=False)
-thorough = settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+thorough = settings(
+    max_examples=60, deadline=None, derandomize=True, database=None, suppress_health_check=[HealthCheck.too_slow]
+)
 
 
 def every_set(model: Model) -> Hypotheses:
@@ -58,7 +60,8 @@ def compare(model: Model, log: list[Event], forget: bool = True, outcomes: bool 
     brute = Brute(model, forget=forget)
     for event in log:
         brute.add(event)
-    assume(brute.evidence > 1e-12)  # below that, which set is least impossible is no question of interest
+    if brute.evidence < 1e-12:
+        reject()  # which set is least impossible is no question of interest
     suspicions = replay(model, log, every_set(model))
     exact = brute.sets()
     found = weights_by_set(suspicions)
@@ -129,7 +132,6 @@ def test_what_comes_next_with_an_unmodelled_cause(rng: Random) -> None:
     compare(model, random_log(rng, model, rng.randint(1, 6)), outcomes=True)
 
 
-@pytest.mark.xfail(strict=True, reason="the instrument and the unmodelled cause are taken as independent")
 def test_what_comes_next_with_an_unmodelled_cause_and_an_instrument_that_sticks() -> None:
     model = replace(unknown_or_known(), gear=(GearItem("meter", 0.2, 0.2),))
     compare(model, [Reading("look", {"bad": 1})], outcomes=True)
@@ -271,12 +273,22 @@ def test_unmodelled_cause_over_repairs(rng: Random) -> None:
 @given(randoms)
 @thorough
 def test_unmodelled_cause_over_repairs_with_sound_instruments_and_one_check(rng: Random) -> None:
-    model = with_sound_instruments(with_known_harm(random_model(rng, modes=rng.randint(2, 4), checks=1, other=True)))
+    model = random_model(rng, modes=rng.randint(2, 4), checks=1, other=True)
+    model = with_sound_instruments(with_known_harm(model))
     log = with_repairs(rng, model, random_log(rng, model, rng.randint(2, 4)), rng.randint(1, 2))
     compare(model, log, forget=False)
 
 
-@pytest.mark.xfail(strict=True, reason="sets that get the unmodelled cause by harm have no chances for its outcome")
+@given(randoms)
+@thorough
+def test_unmodelled_cause_that_a_repair_may_bring_in(rng: Random) -> None:
+    model = random_model(rng, modes=rng.randint(2, 4), checks=rng.randint(1, 2), other=True)
+    unnamed = model.modes[-1].id
+    fixes = {mode: chance for mode, chance in model.repairs[0].fixes.items() if mode != unnamed}
+    model = replace(model, repairs=(replace(model.repairs[0], fixes=fixes, harm=0.3, causes=unnamed),))
+    compare(model, with_repairs(rng, model, random_log(rng, model, rng.randint(2, 4)), 1))
+
+
 def test_unmodelled_cause_brought_in_by_harm() -> None:
     model = replace(
         unknown_or_known(), repairs=(Repair("fix", "fix", {"known": 0.8}, 10.0, harm=0.5, causes="unknown"),)
@@ -291,7 +303,6 @@ def test_unmodelled_cause_seen_once_and_in_trials(rng: Random) -> None:
     compare(with_sound_instruments(model), random_log(rng, model, rng.randint(2, 4)))
 
 
-@pytest.mark.xfail(strict=True, reason="the second tally of a check is mixed over a stuck instrument twice")
 def test_unmodelled_cause_seen_once_and_in_trials_with_an_instrument_that_sticks() -> None:
     model = unknown_or_known()
     check = replace(model.checks[0], trial_shows=np.array([[0.5, 0.5], [0.5, 0.5]]))
@@ -365,7 +376,7 @@ def test_sets_come_best_first_and_the_rest_is_counted(rng: Random, left_out: flo
         assert prior == pytest.approx(prior_of(model, s), rel=1e-12)
     rest = [prior_of(model, s) for s in all_sets(model) if s not in set(listed)]
     assert sets.left_out == pytest.approx(sum(rest), abs=1e-12)
-    assert sets.left_out <= left_out
+    assert sets.left_out <= left_out + 1e-12
     # None left out is likelier than one that is kept.
     assert max(rest, default=0.0) <= min(sets.prior) * (1 + 1e-9)
 
