@@ -135,7 +135,7 @@ def _capacitor(part: Part, listed: ListedPart | None, netlist: Netlist | None) -
         by_print=by_print,
         plus=plus,
         minus=minus,
-        toward_minus=_toward(part, plus),
+        toward_minus=toward(part, plus),
         reasons=(*reasons, *signs),
     )
 
@@ -233,7 +233,7 @@ def _middle(pads: list[Pad]) -> tuple[float, float]:
     return sum(p.x for p in pads) / len(pads), sum(p.y for p in pads) / len(pads)
 
 
-def _toward(part: Part, plus: str | None) -> str | None:
+def toward(part: Part, plus: str | None) -> str | None:
     """Where the minus end lies from the plus end, seen from the part's own side."""
     here = [pad for pad in part.pads if pad.number == plus]
     there = [pad for pad in part.pads if pad.number not in ("", plus)]

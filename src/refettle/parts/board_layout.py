@@ -7,6 +7,7 @@ and from 2026 name the nets without numbers. All are taken as they come, whateve
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
 from math import atan2, ceil, cos, hypot, isfinite, pi, radians, sin
 
@@ -73,12 +74,17 @@ def read_layout(data: bytes) -> Board:
         else:
             reader.skip()
     reader.end()
-    notes = []
+    notes = [f"{ref} stands {count} times on the board" for ref, count in _repeated(parts)]
     if not outline:
         notes.append("the layout has no outline; the map is cut to the parts")
     if not parts:
         notes.append("the layout has no parts")
     return Board(tuple(parts), tuple(line for line in outline if line), version, title, tuple(notes))
+
+
+def _repeated(parts: list[Part]) -> list[tuple[str, int]]:
+    counted = Counter(part.ref for part in parts if part.pads and part.ref[-1:].isdigit())
+    return [(ref, count) for ref, count in counted.items() if count > 1]
 
 
 def _number(text: str | Node, line: int, what: str) -> float:
