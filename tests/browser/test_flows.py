@@ -79,6 +79,15 @@ def test_tap_an_outcome_and_take_it_back(book: Book, open_page: Open) -> None:
     assert page.locator(".log s").count() == 1
 
 
+def test_keys_do_not_reach_a_barred_step(book: Book, open_page: Open) -> None:
+    number = book.job("larkmere-48", "check|check=picture|outcome=garbled")
+    page = open_page()
+    page.goto(f"/jobs/{number}/faults/")
+    page.keyboard.press("1")
+    page.wait_for_timeout(500)
+    assert "entry 1:" in page.locator(".last").inner_text()
+
+
 def test_a_mistake_keeps_what_was_typed(book: Book, open_page: Open) -> None:
     number = book.job("corrigan-duo", "check|check=picture|outcome=no picture")
     _open_gates(book, number)

@@ -50,3 +50,13 @@ def test_long_lists_come_in_pages(client: Client) -> None:
     assert get(client, "/").count("<tr>") == 51  # the head and fifty jobs
     assert get(client, "/?page=2").count("<tr>") == 2
     assert get(client, "/?page=nonsense").count("<tr>") == 51
+
+
+def test_jobs_are_found_by_a_word(client: Client) -> None:
+    a_job(owner="Ines Vale")
+    a_job(owner="Tom Marsh")
+    page = text_of(get(client, "/?q=marsh"))
+    assert "Tom Marsh" in page
+    assert "Ines Vale" not in page
+    assert "No job here matches “<i>”" in text_of(get(client, "/?q=<i>"))
+    assert "Ines Vale" in get(client, "/?q=1")

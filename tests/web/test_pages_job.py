@@ -13,6 +13,7 @@ from PIL import Image
 
 from refettle.book import store
 from refettle.book.log import read_jsonl
+from refettle.knowledge.errors import KnowledgeError, Mistake
 from tests.web.pages import CONSOLE, HANDHELD, HOME_COMPUTER, a_job, get, logged, text_of
 
 pytestmark = pytest.mark.django_db
@@ -169,6 +170,24 @@ def test_the_log_as_a_file(client: Client) -> None:
     text = response.content.decode()
     assert read_jsonl(text) == store.entries(job)
     assert json.loads(text.splitlines()[0])["said"] == "hums"
+
+
+def test_a_type_that_no_longer_fits_bars_no_writing(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    job = a_job(entries=ENTRIES)
+    mistake = Mistake("corrigan-duo.yaml", 7, "blocks", "'gone'", "a block kind")
+
+    def fail(*_: object) -> None:
+        raise KnowledgeError([mistake])
+
+    monkeypatch.setattr(store, "compiled_type", fail)
+    page = text_of(get(client, f"/jobs/{job.number}/"))
+    assert "The log no longer fits the unit type" in page
+    assert "corrigan-duo.yaml:7" in page
+    assert client.post(f"/jobs/{job.number}/", {"action": "note", "text": "still here"}).status_code == 302
+    assert logged(job)[-1] == {"kind": "note", "text": "still here"}
+    assert "corrigan-duo.yaml:7" in text_of(get(client, f"/jobs/{job.number}/faults/", 404))
+    get(client, f"/jobs/{job.number}/log/7/")
+    assert "Put the log right" in get(client, f"/jobs/{job.number}/next/")
 
 
 # ---------------------------------------------------------------- first power-on

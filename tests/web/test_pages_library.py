@@ -77,3 +77,16 @@ def test_what_is_not_there(client: Client, address: str) -> None:
 @pytest.mark.parametrize("address", ["/", "/types/", "/kinds/", "/cautions/", "/help/", "/take-in/"])
 def test_reading_pages_take_no_post(client: Client, address: str) -> None:
     assert client.post(address).status_code == 405
+
+
+def test_a_fault_of_our_own_is_told(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    from refettle.web.views import library
+
+    def fail() -> None:
+        raise RuntimeError("told in the terminal only")
+
+    monkeypatch.setattr(library, "listed_types", fail)
+    client.raise_request_exception = False
+    page = get(client, "/types/", 500)
+    assert "A fault of the bench book" in page
+    assert "told in the terminal only" not in page

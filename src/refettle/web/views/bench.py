@@ -9,6 +9,7 @@ from typing import Any
 from django.conf import settings
 from django.core.cache import cache
 from django.core.paginator import Paginator
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -52,17 +53,30 @@ def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
     jobs = store.all_jobs().filter(closed__isnull=not closed)
     if closed:
         jobs = jobs.order_by("-number")
+    query = " ".join(request.GET.get("q", "").split())[:100]
+    for word in query.split():
+        jobs = jobs.filter(_matching(word))
     page = Paginator(jobs, PER_PAGE).get_page(request.GET.get("page"))
     logs = store.entries_of(page.object_list)
     context = {
         "area": "bench",
         "closed": closed,
+        "query": query,
         "page": page,
         "rows": [_row(job, logs[job.number]) for job in page.object_list],
         "now": timezone.now(),
         "closed_count": Job.objects.filter(closed__isnull=False).count() if not closed else 0,
     }
     return render(request, "refettle/bench.html", context)
+
+
+def _matching(word: str) -> Q:
+    """Jobs with the word in number, type, label, serial or owner."""
+    fields = ("unit__type_version__name", "unit__label", "unit__serial", "unit__owner__name")
+    found = Q(number=int(word)) if word.isdecimal() and len(word) < 10 else Q()
+    for field in fields:
+        found |= Q(**{f"{field}__icontains": word})
+    return found
 
 
 def closed_jobs(request: HttpRequest) -> HttpResponse:

@@ -8,7 +8,9 @@
   document.addEventListener("keydown", function (event) {
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
     if (event.target.closest && event.target.closest(typing)) return;
-    const keyed = Array.from(document.querySelectorAll("#main button[data-key]:not([disabled])"));
+    const keyed = Array.from(document.querySelectorAll("#main button[data-key]:not([disabled])")).filter(
+      function (button) { return !button.closest("details:not([open])"); } // a barred step's buttons are folded away
+    );
     if (/^[1-9]$/.test(event.key)) {
       const button = keyed.find(function (each) { return each.dataset.key === event.key; });
       if (button) {
