@@ -29,6 +29,8 @@ class LogError(ValueError):
 
 
 def _finite(value: Any) -> Any:
+    if isinstance(value, str):  # as typed on the command line or in a form
+        value = float(value) if value.strip() else value
     if isinstance(value, bool) or (isinstance(value, float) and not math.isfinite(value)):
         raise ValueError("a finite number")
     return value

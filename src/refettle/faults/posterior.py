@@ -390,6 +390,9 @@ class Suspicions:
         for check_id in shares:
             check = self.model.checks[self.model.check_index[check_id]]
             columns = slice(at, at + len(check.outcomes))
+            without = np.ones(len(mass), dtype=bool)
+            without[self.looks.others] = False
+            mass[without, columns] = 0.0  # a cause that went and one that comes later are not the same
             missing = mass[self.looks.others, 0] - mass[self.looks.others, columns].sum(axis=1)
             mass[self.looks.others, columns] += np.maximum(missing, 0.0)[:, None] * self._unread_share(check)
             at += len(check.outcomes)

@@ -460,12 +460,11 @@ class _Compiler:
             fixes={OTHER: 0.4},
             minutes=150,
             access="board",
+            cautions=["static"] if "static" in self.loaded.library.cautions else [],
             how="Nothing modelled explains it. Compare with a good unit point by point, ask others who know "
             "the type, and add what you find to the unit type's file.",
         )
-        self._add_repair(
-            "other.search", dig, "other", "", ["static"] if "static" in self.loaded.library.cautions else []
-        )
+        self._add_repair("other.search", dig, "other", "", self._cautions(dig, None))
 
     # -------------------------------------------------------- the whole
 

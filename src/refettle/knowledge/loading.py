@@ -109,9 +109,7 @@ class LoadedType:
 def _words(error: Any) -> tuple[str, str]:
     """What was found and what is allowed, from one pydantic error."""
     kind, ctx, value = error["type"], error.get("ctx", {}), error.get("input")
-    found = f"'{value}'" if isinstance(value, str | int | float | bool) else type(value).__name__
-    if isinstance(value, str) and len(value) > 60:
-        found = f"'{value[:57]}...'"
+    found = f"'{str(value)[:60]}'" if isinstance(value, str | int | float | bool) else type(value).__name__
     if isinstance(value, dict | list):
         found = "a mapping" if isinstance(value, dict) else "a list"
     if value is None:
@@ -231,7 +229,7 @@ class _Checker:
             if mode not in named:
                 self.add((*path, "looks_at"), f"'{mode}', which no outcome names", "modes that some outcome shows")
 
-    def repair(self, path: Path, repair: Repair, modes: list[str], kinds: list[str]) -> None:
+    def repair(self, path: Path, repair: Repair, modes: list[str], kinds: Mapping[str, BlockKind]) -> None:
         self.caution_ids((*path, "cautions"), repair.cautions)
         for mode in repair.fixes:
             self.one_of((*path, "fixes", mode), mode, modes, "a failure mode")
@@ -239,8 +237,11 @@ class _Checker:
             self.add(path, "undo: false without 'proof'", "what must be shown before this step is offered")
         if repair.harm and repair.harm.causes:
             kind, _, mode = repair.harm.causes.rpartition("/")
-            allowed = kinds if kind else modes
-            self.one_of((*path, "harm", "causes"), kind or mode, allowed, "a failure mode or block-kind/mode")
+            here = (*path, "harm", "causes")
+            if not kind:
+                self.one_of(here, mode, modes, "a failure mode or block-kind/mode")
+            elif self.one_of(here, kind, list(kinds), "a block kind"):
+                self.one_of(here, mode, list(kinds[kind].modes), f"a failure mode of {kind}")
 
     def all_fixed(self, path: Path, modes: list[str], fixed: set[str]) -> None:
         for mode in modes:
@@ -248,7 +249,7 @@ class _Checker:
                 self.add((*path, "modes", mode), f"'{mode}', which no repair fixes", "modes that some repair fixes")
 
 
-def _check_kind(kind: BlockKind, document: Document, library_kinds: list[str], checker: _Checker) -> None:
+def _check_kind(kind: BlockKind, kinds: Mapping[str, BlockKind], checker: _Checker) -> None:
     modes = list(kind.modes)
     checker.caution_ids(("cautions",), kind.cautions)
     for key, check in kind.checks.items():
@@ -260,9 +261,11 @@ def _check_kind(kind: BlockKind, document: Document, library_kinds: list[str], c
             checker.add((*path, "without"), "block names in a block kind", "names only in a unit type")
     fixed: set[str] = set()
     for key, repair in kind.repairs.items():
-        checker.repair(("repairs", key), repair, modes, library_kinds)
+        checker.repair(("repairs", key), repair, modes, kinds)
         fixed |= set(repair.fixes)
     checker.all_fixed((), modes, fixed)
+    for key in set(kind.checks) & set(kind.repairs):
+        checker.add(("repairs", key), f"'{key}', which is a check too", "a name of its own")
 
 
 # ---------------------------------------------------------------- the library
@@ -328,7 +331,7 @@ def _read_library(own_kinds: FilePath | None) -> Library:
                 kinds[kind.block_kind] = kind
                 documents[kind.block_kind] = document
     for key, kind in kinds.items():
-        _check_kind(kind, documents[key], list(kinds), _Checker(documents[key], mistakes, cautions))
+        _check_kind(kind, kinds, _Checker(documents[key], mistakes, cautions))
     if mistakes:
         raise KnowledgeError(mistakes)
     return Library(kinds, points, cautions)
@@ -422,7 +425,7 @@ def _resolve_block(block_id: str, unit: UnitType, library: Library, checker: _Ch
         _known_blocks(check, (*base, "checks", key), unit, checker, own=True)
     for key, repair in repairs.items():
         if key in block.repairs:
-            checker.repair((*base, "repairs", key), repair, list(modes), list(library.kinds))
+            checker.repair((*base, "repairs", key), repair, list(modes), library.kinds)
     if not modes:
         checker.add(base, "a block without failure modes", "at least one")
     return ResolvedBlock(
@@ -526,10 +529,23 @@ def parse_unit_type(text: str, file: str, library: Library | None = None) -> Loa
     return LoadedType(file, text, unit, blocks, library, used, digest)
 
 
+def _check_names(unit: UnitType, blocks: Mapping[str, ResolvedBlock], checker: _Checker) -> None:
+    """Two steps of one name would hide each other."""
+    if "other" in blocks:
+        checker.add(("blocks", "other"), "'other'", "any other name; this one stands for what is not modelled")
+    for block in blocks.values():
+        for key in set(block.checks) & set(block.repairs):
+            checker.add(("blocks", block.id), f"a check and a repair both called '{key}'", "a name for each")
+    for key in unit.repairs:
+        if key in unit.points or key in unit.checks:
+            checker.add(("repairs", key), f"'{key}', which is a point or check too", "a name of its own")
+
+
 def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: Library, checker: _Checker) -> None:
     cycle = _find_cycle({b.id: b.needs for b in blocks.values()})
     if cycle:
         checker.add(("blocks", cycle[0], "needs"), "a circle: " + " needs ".join(cycle), "needs without a circle")
+    _check_names(unit, blocks, checker)
     watched: set[str] = set()
     for key, point in unit.points.items():
         path: Path = ("points", key)
@@ -553,7 +569,7 @@ def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: L
         checker.one_of(("power_on", "proves", number), each, every_check, "a check, as block.check")
     fixed: set[str] = set()
     for key, repair in unit.repairs.items():
-        checker.repair(("repairs", key), repair, all_modes, list(library.kinds))
+        checker.repair(("repairs", key), repair, all_modes, library.kinds)
         fixed |= set(repair.fixes)
     for block in blocks.values():
         own = {f"{block.id}.{m}" for r in block.repairs.values() for m in r.fixes} | fixed

@@ -18,6 +18,7 @@ from refettle.knowledge.errors import KnowledgeError, Mistake
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 20
+LARGEST = 10**15
 
 Path = tuple[str | int, ...]
 
@@ -127,9 +128,14 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
         return [_plain(item, (*path, i), document, mistakes) for i, item in enumerate(node.value)]
     try:
         value: Any = yaml.SafeLoader("").construct_object(node)
-    except (yaml.YAMLError, ValueError) as error:
-        why = str(error).splitlines()[0]
+    except (yaml.YAMLError, ValueError, IndexError, KeyError, AttributeError) as error:
+        why = (str(error) or type(error).__name__).splitlines()[0][:120]
         mistakes.append(document.mistake(path, f"'{node.value}' ({why})", "a plain value"))
+        return None
+    if isinstance(value, int) and abs(value) > LARGEST:
+        mistakes.append(
+            document.mistake(path, f"a whole number of {len(node.value)} characters", f"at most {LARGEST:g}")
+        )
         return None
     if value is None or isinstance(value, str | int | float | bool):
         return value

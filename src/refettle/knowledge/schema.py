@@ -38,7 +38,7 @@ OutcomeId = Annotated[str, Field(pattern=r"^[a-zA-Z0-9][^\n<>]{0,59}$")]
 
 
 def _finite(value: Any) -> Any:
-    if isinstance(value, bool):
+    if isinstance(value, bool | str):
         raise ValueError("a number")
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError("a finite number")
@@ -78,7 +78,7 @@ class FailureMode(Strict):
     """One way a block fails (IEC 60812's term)."""
 
     name: Name
-    share: Annotated[Number, Field(gt=0, le=1000)]
+    share: Annotated[Number, Field(ge=1e-3, le=1000)]
     """Relative rate among the modes of this block."""
     effect: Annotated[list[Sign], Field(min_length=1)]
     active: Probability | dict[Condition, Probability] = 1.0
@@ -188,7 +188,7 @@ class BlockKind(Strict):
     block_kind: Id
     name: Name
     about: Prose
-    weight: Annotated[Number, Field(gt=0, le=100)]
+    weight: Annotated[Number, Field(ge=1e-3, le=100)]
     """Of 100 faulty units, about this many have this block at fault."""
     weight_basis: Name = "estimate"
     bench_gear: bool = False
@@ -243,7 +243,7 @@ class Block(Strict):
     part: Name | None = None
     needs: list[Id] | dict[Id, dict[Sign | Literal["*"], Sign | None] | None] = []
     """Blocks this one needs; as a mapping, with how signs pass along that one need."""
-    weight: Annotated[Number, Field(gt=0, le=100)] | None = None
+    weight: Annotated[Number, Field(ge=1e-3, le=100)] | None = None
     modes: dict[Id, dict[str, Any] | None] = {}
     checks: dict[Id, dict[str, Any] | None] = {}
     repairs: dict[Id, dict[str, Any] | None] = {}
