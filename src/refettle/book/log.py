@@ -255,7 +255,10 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         if first["type"] == "extra_forbidden":
             allowed = "one of " + ", ".join(f.alias or n for n, f in model.model_fields.items() if n != "kind")
             found_text = f"the unknown field '{first['loc'][-1]}'"
-        raise LogError(f"{kind} {where}: {found_text} found; allowed: {allowed}", field=where) from None
+        if not where:
+            found_text = "only " + (", ".join(k for k in data if k != "kind") or "the kind")
+        place = f"{kind} {where}".strip()
+        raise LogError(f"{place}: {found_text} found; allowed: {allowed}", field=where) from None
     plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     plain["kind"] = kind
     if isinstance(parsed, Correction):

@@ -315,7 +315,9 @@ def _settle_closed(job: Job) -> None:
 
 
 def _plain(entry: Entry) -> dict[str, Any]:
-    return {"n": entry.n, "at": entry.at.isoformat(), "who": entry.who, "kind": entry.kind, **entry.data}
+    # In the bench's time zone: a day at the bench is what a gear self-check holds for.
+    at = timezone.localtime(entry.at).isoformat()
+    return {"n": entry.n, "at": at, "who": entry.who, "kind": entry.kind, **entry.data}
 
 
 def entries(job: Job) -> list[dict[str, Any]]:
