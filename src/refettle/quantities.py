@@ -213,3 +213,8 @@ def letter_code(value: float, unit: str, digits: int = 3) -> str:
     letter = letters[(step - lowest) // 3]
     before, _, after = _placed(figures, first - step + 1).partition(".")
     return f"{'' if before == '0' else before}{letter}{after}"
+
+
+def decade(value: float) -> int:
+    """Power of ten of the first significant figure of a value above 0, after rounding to twelve figures."""
+    return int(f"{value:.11e}".split("e")[1])

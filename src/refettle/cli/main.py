@@ -17,6 +17,7 @@ COMMANDS = {
     "job": ("open jobs, write and read their logs, ask for the next step", "refettle.cli.job"),
     "type": ("check or draw a unit-type file", "refettle.cli.types"),
     "find": ("suspicions and the next step from a unit type and a log file", "refettle.cli.find"),
+    "mark": ("what a marking on a part says, every reading with its reasons", "refettle.cli.mark"),
     "board": ("the electrolytics of a board from its layout: where, which way round, on what", "refettle.cli.board"),
 }
 EPILOG = """\
