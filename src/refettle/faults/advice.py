@@ -218,22 +218,23 @@ class _Adviser:
         """The step to take now; and the gate to pass first, if it is only behind one.
 
         Steps within 3 % of the best are equal as far as the plan can tell; of those, one that takes at most half
-        as long goes first, the one that tells most per minute: a two-minute look before a long job.
+        as long and tells more per minute goes first: a two-minute look before a long job.
         """
         free = [s for s in steps if all(bar.kind == "gate" for bar in s.bars)]
         if not free:
             return None, None
         best = free[0]
-        shorter = [s for s in free if s.equal and best.equal and s.minutes <= 0.5 * best.minutes]
-        if shorter:
-            best = max(shorter, key=lambda s: s.information / max(s.minutes, 1.0))
+        if best.equal:
+            shorter = [s for s in free if s.equal and s.minutes <= 0.5 * best.minutes]
+            best = max([best, *shorter], key=lambda s: s.information / max(s.minutes, 1.0))
         return best, next(iter(best.bars), None)
 
     def _tests(self) -> list[Ranked]:
-        """Looks at outputs that can still tell whether the unit works, most telling per minute first."""
+        """Looks at outputs that can still tell whether the unit works: those not yet made in this run first, and
+        the most telling per minute."""
         works = ~self.member.any(axis=1)
         prior = float(self.weights[works].sum())
-        found: list[tuple[float, Ranked]] = []
+        found: list[tuple[bool, float, Ranked]] = []
         options = self.context.options
         fresh: Suspicions | None = None
         for point in self.context.points:
@@ -252,9 +253,10 @@ class _Adviser:
             closed = [g for g in check.gates if g not in options.gates_open]
             minutes = check.minutes + sum(options.gate_minutes.get(g, 0.0) for g in closed)
             if change > 0.002:
-                found.append((change / minutes, Ranked("check", point, 0.0, minutes, False)))
-        found.sort(key=lambda pair: (-round(pair[0], 9), pair[1].id))
-        return [ranked for _, ranked in found]
+                again = point in self.context.looked_in_run
+                found.append((again, -round(change / minutes, 9), Ranked("check", point, 0.0, minutes, False)))
+        found.sort(key=lambda each: (each[0], each[1], each[2].id))
+        return [ranked for _, _, ranked in found]
 
     # ------------------------------------------------------------ one step
 
