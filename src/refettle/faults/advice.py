@@ -97,7 +97,6 @@ class Step:
     undo: bool = True
     bars: tuple[Bar, ...] = ()
     equal: bool = False
-    information: float = 0.0
     outcomes: tuple[OutcomeView, ...] = ()
     reasons: tuple[str, ...] = ()
     risks: tuple[str, ...] = ()
@@ -218,15 +217,17 @@ class _Adviser:
         """The step to take now; and the gate to pass first, if it is only behind one.
 
         Steps within 3 % of the best are equal as far as the plan can tell; of those, one that takes at most half
-        as long and tells more per minute goes first: a two-minute look before a long job.
+        as long and is worth more per minute goes first: a two-minute look before a long job.
         """
         free = [s for s in steps if all(bar.kind == "gate" for bar in s.bars)]
         if not free:
             return None, None
         best = free[0]
         if best.equal:
+            # What a step is worth: how much dearer the best plan without looking is than what follows the step.
+            plain = min((s.expected for s in steps if s.kind != "check"), default=best.expected)
             shorter = [s for s in free if s.equal and s.minutes <= 0.5 * best.minutes]
-            best = max([best, *shorter], key=lambda s: s.information / max(s.minutes, 1.0))
+            best = max([best, *shorter], key=lambda s: (plain - s.expected + s.minutes) / max(s.minutes, 1.0))
         return best, next(iter(best.bars), None)
 
     def _tests(self) -> list[Ranked]:
@@ -288,7 +289,6 @@ class _Adviser:
                 ranked.expected,
                 ranked.minutes,
                 bars=bars,
-                information=ranked.information,
             )
         if ranked.kind == "repair":
             repair = self.model.repairs[self.model.repair_index[ranked.id]]
@@ -302,7 +302,6 @@ class _Adviser:
                 repair.parts,
                 repair.undo,
                 tuple(self._gate_bars(repair.gates)) + tuple(self._once_bars(repair)),
-                information=ranked.information,
             )
         name = "Give up: sell as it is or for parts"
         return Step("give up", "give up", name, "", ranked.expected, ranked.minutes)

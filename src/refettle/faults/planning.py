@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from refettle.faults.looks import NEVER, log_of
 from refettle.faults.model import Array, Bools, Check, Ints, Model
 from refettle.faults.posterior import Suspicions
 
@@ -76,8 +75,6 @@ class Ranked:
         What the step itself takes, getting there and open gates included [min].
     deep : bool
         True if the figure is from two steps of lookahead.
-    information : float
-        What its outcome is expected to tell about which faults are there [nat].
     """
 
     kind: str
@@ -85,7 +82,6 @@ class Ranked:
     expected: float
     minutes: float
     deep: bool
-    information: float = 0.0
 
 
 # ---------------------------------------------------------------- cost-to-go
@@ -301,20 +297,14 @@ class Lookahead:
         deep_repairs: set[int] = set()
         if options.depth >= 2:
             one, repairs, deep_checks, deep_repairs = self._second_step(branches, after, values, one, repairs)
-        tells = self._information(branches)
         steps = [
-            Ranked(
-                "check", model.checks[i].id, float(one[n]), float(self.check_cost[i]), n in deep_checks, float(tells[n])
-            )
+            Ranked("check", model.checks[i].id, float(one[n]), float(self.check_cost[i]), n in deep_checks)
             for n, i in enumerate(self.checks)
         ]
-        works = self._repairs_tell()
         for n, r in enumerate(self.repairs):
             repair = model.repairs[r]
             minutes = repair.minutes + model.setup_cost(options.level, repair.level) + self.gate_extra[r]
-            steps.append(
-                Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs, float(works[n]))
-            )
+            steps.append(Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs))
         steps.append(Ranked("give up", "give up", model.give_up, 0.0, True))
         return sorted(steps, key=lambda s: (round(s.expected, 9), s.id))
 
@@ -353,13 +343,6 @@ class Lookahead:
         for n in best_repairs:
             repairs[n] = self._repair_then_best(n, repairs[n], second, keep, scale)
         return one, repairs, {int(n) for n in first}, set(best_repairs)
-
-    def _repairs_tell(self) -> Array:
-        """Entropy of whether the unit works after each repair [nat]."""
-        logs = log_of(np.maximum(self.planner.success[self.repairs], np.exp(NEVER / 10)))
-        cured = self.weights @ np.exp(self.member @ logs.T)
-        chances = np.clip(np.stack([cured, 1.0 - cured]), 1e-12, 1.0)
-        return np.asarray(-(chances * np.log(chances)).sum(axis=0))
 
     def _information(self, branches: _Branches) -> Array:
         """Mutual information of each check and the set present [nat]."""
