@@ -131,7 +131,7 @@ def _variants(text: str) -> Iterator[tuple[str, tuple[Reason, ...]]]:
         before, after = text[place - 1 : place], text[place + 1 : place + 2]
         if len(places) == 1 and before.isalnum() and not after.isalnum():
             options.append((" ", Reason(-1, "? taken as a letter, probably the tolerance, and left out")))
-        if len(places) == 1 and after.isdigit():
+        if len(places) == 1 and after.isdigit() and " " not in text:
             options += [(letter, Reason(-2, f"? taken as {letter}, as the point")) for letter in _LETTERS]
         choices.append(options)
     for chosen in product(*choices):
@@ -263,8 +263,7 @@ class _Reader:
         """Volts, degrees or a class alone: something of a capacitor, or watts of a resistor."""
         kind: Kind = "resistor" if around.watts is not None else "capacitor"
         reading = with_around(Reading(kind, "print without a value"), around)
-        says_something = reading is not None and (reading.says or around.polarity)
-        return [reading] if reading is not None and says_something else []
+        return [reading] if reading is not None and reading.says else []
 
 
 def _tokens(text: str) -> list[Span]:

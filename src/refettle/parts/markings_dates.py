@@ -128,7 +128,7 @@ def _of_four(digits: str, years: Years | None, latest: int) -> Iterator[Reading]
             reasons = (Reason(-1, "year, then month, as some makers print"), _weigh_year(year, years))
             yield Reading("date", "year and month", reasons, year=year, month=int(back)).because(doubt)
     if FIRST_YEAR <= int(digits) <= latest:
-        reasons = (Reason(1, "the year itself, as in a copyright line"), _weigh_year(int(digits), years))
+        reasons = (Reason(2, "the year itself, as in a copyright line"), _weigh_year(int(digits), years))
         yield Reading("date", "year", reasons, year=int(digits)).because(doubt)
 
 

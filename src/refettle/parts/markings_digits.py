@@ -39,9 +39,9 @@ def read_digits(token: str) -> Iterator[Reading]:
     four = len(digits) == 4
     for kind, scale in _SCALE.items():
         count = int(digits[-1])
-        if kind == "capacitor" and count >= 8:
+        if kind == "capacitor" and count >= 8 and not four:
             count -= 10
-        elif count == 9 or (kind == "resistor" and four and count > 7):
+        elif count == 9 or (four and count > 7):
             continue
         value = scaled(digits[:-1], count + scale)
         base = _BASE[kind] - (1 if four and kind != "resistor" else 0)
@@ -77,7 +77,13 @@ def read_point(token: str) -> Iterator[Reading]:
         return
     readings = (
         made("capacitor", "R as the point", 1, "R as the point, in picofarads", scaled(figures, -12)),
-        made("inductor", "R as the point", 1, "R as the point, in microhenries", scaled(figures, -6)),
+        made(
+            "inductor",
+            "R as the point",
+            -1 if after.startswith("0") and not before else 1,
+            "R as the point, in microhenries",
+            scaled(figures, -6),
+        ),
         made("electrolytic", "R as the point", -1, "R as the point, in microfarads", scaled(figures, -6)),
     )
     for reading in readings:

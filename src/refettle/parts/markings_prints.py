@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from refettle.parts.markings_capacitors import SAFETY, STANDARD_VOLTS, characteristic_of
 from refettle.parts.markings_codes import lettered
 from refettle.parts.markings_reading import Reading, Reason, Tolerance
-from refettle.parts.markings_weighing import made
+from refettle.parts.markings_weighing import capacitor_kind, made
 from refettle.quantities import scaled
 
 Span = tuple[int, int]
@@ -36,7 +36,7 @@ _PERCENT = re.compile(rf"\(?(?:±|\+/-|\+-)?\s?({_NUM})\s?%\)?")
 _BIPOLAR = re.compile(
     r"(?<![A-Za-z])(?:N\.?P\.?|B\.?P\.?|bi-?polar|non-?\s?polar(?:i[sz]ed)?)(?![A-Za-z\d])", re.IGNORECASE
 )
-_POLAR = re.compile(r"(?:(?<=\s)|^)\(?[+-]{1,3}\)?(?=\s|$)")
+_POLAR = re.compile(r"(?:(?<=\s)|^)(?<!\d\s)\(?[+-]{1,3}\)?(?=\s|$)")
 _FARADS = re.compile(
     rf"(?<![\dA-Za-z.,])((?:{_NUM}\s?\+\s?){{0,3}}{_NUM})\s?"
     r"(µµF|uuF|UUF|MMFD?|mmfd?|[µuUnNpPmM]?\s?(?:FD?|fd?)|[µuUnNpPmM]?\s?[Ff]arads?|Mfd|Mf)"
@@ -44,7 +44,7 @@ _FARADS = re.compile(
 )
 _BARE_MICRO = re.compile(rf"(?<![\dA-Za-z.,])((?:{_NUM}\s?\+\s?){{0,3}}{_NUM})\s?([µu])(?![A-Za-z\d])")
 _OHMS = re.compile(rf"(?<![\dA-Za-z.,])({_NUM})\s?([mkKMG])?\s?(?:Ω|[oO][hH][mM][sS]?)(?:\s?([BCDFGJKM]))?(?![A-Za-z])")
-_HENRIES = re.compile(rf"(?<![\dA-Za-z.,])({_NUM})\s?([nNµuUmM])?\s?H(?:\s?([FGJKLM]))?(?![A-Za-z\d])")
+_HENRIES = re.compile(rf"(?<![\dA-Za-z.,])({_NUM})\s?([pnNµuUmM])?\s?H(?:\s?([FGJKLM]))?(?![A-Za-z\d])")
 _SERIES = re.compile(r"\(?([A-Z]{1,4}\d{0,2})\)?(?:\(([KM])\))?")
 _EXPONENTS = {"p": -12, "n": -9, "µ": -6, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9}
 
@@ -127,7 +127,7 @@ def _farads(numbers: str, unit: str) -> Iterator[Reading]:
         meanings = [(_EXPONENTS[prefix], "farads are written")]
     for place, (exponent, why) in enumerate(meanings):
         values = tuple(scaled(part, exponent) for part in parts)
-        reading = made("capacitor", "value in full", 7 - 2 * place, why, values[0])
+        reading = made(capacitor_kind(values[0]), "value in full", 7 - 2 * place, why, values[0])
         yield reading.because(sections=values if len(values) > 1 else ())
 
 
@@ -209,6 +209,8 @@ def with_around(reading: Reading, around: Around) -> Reading | None:
     if reading.kind == "electrolytic" and reading.system in _FOR_CANS and (around.safety or around.characteristic):
         return None
     reasons = [Reason(1, said) for said in around.said if not said.endswith(("tance",))]
+    if around.volts is not None and around.volts not in STANDARD_VOLTS and not around.alternating:
+        reasons.append(Reason(-1, f"{around.volts:g} V is no usual rated voltage"))
     reading = reading.because(
         *reasons,
         voltage=around.volts if around.volts is not None else reading.voltage,

@@ -38,9 +38,9 @@ def weigh_value(kind: Kind, value: float, tolerance: Tolerance | None, fine: boo
     if series in ("E3", "E6", "E12", "E24"):
         reasons = [Reason(1 if series == "E24" else 2, f"the value is in {series}")]
     elif series and fine and kind == "resistor":
-        reasons = [Reason(1, f"the value is in {series}")]
-    elif kind != "resistor" and figures is not None and figures % 10 == 0 and figures // 10 in _OLDER:
-        reasons = [Reason(0, "an older value, in no coarse E series")]
+        reasons = [Reason(0 if series == "E192" else 1, f"the value is in {series}")]
+    elif (kind != "resistor" or value < 1) and figures is not None and figures % 10 == 0 and figures // 10 in _OLDER:
+        reasons = [Reason(0, "a usual value of shunts and older parts, in no coarse E series")]
     elif series:
         reasons = [Reason(-2, f"the value is in no series coarser than {series}")]
     else:
