@@ -17,6 +17,7 @@ COMMANDS = {
     "job": ("open jobs, write and read their logs, ask for the next step", "refettle.cli.job"),
     "type": ("check or draw a unit-type file", "refettle.cli.types"),
     "find": ("suspicions and the next step from a unit type and a log file", "refettle.cli.find"),
+    "capacitor": ("how likely one is bad, what may replace it, how to empty it", "refettle.cli.capacitor"),
     "mark": ("what a marking on a part says, every reading with its reasons", "refettle.cli.mark"),
     "board": ("the electrolytics of a board from its layout: where, which way round, on what", "refettle.cli.board"),
 }
@@ -40,7 +41,7 @@ def build_parser(chosen: str | None) -> argparse.ArgumentParser:
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"refettle {__version__}")
+    parser.add_argument("-V", "--version", action="version", version=f"refettle {__version__}")
     commands = parser.add_subparsers(title="commands", dest="command", metavar="COMMAND", required=True)
     for name, (about, module) in COMMANDS.items():
         sub = commands.add_parser(name, help=about, description=about[0].upper() + about[1:] + ".")
@@ -52,7 +53,7 @@ def build_parser(chosen: str | None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status is returned."""
     arguments = list(sys.argv[1:] if argv is None else argv)
-    if not arguments or (arguments[0].startswith("-") and arguments[0] not in ("-h", "--help", "--version")):
+    if not arguments or (arguments[0].startswith("-") and arguments[0] not in ("-h", "--help", "-V", "--version")):
         arguments.insert(0, "serve")
     args = build_parser(arguments[0]).parse_args(arguments)
     try:
