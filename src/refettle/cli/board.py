@@ -108,7 +108,7 @@ def _minus(reading: BoardReading, capacitor: Capacitor) -> str:
 
 
 def _rows(reading: BoardReading, capacitors: tuple[Capacitor, ...]) -> str:
-    left, top, _, _ = reading.board.bounds()
+    left, top, _, _ = reading.board.bounds
     rows = [["part", "value", "size mm", "side", "x, y mm", "minus", "where it sits"]]
     for c in capacitors:
         part, seat = c.part, reading.seats[c.ref]

@@ -118,7 +118,7 @@ def _window(reading: BoardReading, around: str | None) -> Box:
             raise ValueError(f"around: {around!r} found; allowed: a part of the board with a place")
         reach = CLOSE_UP / 1e3
         return part.x - reach, part.y - reach, part.x + reach, part.y + reach
-    left, top, right, bottom = reading.board.bounds()
+    left, top, right, bottom = reading.board.bounds
     for part in reading.board.parts:
         body = _body_of(part)
         if part.placed and body is not None:

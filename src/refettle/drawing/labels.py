@@ -6,6 +6,7 @@ from html import escape
 
 Box = tuple[float, float, float, float]  # left, top, right, bottom, in the drawing's units
 LETTER = 0.62  # width of a bold letter in heights; an average of common screen fonts, estimate
+MANY = 600  # from here every label stands above its part, and nothing else is named
 _ALL_ROUND = ((0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1))
 
 
@@ -35,6 +36,8 @@ class Labels:
 
     def taken(self, box: Box) -> bool:
         """True where a label or something marked lies."""
+        if len(self.marked) > MANY:
+            return True
         return any(overlap(box, other) for other in (*self.labels, *self.marked))
 
     def place(self, text: str, part: Box) -> str:
@@ -43,12 +46,15 @@ class Labels:
         left, top, right, bottom = part
         x, y = (left + right) / 2, (top + bottom) / 2
         best: tuple[float, Box, bool] | None = None
-        for ring in range(7):
+        for ring in range(7 if len(self.marked) <= MANY else 1):
             gap = 0.5 + ring * 0.9 * self.size
             side_x, side_y = (right - left) / 2 + gap + wide / 2, (bottom - top) / 2 + gap + high / 2
             for dx, dy in _ALL_ROUND:
                 cx, cy = x + dx * side_x, y + dy * side_y
                 box = (cx - wide / 2, cy - high / 2, cx + wide / 2, cy + high / 2)
+                if len(self.marked) > MANY:
+                    best = 0.0, box, False
+                    break
                 cost = 3 * sum(overlap(box, b) for b in self.labels) + sum(overlap(box, b) for b in self.marked)
                 outside = wide * high - overlap(box, self.frame)
                 cost = round(cost + 2 * outside, 6) + 0.02 * ring

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import cos, radians, sin
 from types import MappingProxyType
 from typing import Literal
@@ -80,7 +81,7 @@ class Part:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Board:
     """Everything read from a layout or a parts list.
 
@@ -93,11 +94,12 @@ class Board:
     title: str = ""
     notes: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def nets(self) -> frozenset[str]:
         """Names of the nets that reach a pad."""
         return frozenset(pad.net for part in self.parts for pad in part.pads if pad.net)
 
+    @cached_property
     def bounds(self) -> tuple[float, float, float, float]:
         """Left, top, right, bottom [m] of the outline, or of the parts where there is no outline."""
         spots = [spot for line in self.outline for spot in line]

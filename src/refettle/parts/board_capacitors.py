@@ -35,6 +35,7 @@ _POLYMER = re.compile(r"polymer|conductive pol", re.IGNORECASE)
 _ALUMINIUM = re.compile(r"elec|elko|CP_(?:Radial|Axial)|alumin", re.IGNORECASE)
 _TRIMMER = re.compile(r"trim|variable", re.IGNORECASE)
 _NOT_CAPACITOR_PRINT = re.compile(r"(?:^|[:_])(?:R|L|D|LED)_", re.IGNORECASE)
+_PADS = 16  # a capacitor has no more
 _BIG = 1e-6  # [F]; from here a capacitor with wires is as a rule an electrolytic; common practice, no source
 _CHIP_BIG = 10e-6  # [F]; the same for one laid out on another part's surface-mount print
 
@@ -183,7 +184,7 @@ def _signs(
 ) -> tuple[str | None, str | None, str | None, str | None, list[str]]:
     """Plus by number or name, plus by print, plus, minus, reasons."""
     numbers = list(dict.fromkeys(pad.number for pad in part.pads if pad.number))
-    if kind in ("bipolar", "trimmer", "other") or len(numbers) != 2:
+    if kind in ("bipolar", "trimmer", "other") or len(numbers) != 2 or len(part.pads) > _PADS:
         return None, None, None, None, []
     reasons = []
     names = {pad.number: pad.name for pad in part.pads if pad.name}
@@ -272,7 +273,7 @@ def _size(part: Part, footprint: str, plus: str | None) -> Size:
     pitch = None if part.surface_mount else named.get("P")
     here = [pad for pad in part.pads if pad.number == (plus or part.pads[0].number)]
     there = [pad for pad in part.pads if pad.number and here and pad.number != here[0].number]
-    if here and there and not part.surface_mount:
+    if here and there and not part.surface_mount and len(part.pads) <= _PADS:
         measured = min(hypot(a.x - b.x, a.y - b.y) for a in here for b in there)
         pitch = round(measured, 6) if measured > 1e-6 else pitch
     return Size(pitch, diameter, length, width, source)

@@ -15,7 +15,7 @@ from math import isfinite
 from refettle.parts.board import Board, Pad, Part, Side, turned
 from refettle.parts.board_text import MAX_BYTES, BoardError
 
-MAX_PARTS = 20_000
+MAX_PARTS = 10_000
 _MM = 1e-3
 _NAMES = {
     "ref": "ref", "designator": "ref", "reference": "ref", "refdes": "ref", "part": "ref",

@@ -14,10 +14,11 @@ from math import atan2, ceil, cos, hypot, isfinite, pi, radians, sin
 from refettle.parts.board import Board, Body, Pad, Part, Side, Spot, turned
 from refettle.parts.board_text import BoardError, Node, Reader, all_of, child, word, words
 
-MAX_PARTS = 20_000
-MAX_PADS = 500_000
+MAX_PARTS = 10_000
+MAX_PADS = 200_000
 MAX_SPOTS = 500_000
 _MM = 1e-3
+_MARKS = 8  # polarity signs kept for one part
 _LIMIT = 10.0  # [m]; no board is larger
 _EDGE = "Edge.Cuts"
 _ALLOWED = "an s-expression board layout, (kicad_pcb ...)"
@@ -180,8 +181,8 @@ def _part(node: Node, line: int, nets: dict[str, str]) -> tuple[Part, list[tuple
         body=body,
         about=" ".join(text for text in about if text),
         fields=fields,
-        plus_marks=tuple(spot for sign, spot in signs if sign > 0),
-        minus_marks=tuple(spot for sign, spot in signs if sign < 0),
+        plus_marks=tuple(spot for sign, spot in signs if sign > 0)[:_MARKS],
+        minus_marks=tuple(spot for sign, spot in signs if sign < 0)[:_MARKS],
         surface_mount=bool(pads) and not any(pad.through for pad in pads),
         fitted=not (dnp or any(_NOT_FITTED.search(text) for text in (value, *fields.values()))),
         line=line,

@@ -120,7 +120,7 @@ def read_board(data: bytes, netlist: bytes | None = None) -> BoardReading:
 
 def facts(reading: BoardReading) -> dict[str, Any]:
     """All of a reading as plain numbers and text; places in mm from the board's left upper corner, sizes in mm."""
-    left, top, right, bottom = reading.board.bounds()
+    left, top, right, bottom = reading.board.bounds
     return {
         "title": reading.board.title,
         "version": reading.board.version,
@@ -139,7 +139,7 @@ def facts(reading: BoardReading) -> dict[str, Any]:
 
 def capacitor_facts(reading: BoardReading, capacitor: Capacitor) -> dict[str, Any]:
     """One capacitor as plain numbers and text."""
-    left, top, _, _ = reading.board.bounds()
+    left, top, _, _ = reading.board.bounds
     part, seat, size = capacitor.part, reading.seats[capacitor.ref], capacitor.size
     polarity = reading.polarity(capacitor)
     spot = (part.body.x, part.body.y) if part.body is not None else (part.x, part.y)

@@ -19,6 +19,8 @@ Node = list[Union[str, "Node"]]
 
 _TOKEN = re.compile(rb'[()]|"[^"\\]*+(?:\\.[^"\\]*+)*+"|[^\s()"]++|"', re.DOTALL)
 _BRACKET = re.compile(rb'[()]|"[^"\\]*+(?:\\.[^"\\]*+)*+"|"', re.DOTALL)
+_INSIDE = rb'[^()"]++|"[^"\\]*+(?:\\.[^"\\]*+)*+"'
+_SHALLOW = re.compile(rb"(?:" + _INSIDE + rb"|\((?:" + _INSIDE + rb")*+\))*+\)", re.DOTALL)  # rest of a list two deep
 _ESCAPE = re.compile(r"\\(.)", re.DOTALL)
 _ESCAPED = {"n": "\n", "r": "\r", "t": "\t"}
 _OPEN, _CLOSE, _QUOTE = ord("("), ord(")"), ord('"')
@@ -75,6 +77,7 @@ class Reader:
     def children(self) -> Iterator[str]:
         """Names of the lists in the current list; words and strings between them are passed over."""
         depth = len(self._open)
+        between = 0
         while True:
             found = _TOKEN.search(self._data, self._at)
             if found is None:
@@ -91,6 +94,9 @@ class Reader:
             else:
                 self._whole(found)
                 self._at = found.end()
+                between += 1
+                if between > MAX_TOKENS:
+                    raise BoardError(f"more than {MAX_TOKENS} words in one list ({self._open[-1][0]})", self.line)
 
     def node(self) -> Node:
         """The current list whole, its name first; reading goes on behind it."""
@@ -101,6 +107,8 @@ class Reader:
         for tokens, found in enumerate(_TOKEN.finditer(self._data, self._at)):
             text = found.group()
             first = text[0]
+            if tokens > MAX_TOKENS:
+                raise BoardError(f"more than {MAX_TOKENS} words in one list ({name})", self._line_of(start))
             if first == _OPEN:
                 inner: Node = []
                 here.append(inner)
@@ -108,8 +116,6 @@ class Reader:
                 here = inner
                 if len(outer) > room:
                     raise self._too_deep(found.start())
-                if tokens > MAX_TOKENS:
-                    raise BoardError(f"more than {MAX_TOKENS} words in one list ({name})", self._line_of(start))
             elif first == _CLOSE:
                 if not outer:
                     self._at = found.end()
@@ -125,6 +131,11 @@ class Reader:
 
     def skip(self) -> None:
         """Pass over the current list."""
+        shallow = _SHALLOW.match(self._data, self._at)
+        if shallow is not None:
+            self._at = shallow.end()
+            self._open.pop()
+            return
         depth, room = 1, MAX_DEPTH - len(self._open) + 1
         data = self._data
         for found in _BRACKET.finditer(data, self._at):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from refettle.parts.board import Board
@@ -21,6 +21,7 @@ PartKind = Literal[
     "crystal", "transformer", "speaker", "battery", "pot", "network", "other",
 ]  # fmt: skip
 NetKind = Literal["ground", "chassis", "rail", "mains", "signal"]
+MAX_FOLLOWED = 250
 SERIES: frozenset[str] = frozenset({"resistor", "inductor", "fuse", "switch"})  # two ends, passes what comes
 
 _PREFIX: dict[str, PartKind] = {
@@ -115,14 +116,26 @@ class Circuit:
             self.of_part[ref][number] = net
             self.pins[ref].append((pin, net))
         self.nets: dict[str, NetFacts] = {}
+        for ref, facts in parts.items():
+            if facts.kind == "chip" and _regulates([pin for pin, _ in self.pins[ref]]):
+                self.parts[ref] = replace(facts, kind="regulator")
+        self._rails: dict[str, list[str]] = {}
+        self._regulators: dict[str, tuple[str, ...]] = {}
         self._classify()
 
     def kind(self, ref: str) -> PartKind:
         """What kind of part the designator stands for."""
         return self.parts[ref].kind
 
+    def near(self, net: str) -> list[Pin]:
+        """The pins on a net; none where there are so many that following it tells nothing."""
+        pins = self.on_net[net]
+        return pins if len(pins) <= MAX_FOLLOWED else []
+
     def through(self, ref: str, net: str) -> str | None:
         """The net at the other end of a part with two ends, None where it has more or only one."""
+        if len(self.of_part[ref]) > 8:
+            return None
         others = set(self.of_part[ref].values()) - {net}
         return next(iter(others)) if len(others) == 1 else None
 
@@ -132,7 +145,16 @@ class Circuit:
 
     def rails_of(self, ref: str) -> list[str]:
         """The rails that reach a part's pins."""
-        return sorted({net for net in self.of_part[ref].values() if self.nets[net].kind == "rail"})
+        if ref not in self._rails:
+            self._rails[ref] = sorted({net for net in self.of_part[ref].values() if self.nets[net].kind == "rail"})
+        return self._rails[ref]
+
+    def regulators_on(self, net: str) -> tuple[str, ...]:
+        """The regulators that stand on a net."""
+        if net not in self._regulators:
+            found = {pin.ref for pin in self.on_net[net] if self.kind(pin.ref) == "regulator"}
+            self._regulators[net] = tuple(sorted(found))
+        return self._regulators[net]
 
     def series(self, net: str, steps: int, passing: frozenset[str] = SERIES) -> Iterator[tuple[str, tuple[str, ...]]]:
         """Nets reached from `net` through up to `steps` two-ended parts, nearest first, with the parts passed.
@@ -146,7 +168,7 @@ class Circuit:
             yield here, passed
             if len(passed) == steps or not self.is_signal(here):
                 continue
-            for pin in self.on_net[here]:
+            for pin in self.near(here):
                 if self.kind(pin.ref) in passing:
                     other = self.through(pin.ref, here)
                     if other is not None and other not in seen:
@@ -241,7 +263,7 @@ class Circuit:
     def _rectified(self, ref: str) -> None:
         """A diode or bridge at a transformer's winding; cathode by name, else pad 1 of two (common practice)."""
         ends = {pin.name.upper() or pin.number: net for pin, net in self.pins[ref]}
-        winding = [net for net in ends.values() if any(self.kind(pin.ref) == "transformer" for pin in self.on_net[net])]
+        winding = [net for net in ends.values() if any(self.kind(pin.ref) == "transformer" for pin in self.near(net))]
         if not winding:
             return
         for name, net in ends.items():
@@ -264,7 +286,7 @@ class Circuit:
                 other = self.through(pin.ref, net)
                 if other is None:
                     continue
-                turns = {"diode", "transistor"} & {self.kind(there.ref) for there in self.on_net[other]}
+                turns = {"diode", "transistor"} & {self.kind(there.ref) for there in self.near(other)}
                 if self.kind(pin.ref) == "inductor" and turns:
                     continue  # the switched end of a converter's coil
                 if self.is_signal(other):
@@ -274,6 +296,13 @@ class Circuit:
 
 
 _SIGNAL = NetFacts("signal", 0, "likely", "neither ground nor a rail by name or pins")
+
+
+def _regulates(pins: list[Pin]) -> bool:
+    """True for a chip with an input, a ground or adjusting pin and a supply output, and little else."""
+    given = [pin for pin in pins if pin.type == "power_out" and _REGULATOR_PIN.match(pin.name)]
+    taken = [pin for pin in pins if pin.type == "power_in" and _REGULATOR_PIN.match(pin.name)]
+    return bool(given and taken) and len(pins) <= 8
 
 
 def base_name(net: str) -> str:

@@ -115,7 +115,7 @@ def _beyond(circuit: Circuit, ref: str, net: str, pin_type: str) -> list[str]:
         return [other for other in circuit.of_part[ref].values() if other != net]
     if kind == "chip" and pin_type not in ("input", "power_in"):
         few = len(circuit.pins[ref]) <= 8
-        if few or _ANALOGUE.search(circuit.parts[ref].about):
+        if few or (len(circuit.pins[ref]) <= 64 and _ANALOGUE.search(circuit.parts[ref].about)):
             return [other for pin, other in circuit.pins[ref] if pin.type == "input" and other != net]
     return []
 
@@ -130,7 +130,10 @@ def _listed(
     out: list[OnPath] = []
     fed = {rail: (chip, way) for chip, way in reversed(list(chips.items())) for rail in circuit.rails_of(chip)}
     for ref, seat in seats.items():
-        near = sorted((by_net[net] for net in seat.nets if net in by_net), key=len)
+        near = [by_net[net] for net in seat.nets if net in by_net]
+        if seat.role in ("bias", "filter", "timing"):
+            near += [(*chips[end.ref], end.ref) for end in seat.ends if end.ref in chips and not end.by]
+        near.sort(key=len)
         if ref in series:
             way = series[ref]
             out.append(OnPath(ref, "in series", len(way), way, _way_text("in the signal's way", way)))

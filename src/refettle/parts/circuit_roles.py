@@ -136,7 +136,7 @@ def _rail(circuit: Circuit, ref: str, pads: dict[str, str], rail: str, ground: s
     plus = {1: pads[rail], -1: pads[ground]}.get(facts.sign)
     if circuit.nets[ground].kind == "chassis":
         plus = None
-    regulators = _regulators(circuit, rail)
+    regulators = circuit.regulators_on(rail)
     fed = f" (from {facts.fed_by})" if facts.fed_by else ""
     negative = "negative rail" if facts.sign < 0 else "rail"
     text = f"{negative} {rail}{fed} to {ground}"
@@ -156,17 +156,13 @@ def _between_rails(circuit: Circuit, ref: str, pads: dict[str, str], rails: tupl
     return Seat(ref, "between rails", text, "likely", _why(circuit, rails), tuple(pads), None, plus)
 
 
-def _regulators(circuit: Circuit, rail: str) -> tuple[str, ...]:
-    return tuple(sorted({pin.ref for pin in circuit.on_net[rail] if circuit.kind(pin.ref) == "regulator"}))
-
-
 def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed: str) -> Seat:
     """From a node to ground or a rail: timing, bias or filter."""
     reasons = list(_why(circuit, (fixed,)))
     ends = _ends(circuit, node, ref, pads[node], 3)
     plus = _plus_to(circuit, pads, node, fixed)
     base = Seat(ref, "filter", "", "unsure", (), tuple(pads), None, plus, "likely", ends)
-    direct = [pin for pin in circuit.on_net[node] if pin.ref != ref]
+    direct = [pin for pin in circuit.near(node) if pin.ref != ref]
     for pin in direct:
         if circuit.kind(pin.ref) == "crystal":
             why = (*reasons, f"{pin.ref} hangs on the same net")
@@ -224,7 +220,7 @@ def _plus_to(circuit: Circuit, pads: dict[str, str], node: str, fixed: str) -> s
     for net, _ in circuit.series(node, 2):
         if circuit.nets[net].kind == "rail" and circuit.nets[net].sign <= 0:
             return None
-        for pin in circuit.on_net[net] if circuit.is_signal(net) else ():
+        for pin in circuit.near(net) if circuit.is_signal(net) else ():
             if circuit.kind(pin.ref) in ("chip", "transistor") and _negative_near(circuit, pin.ref):
                 return None
     facts = circuit.nets[fixed]
@@ -264,7 +260,7 @@ def _ends(circuit: Circuit, net: str, ref: str, pad: str, steps: int) -> tuple[E
     for here, by in circuit.series(net, steps):
         if not circuit.is_signal(here):
             continue
-        for pin in circuit.on_net[here]:
+        for pin in circuit.near(here):
             if pin.ref != ref and pin.ref not in found and circuit.kind(pin.ref) in _ENDS:
                 found[pin.ref] = End(pin.ref, pin.name, by, pad, circuit.parts[pin.ref].value, pin.type)
     order = {"connector": 0, "speaker": 0}
@@ -300,9 +296,9 @@ def _rests_at_ground(circuit: Circuit, net: str) -> tuple[str, bool] | None:
             return None
         if facts.kind == "ground":
             pulled = pulled or f"{', '.join(by)} pulls {net} to ground"
-        elif any(circuit.kind(pin.ref) in ("chip", "transistor", "regulator") for pin in circuit.on_net[here]):
+        elif any(circuit.kind(pin.ref) in ("chip", "transistor", "regulator") for pin in circuit.near(here)):
             return None
     if pulled is not None:
         return pulled, True
-    outside = next((pin.ref for pin in circuit.on_net[net] if circuit.kind(pin.ref) in ("connector", "speaker")), None)
+    outside = next((pin.ref for pin in circuit.near(net) if circuit.kind(pin.ref) in ("connector", "speaker")), None)
     return (f"{net} goes out at {outside} and rests at 0 V", False) if outside is not None else None
