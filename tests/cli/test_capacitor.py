@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -30,6 +31,27 @@ def test_a_reading_becomes_an_entry(capsys: Caps) -> None:
     assert "at 100" in entry["value"]
     given = {key: value for key, value in entry.items() if key != "kind"}
     assert set(given) <= set(CheckMade.model_fields)
+
+
+def suspicion(caps: Caps, tmp_path: Path, *entries: str) -> float:
+    """Of the reservoir, after a complaint of no picture and these entries."""
+    lines = ['{"kind": "complaint", "point": "picture", "outcome": "no picture"}', *entries]
+    heads = [{"at": "2031-03-02T10:15:00+01:00", "who": "Ada Quill", **json.loads(line)} for line in lines]
+    log = tmp_path / "log.jsonl"
+    log.write_text("\n".join(json.dumps(each) for each in heads), encoding="utf-8")
+    main(["find", "larkmere-48", "--log", str(log), "--json"])
+    suspects = json.loads(caps.readouterr().out)["suspects"]
+    return float(next(each["chance"] for each in suspects if each["block"] == "reservoir"))
+
+
+def test_the_entry_moves_the_suspicion(capsys: Caps, tmp_path: Path) -> None:
+    check = ("--check", "reservoir.esr", "--bad", "high")
+    part = ("health", "2200u 25V aluminium", "--esr")
+    bad = run(capsys, *part, "0.9@100", *check, status=1).splitlines()[-1]
+    good = run(capsys, *part, "0.03@100", *check).splitlines()[-1]
+    before = suspicion(capsys, tmp_path)
+    assert suspicion(capsys, tmp_path, bad) > 3 * before
+    assert suspicion(capsys, tmp_path, good) < before
 
 
 def test_risk_as_text(capsys: Caps) -> None:
@@ -60,11 +82,10 @@ def test_substitutes(capsys: Caps) -> None:
     assert out.index("ACCEPTABLE: 100n X2 310V film") < out.index("REFUSED: 100n 630V film")
 
 
-def test_a_list_of_candidates(capsys: Caps, tmp_path: object) -> None:
-    file = f"{tmp_path}/list.txt"
-    with open(file, "w", encoding="utf-8") as out:
-        out.write("# drawer 3\n100u 35V 105C aluminium\n\n100u 10V 105C aluminium\n")
-    text = run(capsys, "substitute", "100u 25V 85C aluminium", "--place", "rail", "--list", file)
+def test_a_list_of_candidates(capsys: Caps, tmp_path: Path) -> None:
+    file = tmp_path / "list.txt"
+    file.write_text("# drawer 3\n100u 35V 105C aluminium\n\n100u 10V 105C aluminium\n", encoding="utf-8")
+    text = run(capsys, "substitute", "100u 25V 85C aluminium", "--place", "rail", "--list", str(file))
     assert "BETTER: 100u 35V" in text
     assert "REFUSED: 100u 10V" in text
 

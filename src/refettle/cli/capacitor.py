@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -202,8 +203,7 @@ def run_health(args: argparse.Namespace) -> int:
         if verdict is not None:
             _print_verdict(verdict)
         if entry is not None:
-            print("\nEntry for the log:")
-            print_json(entry)
+            print(f"\nEntry for the log:\n{json.dumps(entry, ensure_ascii=False)}")
     return DOES_NOT_HOLD if verdict is not None and verdict.says == "bad" else DONE
 
 
