@@ -74,7 +74,7 @@ def bars_of(advice: Advice, name: str) -> list[tuple[str, str]]:
 GATED = a_model(
     {"a": 0.6, "b": 0.4},
     [a_check("c", 2, {0}, gates=("first-power", "caution:hot-water"))],
-    [a_repair("ra", "a", 30), a_repair("rb", "b", 40, gates=("data-saved",))],
+    [a_repair("ra", "a", 300), a_repair("rb", "b", 400, gates=("data-saved",))],
 )
 
 
@@ -215,36 +215,43 @@ def test_the_best_step_is_never_one_that_is_barred_for_good() -> None:
 # ---------------------------------------------------------------- equals
 
 
-def two_repairs(long: float, short: float, chance: float) -> Advice:
-    """Repair `a` of `long` minutes, `b` of `short`; `chance` that the cause is b's."""
-    repairs = [a_repair("a", "a", long), a_repair("b", "b", short)]
+def two_repairs(chance: float) -> Advice:
+    """Repair `a` of 90 minutes, `b` of 10; `chance` that the cause is b's. No check."""
+    repairs = [a_repair("a", "a", 90), a_repair("b", "b", 10)]
     return advice_of(a_model({"a": 1 - chance, "b": chance}, [], repairs))
 
 
-def test_equals_are_marked_and_a_much_shorter_one_goes_first() -> None:
-    # Either order: 10 + 0.9 * 90 = 90 + 0.1 * 10 = 91 minutes.
-    equal = two_repairs(90, 10, 0.1)
-    assert [(s.id, s.equal) for s in equal.steps] == [("a", True), ("b", True), ("give up", False)]
-    assert [s.expected for s in equal.steps[:2]] == pytest.approx([91, 91])
-    assert equal.do is not None
-    assert equal.do.id == "b"
-    assert "within 3\u202f% as good as “Mend b”" in equal.steps[0].reasons[-1]
-    # As good, but not much shorter: 20 + 0.6 * 30 = 38 = 30 + 0.4 * 20.
-    like = two_repairs(30, 20, 0.4)
-    assert [s.equal for s in like.steps] == [True, True, False]
-    assert like.do is not None
-    assert like.do.id == "a"
-
-
-@pytest.mark.parametrize(("chance", "equal"), [(0.1, True), (0.08, True), (0.06, False), (0.01, False)])
+@pytest.mark.parametrize(("chance", "equal"), [(0.09, True), (0.08, True), (0.06, False), (0.01, False)])
 def test_how_close_equals_are(chance: float, equal: bool) -> None:
-    advice = two_repairs(90, 10, chance)
+    advice = two_repairs(chance)
     first, second = (90 + chance * 10, 10 + (1 - chance) * 90)
     assert [s.expected for s in advice.steps[:2]] == pytest.approx([first, second])
     assert (second <= first * (1 + EQUAL)) is equal
-    assert [s.equal for s in advice.steps[:2]] == [equal, equal]
+    assert [s.equal for s in advice.steps] == [equal, equal, False]
+    assert ("within 3\u202f% as good as “Mend b”" in advice.steps[0].reasons[-1]) is equal
     assert advice.do is not None
-    assert advice.do.id == ("b" if equal else "a")
+    assert advice.do.id == "a"  # the shorter one is worth no more for its minutes
+
+
+@pytest.mark.parametrize(
+    ("long", "error", "equal", "first"),
+    [
+        (10, 0.16, True, "short"),  # 70 minutes to go with the long look, 71.6 with the short one
+        (10, 0.18, False, "long"),  # 72.8: no longer an equal
+        (3, 0.03, True, "long"),  # an equal, but not half as long
+    ],
+)
+def test_a_much_shorter_equal_goes_first(long: float, error: float, equal: bool, first: str) -> None:
+    checks = [a_check("long", 2, {0}, minutes=long, error=0.0), a_check("short", 2, {0}, minutes=2, error=error)]
+    model = a_model({"a": 0.5, "b": 0.5}, checks, [a_repair("ra", "a", 60), a_repair("rb", "b", 60)])
+    advice = advice_of(model)
+    assert advice.steps[0].id == "long"
+    assert advice.steps[0].expected == pytest.approx(60 + long)
+    assert step_of(advice, "short").expected == pytest.approx(62 + error * 60)
+    assert step_of(advice, "short").equal is equal
+    assert advice.do is not None
+    assert advice.do.id == first
+    assert advice.do.reasons
 
 
 def test_giving_up_is_no_equal_and_comes_first_when_nothing_pays() -> None:
