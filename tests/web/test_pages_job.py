@@ -72,6 +72,16 @@ def test_it_refuses(client: Client, form: dict[str, str], says: str) -> None:
         assert 'value="kept words"' in page
 
 
+def test_the_count_can_be_made_up_for(client: Client) -> None:
+    job = a_job()
+    page = get(client, f"/jobs/{job.number}/")
+    assert "What came with it has not been counted" in page
+    form = {"action": "count", "name-0": "pads", "accessory-0": "here", "name-1": "manual", "accessory-1": "missing"}
+    client.post(f"/jobs/{job.number}/", form)
+    assert logged(job) == [{"kind": "take-in", "accessories": {"pads": "here", "manual": "missing"}}]
+    assert "has not been counted" not in get(client, f"/jobs/{job.number}/")
+
+
 def test_photos_are_kept(client: Client) -> None:
     job = a_job()
     file = BytesIO()
@@ -230,6 +240,16 @@ def test_the_power_page_takes_kilohm(client: Client) -> None:
     rail = next(k for k in form if k.startswith("rail-"))
     client.post(f"/jobs/{job.number}/power-on/", form | {rail: "1,5", f"{rail}-unit": "k"})
     assert logged(job)[0]["rails_ohm"][rail.removeprefix("rail-")] == 1500
+
+
+def test_the_power_page_takes_a_prefix_in_the_figure(client: Client) -> None:
+    job = a_job(CONSOLE)
+    form = power_form(CONSOLE)
+    rail = next(k for k in form if k.startswith("rail-"))
+    client.post(f"/jobs/{job.number}/power-on/", form | {rail: "1k5"})
+    assert logged(job)[0]["rails_ohm"][rail.removeprefix("rail-")] == 1500
+    response = client.post(f"/jobs/{job.number}/power-on/", form | {rail: "1k5", f"{rail}-unit": "k"})
+    assert "allowed: the unit once" in text_of(response.content.decode())
 
 
 def test_the_power_page_keeps_what_was_typed(client: Client) -> None:

@@ -74,7 +74,7 @@ def fields(
         value = data.get(name)
         options = _options(kind, name, data, annotation, compiled)
         if get_origin(annotation) is dict:
-            text = "\n".join(f"{k}: {v}" for k, v in (value or {}).items())
+            text = "\n".join(f"{k}: {v:g}" if isinstance(v, float) else f"{k}: {v}" for k, v in (value or {}).items())
             made.append(_field(name, label, "lines", text, typed, hint="One a line, as name: value"))
         elif options:
             default = ENTRY_KINDS[kind].model_fields[name].default

@@ -10,7 +10,7 @@ from refettle.book.replay import Evidence, JobState, Suspect
 from refettle.faults import GOOD, Advice, Bar, Step
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, CompiledType, StepInfo
 from refettle.knowledge.schema import ACCESS_LEVELS
-from refettle.web.views.common import CautionView, JobView, caution_views
+from refettle.web.views.common import CautionView, JobView, advice_of, caution_views
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, describe
 
 RANKED_SHOWN = 10
@@ -128,7 +128,7 @@ class Finding:
 
 def build(view: JobView, state: JobState, chosen: str = "", typed: Any = None) -> Finding:
     """The page for a job; `chosen` is a step that the person picked instead of the first."""
-    advice = state.advice(customer=view.customer)
+    advice = advice_of(view, state)
     by_id = {step.id: step for step in advice.steps}
     step = by_id.get(chosen) if chosen else advice.do
     shown: StepView | None = None

@@ -11,6 +11,8 @@ from django.conf import settings
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from refettle import quantities
+
 register = template.Library()
 THIN = "\u202f"
 EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
@@ -45,12 +47,9 @@ def money(value: Any) -> str:
 
 def engineering(value: float, unit: str) -> str:
     """A value with an engineering prefix: 85 Ω, 1.5 kΩ, 0.9 A."""
-    if value == 0 or not math.isfinite(value):
-        return f"{value:g}{THIN}{unit}"
-    for power, prefix in ((6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ")):
-        if abs(value) >= 10.0**power:
-            return f"{value / 10.0**power:.4g}{THIN}{prefix}{unit}"
-    return f"{value:.3g}{THIN}{unit}"
+    if not math.isfinite(value):
+        return f"{value}{THIN}{unit}"
+    return quantities.show(value, unit, digits=4).replace(quantities.THIN, THIN)
 
 
 @register.filter

@@ -19,7 +19,7 @@ from refettle.book import store
 from refettle.book.log import LogError, effective
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
-from refettle.web.views.common import get_job
+from refettle.web.views.common import JobView, advice_of, get_job
 
 PER_PAGE = 50
 KEPT_S = 7 * 24 * 3600
@@ -114,21 +114,26 @@ def _key(job: Job, n: int) -> str:
 def next_cell(request: HttpRequest, number: int) -> HttpResponse:
     """What one job needs next; fetched by the bench page row by row, and kept until its log grows."""
     view = get_job(number)
-    n = view.entries[-1]["n"] if view.entries else 0
-    found = cache.get(_key(view.job, n))
+    found = kept_next(view)
     if found is None:
         found = _next(view)
-        cache.set(_key(view.job, n), found, KEPT_S)
+        cache.set(_key(view.job, len(view.entries)), found, KEPT_S)
     return render(request, "refettle/_next.html", {"next": found, "number": number})
 
 
-def _next(view: Any) -> Next:
+def kept_next(view: JobView) -> Next | None:
+    """What a job needs next, if it was worked out since its last entry."""
+    found: Next | None = cache.get(_key(view.job, len(view.entries)))
+    return found
+
+
+def _next(view: JobView) -> Next:
     if view.state is None:
         return Next("Put the log right: it no longer fits the unit type")
     if view.state.stage in (*store.ENDS, "finishing", "proving"):
         return Next(f"Go on with {view.state.stage}" if view.state.stage not in store.ENDS else "")
     try:
-        advice = view.state.advice(customer=view.customer)
+        advice = advice_of(view, view.state)
     except KnowledgeError:
         return Next("Put the unit type right")
     if advice.state == "works":

@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib import import_module
+from threading import Lock
 from typing import Any
 
 from django.conf import settings
@@ -19,6 +20,7 @@ from refettle.book import store
 from refettle.book.log import LogError
 from refettle.book.models import Job
 from refettle.book.replay import JobState, replay
+from refettle.faults import Advice
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType
 from refettle.knowledge.schema import Caution
@@ -64,6 +66,16 @@ def get_job(number: int) -> JobView:
         return JobView(job, entries, replay(store.compiled_type(job.unit.type_version), entries))
     except (KnowledgeError, LogError) as error:
         return JobView(job, entries, None, str(error))
+
+
+# Advice takes a second or so of computing; two at once would only hold each other up.
+_ADVISING = Lock()
+
+
+def advice_of(view: JobView, state: JobState) -> Advice:
+    """What to do next in this job; one at a time, kept in memory for the same log."""
+    with _ADVISING:
+        return state.advice(customer=view.customer)
 
 
 def get_working_job(number: int) -> tuple[JobView, JobState]:

@@ -18,12 +18,14 @@ from refettle.book import store
 from refettle.book.log import LogError, write_jsonl
 from refettle.book.photos import PhotoError, store_photo
 from refettle.book.replay import LEVELS, JobState
-from refettle.web.views.bench import Next, _next
+from refettle.web.views.bench import kept_next
 from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, write_once
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, lines
 
 STAGES = ("take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out")
 LOG_SHOWN = 100
+ANCHORS = {"photo": "photos", "count": "facts", "gear": "gear", "access": "access", "stage": "stage"}
+"""Where the page goes on after an action."""
 
 
 # Photos are read and written before the entry's own transaction.
@@ -42,7 +44,9 @@ def job(request: HttpRequest, number: int) -> HttpResponse:
             append(request, view.job, _entry(request, action))
     except (LogError, PhotoError) as error:
         return _page(request, view, str(error))
-    anchor = {"photo": "photos", "gear": "gear", "access": "access", "stage": "stage"}.get(action, "log")
+    anchor = {"photo": "photos", "count": "facts", "gear": "gear", "access": "access", "stage": "stage"}.get(
+        action, "log"
+    )
     return redirect(reverse("job", args=[number]) + f"#{anchor}")
 
 
@@ -66,11 +70,24 @@ def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
         return {"kind": "access", "level": form.get("level", "")}
     if action == "stage":
         return {"kind": "stage", "stage": form.get("stage", ""), "waits_for": form.get("waits_for", "").strip()}
+    if action == "count":
+        return {"kind": "take-in", "accessories": _count(request)}
     if action == "saved":
         return {"kind": "saved", "what": form.get("what", "").strip(), "how": form.get("how", "")}
     raise LogError(
-        f"action: '{action[:40]}' found; allowed: note, time, gear, access, stage, saved, photo", field="action"
+        f"action: '{action[:40]}' found; allowed: note, time, gear, access, stage, saved, count, photo", field="action"
     )
+
+
+def _count(request: HttpRequest) -> dict[str, str]:
+    """The accessories of the count form, as far as they were looked at."""
+    form = request.POST
+    names = {key.removeprefix("name-"): str(value) for key, value in form.items() if key.startswith("name-")}
+    counted = {name: str(form.get(f"accessory-{n}", "")) for n, name in names.items()}
+    counted = {name: how for name, how in counted.items() if how}
+    if not counted:
+        raise LogError("accessories: nothing counted; allowed: here, missing or not looked at for each", field="count")
+    return counted
 
 
 def _photos(request: HttpRequest, view: JobView) -> None:
@@ -117,10 +134,11 @@ def _page(request: HttpRequest, view: JobView, error: str = "") -> HttpResponse:
 
 def _of_state(view: JobView, state: JobState) -> dict[str, Any]:
     unit = state.compiled.loaded.unit_type
-    following: Next | None = None if state.stage in store.ENDS else _next(view)
     today = timezone.localdate()
     return {
-        "next": following,
+        "ended": state.stage in store.ENDS,
+        "next": kept_next(view),
+        "uncounted": [] if state.take_in.get("accessories") else list(enumerate(unit.accessories)),
         "unit_type": unit,
         "slug": view.job.unit.type_version.slug,
         "level": LEVEL_WORDS[LEVELS[state.level]],
@@ -153,7 +171,7 @@ def _open_points(state: JobState) -> list[tuple[str, str]]:
     if not state.photos:
         found.append(("No photo yet. Photograph all sides and every fixing before a screwdriver goes in.", "photos"))
     if not state.take_in.get("accessories") and state.compiled.loaded.unit_type.accessories:
-        found.append(("What came with it has not been counted.", "note"))
+        found.append(("What came with it has not been counted.", "count"))
     if "first-power" not in state.gates_open:
         problems = state.first_power_problems
         words = "The first power-on gate is shut." + (f" {problems[0]}" if problems else "")

@@ -11,6 +11,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
+from refettle import quantities
 from refettle.book.log import LogError
 from refettle.book.replay import JobState
 from refettle.knowledge.compile import FIRST_POWER
@@ -69,18 +70,32 @@ def _entry(request: HttpRequest, state: JobState) -> dict[str, Any]:
         entry["adapter"] = {f: form[f"adapter-{f}"] for f in FACTS if form.get(f"adapter-{f}")}
     rails: dict[str, float] = {}
     for key, rail in unit.power_on.rails.items():
-        value = number_from(form.get(f"rail-{key}", ""), f"{rail.name} to ground", "Ω", high=1e9)
-        prefix = form.get(f"rail-{key}-unit", "")
+        value = _ohm(form.get(f"rail-{key}", ""), form.get(f"rail-{key}-unit", ""), f"{rail.name} to ground")
         if value is not None:
-            if prefix not in OHMS:
-                raise LogError(f"{rail.name}: unit '{prefix[:9]}' found; allowed: Ω, kΩ, MΩ", field="rails_ohm")
-            rails[key] = value * OHMS[prefix]
+            rails[key] = value
     entry["rails_ohm"] = rails
     limit = number_from(form.get("limit_amps", ""), "Current limit", "A", low=0.001, high=100)
     if limit is not None:
         entry["limit_amps"] = limit
     entry["limiter"] = form.get("limiter", "").strip()
     return entry
+
+
+def _ohm(text: str, prefix: str, name: str) -> float | None:
+    """A resistance [Ω] from what was typed, which may carry its own prefix (1k5), and the unit chosen beside it."""
+    if not text.strip():
+        return None
+    if prefix not in OHMS:
+        raise LogError(f"{name}: unit '{prefix[:9]}' found; allowed: Ω, kΩ, MΩ", field="rails_ohm")
+    if not any(c.isalpha() or c == "Ω" for c in text):
+        value = number_from(text, name, "Ω", high=1e9)
+        return None if value is None else value * OHMS[prefix]
+    if prefix:
+        raise LogError(f"{name}: '{text[:40]}' found beside {prefix}Ω; allowed: the unit once", field="rails_ohm")
+    try:
+        return quantities.parse(text, "Ω")
+    except quantities.QuantityError as error:
+        raise LogError(f"{name}: {error}", field="rails_ohm") from None
 
 
 def _facts(state: JobState, typed: Any) -> list[Fact]:
