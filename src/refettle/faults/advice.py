@@ -4,7 +4,8 @@ Three states of a job:
 
 - 'find': the unit is known not to work; the steps are ranked by expected minutes to a working unit;
 - 'test': it may work now (after a repair, or on the owner's word alone); outputs are looked at first;
-- 'works': every look says so and the chance that something is still wrong is small; prove it.
+- 'works': every look at an output says so, and either the chance that something is still wrong is small or no
+  further look at one can tell; prove it.
 """
 
 from __future__ import annotations
@@ -120,7 +121,7 @@ class Advice:
     gate : Bar or None
         If the best step is only behind a gate that can be passed now, that gate: pass it first.
     replace_all : float
-        Minutes to do every repair that could matter, without looking [min].
+        Minutes of replacing everything without looking, see `replace_all_minutes` [min].
     """
 
     state: str
@@ -143,21 +144,25 @@ def block_suspicion(suspicions: Suspicions) -> dict[str, float]:
     }
 
 
-def replace_all_minutes(model: Model) -> float:
-    """Minutes of doing, for every block of the unit, its most thorough repair, and one function test.
+def replace_all_minutes(suspicions: Suspicions) -> float:
+    """Minutes of doing, for every block of the unit, its most thorough repair without looking first, one function
+    test, and giving up if it still does not work; parts at the bench rate.
 
-    The order most people fall back to when nothing tells them what to do; parts at the bench rate.
+    The order most people fall back to when nothing tells them what to do.
     """
-    best: dict[str, tuple[float, float]] = {}
+    model = suspicions.model
+    best: dict[str, tuple[float, int]] = {}
     bench = {mode.block for mode in model.modes if mode.bench or mode.other}
     for r, repair in enumerate(model.repairs):
-        if not repair.block or repair.block in bench:
-            continue
         cover = float(sum(repair.fixes.values()))
-        cost = float(model.repair_cost[r]) - model.retest
-        if repair.block not in best or cover > best[repair.block][0]:
-            best[repair.block] = (cover, cost)
-    return sum(cost for _, cost in best.values()) + model.retest + sum(model.setup)
+        if repair.block and repair.block not in bench and (repair.block not in best or cover > best[repair.block][0]):
+            best[repair.block] = (cover, r)
+    chosen = [r for _, r in best.values()]
+    cost = float(sum(model.repair_cost[r] - model.retest for r in chosen)) + model.retest + sum(model.setup)
+    left = (1.0 - model.success[chosen]).prod(axis=0)
+    rows, weights = _support(suspicions.weights, 4000)
+    cured = weights @ np.where(suspicions.member[rows], 1.0 - left, 1.0).prod(axis=1) / weights.sum()
+    return cost + (1.0 - float(cured)) * model.give_up
 
 
 def advise(suspicions: Suspicions, context: Context | None = None, detail: int = 6) -> Advice:
@@ -201,7 +206,7 @@ class _Adviser:
     def run(self) -> Advice:
         nothing = self.s.nothing_wrong()
         misfit = self.s.misfit()
-        everything = replace_all_minutes(self.model)
+        everything = replace_all_minutes(self.s)
         if not self.context.seen_bad and nothing >= 1 - WORKING:
             tests = self._tests()
             if nothing >= WORKING or not tests:
@@ -429,8 +434,8 @@ class _Adviser:
         elif out and step.id != out[0].id:
             words += f", {_minutes(step.expected - out[0].expected)} more than with the first"
         saved = everything - step.expected
-        if saved > 0:
-            words += f"; {_minutes(saved)} less than replacing everything ({_minutes(everything)})"
+        than = "less" if saved >= 0 else "more"
+        words += f"; {_minutes(abs(saved))} {than} than replacing everything ({_minutes(everything)})"
         return words + "."
 
 
