@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from refettle.faults.evidence import Misfit, NewRun
-from refettle.faults.model import GOOD, Array, Check, Model, Repair
+from refettle.faults.model import GOOD, Array, Check, Repair
 from refettle.faults.planning import Options, Ranked, _support, rank
 from refettle.faults.posterior import Suspicions
 
