@@ -140,5 +140,5 @@ def test_values(text: str, farad: float | None, volt: float | None) -> None:
 
 
 def test_a_bare_number_is_microfarad_only_on_an_electrolytic() -> None:
-    assert read_value("100", polarised=True).note == "100 without a unit is taken for µF"
+    assert read_value("100", polarised=True).note == "100 without a unit is taken for 100\u2009µF"
     assert read_value("100", polarised=False).farad is None

@@ -1,18 +1,16 @@
-"""Capacitance and rated voltage from the text beside a capacitor: '10uF/16V', '100u 25V', '4,7µF', '4u7'."""
+"""Capacitance and rated voltage from the text beside a capacitor in a layout or a list, read as any marking is."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
-_POWER = {"p": -12, "n": -9, "u": -6, "m": -6, "f": 0}  # old prints write m for µ
-_UNITS = {"uuf": "p", "mmf": "p", "mmfd": "p"}
-_NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
-_WITH_UNIT = re.compile(rf"(?<![\w.,]){_NUMBER}\s*(uuf|mmfd?|mfd|mf|[pnum]f?|f)(?![a-z0-9])", re.IGNORECASE)
-_PREFIX_AS_POINT = re.compile(r"(?<![\w.,])(\d+)([pnum])(\d+)f?(?![a-z0-9])", re.IGNORECASE)
-_VOLTS = re.compile(rf"(?<![\w.,]){_NUMBER}\s*v(?:olts?|dc|ac|ac/dc)?(?![a-z0-9])", re.IGNORECASE)
-_VOLTS_POINT = re.compile(r"(?<![\w.,])(\d+)v(\d)(?![a-z0-9])", re.IGNORECASE)
-_BARE = re.compile(rf"^\s*{_NUMBER}(?:\s*/\s*{_NUMBER})?\s*(?:v\b.*)?$", re.IGNORECASE)
+from refettle.parts.markings import MarkingError, read_marking
+from refettle.quantities import show
+
+_HAS_UNIT = re.compile(r"\d\s*(?:[pnuµμm]|f\b)", re.IGNORECASE)
+_LONGEST = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,38 +22,36 @@ class ValueRead:
     note: str = ""
 
 
-def _figure(text: str, power: int = 0) -> float:
-    return float(f"{text.replace(',', '.')}e{power}")
-
-
+@lru_cache(maxsize=1024)
 def read_value(text: str, polarised: bool) -> ValueRead:
-    """Read a value text.
+    """Read a value text: the best reading of it as a marking, None where two stand equal.
 
     Parameters
     ----------
     text : str
+        '10uF/16V', '100u 25V', '4,7µF', '4u7'.
     polarised : bool
-        True for an electrolytic: a bare number is then read as µF (common practice, no source).
+        True for an electrolytic: a bare number is then read as µF (common practice, no source). Of other capacitors
+        only a value with its unit is taken: a bare 104 may be a code or a slip.
     """
-    flat = text.replace("µ", "u").replace("μ", "u").strip()
-    found = _VOLTS_POINT.search(flat)
-    volt = float(f"{found[1]}.{found[2]}") if found is not None else None
-    if volt is None:
-        found = _VOLTS.search(flat)
-        volt = _figure(found[1]) if found is not None else None
-    found = _PREFIX_AS_POINT.search(flat)
-    if found is not None:
-        return ValueRead(_figure(f"{found[1]}.{found[3]}", _POWER[found[2].lower()]), volt)
-    found = _WITH_UNIT.search(flat)
-    if found is not None:
-        unit = found[2].lower()
-        note = f"{found[0].strip()} is taken for µF, as old prints mean it" if unit in ("mf", "m") else ""
-        return ValueRead(_figure(found[1], _POWER[_UNITS.get(unit, unit[0])]) or None, volt, note)
-    found = _BARE.match(flat) if polarised else None
-    if found is not None and _figure(found[1]) > 0 and (volt is None or found[2]):
-        note = f"{found[1]} without a unit is taken for µF"
-        if found[2]:
-            volt = _figure(found[2])
-            note += f", {found[2]} behind the stroke for volts"
-        return ValueRead(_figure(found[1], -6), volt, note)
-    return ValueRead(None, volt, f"no capacitance can be read from {text!r}" if flat else "")
+    said = text.strip()
+    if not said:
+        return ValueRead(None, None)
+    volt: float | None = None
+    for kind in ("electrolytic", "capacitor") if polarised else ("capacitor",):
+        try:
+            readings = read_marking(said[:_LONGEST], kind=kind)
+        except MarkingError:
+            continue
+        best = [reading for reading in readings if reading.rank == 1]
+        volts = {reading.voltage for reading in best}
+        volt = volts.pop() if len(volts) == 1 else None
+        values = {reading.value for reading in best if reading.value}
+        if len(values) > 1:
+            either = " or ".join(show(value, "F") for value in sorted(values))
+            return ValueRead(None, volt, f"{text!r} may be {either}")
+        if values and (kind == "electrolytic" or _HAS_UNIT.search(said)):
+            value = values.pop()
+            bare = "" if _HAS_UNIT.search(said) else f"{text} without a unit is taken for {show(value, 'F')}"
+            return ValueRead(value, volt, bare)
+    return ValueRead(None, volt, f"no capacitance can be read from {text!r}")
