@@ -191,6 +191,13 @@ CAPACITORS: list[Case] = [  # value, tolerance, volts and class, together or apa
     c("22J NPO 50V", "capacitor: 22 pF, ±5 %, 50 V, NP0, 0±30 ppm/K, −55 to 125 °C"),
     c("X7R", "capacitor: X7R, ±15 % over temperature, −55 to 125 °C"),
     c("C0G", "capacitor: C0G, 0±30 ppm/K, −55 to 125 °C"),
+    c(".01M 25v", "capacitor: 10 nF, ±20 %, 25 V"),
+    c("100v .0047 +/- 10%", "capacitor: 4.7 nF, ±10 %, 100 V"),
+    c("331M 100v", "capacitor: 330 pF, ±20 %, 100 V"),
+    c("473M 100V", "capacitor: 47 nF, ±20 %, 100 V"),
+    c("105K 330V", "capacitor: 1 µF, ±10 %, 330 V"),
+    c("KA2", "capacitor: 100 pF"),
+    c("S3", "date: March 1984", "date: March 2004", "date: March 2024", also=("capacitor: 4.7 nF",)),
     c("0.1µF MKT 100V", "capacitor: 100 nF, 100 V, MKT, metallised polyester"),
 ]
 

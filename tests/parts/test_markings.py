@@ -167,3 +167,8 @@ def test_nothing_to_read(text: str) -> None:
 
 def test_kinds_are_named() -> None:
     assert KINDS == ("resistor", "capacitor", "electrolytic", "inductor", "date", "type number")
+
+
+def test_what_is_not_read_is_said() -> None:
+    assert read_marking("Z 683 AFT")[0].words == ("Z", "AFT")
+    assert read_marking("100µF 16V 105°C VENT KMXYZ")[0].words == ("KMXYZ",)

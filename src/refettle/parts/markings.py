@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from itertools import product
 
 from refettle.parts.markings_bands import bands_written, read_bands
-from refettle.parts.markings_capacitors import STANDARD_VOLTS, read_alone, read_glued, read_pair
+from refettle.parts.markings_capacitors import STANDARD_VOLTS, read_alone, read_chip_letters, read_glued, read_pair
 from refettle.parts.markings_codes import lettered, read_letters, read_tapers
 from refettle.parts.markings_dates import LATEST_YEAR, Years, checked_years, read_dates
 from refettle.parts.markings_digits import read_digits, read_eia_96, read_plain, read_point, read_volt_letter
@@ -38,6 +38,7 @@ MAX_UNREADABLE = 2
 _READERS: tuple[Callable[[str], Iterator[Reading]], ...] = (
     read_letters, read_digits, read_point, read_eia_96, read_volt_letter,
     read_plain, read_glued, read_alone, read_types, read_tapers,
+    read_chip_letters,
 )  # fmt: skip
 _LETTERS = "RKMpnµ"
 _TO_CAPITALS = str.maketrans("abcdefghijklmnopqrstuvwxyz", "ABCDEFGHIJKLMNOPQRSTUVWXYZ")
@@ -189,10 +190,16 @@ class _Reader:
         whole = [*((tuple(tokens), reading) for reading in together), *self._valued(tokens, words)]
         if whole:
             return whole
-        each: list[Found] = [
-            ((span,), reading) for span, word in zip(tokens, words, strict=True) for reading in self._token(word)
-        ]
-        return self._beside_types(each)
+        found: list[Found] = []
+        unread: list[str] = []
+        for span, word in zip(tokens, words, strict=True):
+            readings = self._token(word)
+            found += [((span,), reading) for reading in readings]
+            unread += [] if readings else [word]
+        if found and unread:
+            first = found[0][0]
+            found = [(s, r.because(words=tuple(unread)) if s == first else r) for s, r in found]
+        return self._beside_types(found)
 
     def _valued(self, tokens: list[Span], words: list[str]) -> list[Found]:
         """A value code, and behind it a tolerance letter, a usual rated voltage, or both."""

@@ -225,6 +225,9 @@ def _coils(row: Sequence[str]) -> Iterator[Reading]:
     limit = Tolerance(scaled(f"-{percent}", -2), scaled(f"{percent}", -2))
     why = "two figures and power of ten in microhenries, if the part is a coil"
     yield made("inductor", "colour bands of coils", 2, why, value, limit)
+    if len(row) == 3 and POWERS[row[2]] >= 0:
+        why = "three dots on a chip coil: nanohenries"
+        yield made("inductor", "colour dots of chip coils", 0, why, _value(row, 2, -9) or value)
 
 
 def _marked_coil(row: Sequence[str]) -> Iterator[Reading]:

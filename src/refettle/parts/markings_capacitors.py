@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from refettle.parts.markings_codes import read_letters
 from refettle.parts.markings_digits import read_digits, read_plain
 from refettle.parts.markings_reading import Reading, Reason
+from refettle.parts.markings_series import E24
 from refettle.parts.markings_weighing import made
 from refettle.quantities import scaled
 
@@ -38,6 +39,9 @@ FILMS = {
 }  # fmt: skip
 """Dielectric by letters, as lists of European custom give them."""
 _SLOPES = ("030", "033", "075", "080", "100", "150", "220", "330", "470", "750", "1500", "2200")
+_CHIP_FIGURES = dict(zip("ABCDEFGHJKLMNPQRSTUVWXYZ", (f"{n // 10}.{n % 10}" for n in E24), strict=True)) | {
+    "a": "2.5", "b": "3.5", "d": "4.0", "e": "4.5", "f": "5.0", "m": "6.0", "n": "7.0", "t": "8.0", "y": "9.0",
+}  # fmt: skip
 _VOLT_CODE = r"[0-3][ABCDEFGHJKLPQTVWZ]"
 _GLUED = re.compile(rf"({_VOLT_CODE})(\d{{3}}|\d?R\d|\d{{1,3}}[pnµu]\d?)([BCDFGJKMNSZ]?)")
 _TAILED = re.compile(r"(.+?)(?<=[A-Zpnµuµ])(\d{2,4})")
@@ -113,6 +117,19 @@ def read_glued(token: str) -> Iterator[Reading]:
             value = scaled(figures, -6)
             reading = made("electrolytic", "microfarads and volts", 4, "microfarads, a stroke, volts", value)
             yield reading.because(voltage=volts)
+
+
+def read_chip_letters(token: str) -> Iterator[Reading]:
+    """Chip ceramics: a letter for two figures and a digit for the zeros, in picofarads; a maker's letter may precede.
+
+    Table as published for EIA-198: S3 is 4.7 nF, KA2 100 pF.
+    """
+    found = re.fullmatch(r"([A-Z]?)([A-Za-z])([0-79])", token)
+    if found and found[2] in _CHIP_FIGURES:
+        value = scaled(_CHIP_FIGURES[found[2]], (int(found[3]) if found[3] != "9" else -1) - 12)
+        why = f"{found[2]} for {_CHIP_FIGURES[found[2]]} and {found[3]} zeros in picofarads, if it is a chip ceramic"
+        maker = Reason(0, f"{found[1]} before it: a maker's letter") if found[1] else None
+        yield made("capacitor", "chip ceramic code, EIA-198", 0, why, value).because(maker)
 
 
 def read_pair(first: str, second: str) -> Iterator[Reading]:

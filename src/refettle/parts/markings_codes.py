@@ -125,6 +125,9 @@ def _farads(letter: str, figures: str) -> Iterator[Reading]:
     elif letter == "M":
         value = scaled(figures, -6)
         yield made(capacitor_kind(value), "older custom, no source", 0, "M for micro, an older custom", value)
+    elif letter in "Kk":
+        value = scaled(figures, -9)
+        yield made(capacitor_kind(value), "older custom", 0, "K for a thousand picofarads, an older custom", value)
 
 
 def _henries(letter: str, figures: str) -> Iterator[Reading]:
