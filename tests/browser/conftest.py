@@ -110,7 +110,7 @@ def open_page(chromium: Any, book: Book) -> Iterator[Callable[..., Any]]:
         context = chromium.new_context(viewport=size, base_url=book.address, **options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(60_000)
         page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda e: complaints.append(str(e)))
         page.on("request", lambda r: None if r.url.startswith((book.address, "data:")) else complaints.append(r.url))

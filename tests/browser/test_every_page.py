@@ -52,7 +52,6 @@ def test_every_page(jobs: tuple[int, int], open_page: Callable[..., Any], size: 
     found: list[str] = []
     for address in PAGES:
         page.goto(address.format(*jobs))
-        page.wait_for_load_state("networkidle")
         page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
         wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         if wide > 0:
