@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from refettle.book.log import LogError, read_jsonl, write_jsonl
-from refettle.book.replay import JobState, check_against, first_power_problems, replay
+from refettle.book.replay import JobState, check_new, first_power_problems, replay
 from refettle.faults import Done, NewRun, Reading
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType, compile_type
 from refettle.knowledge.loading import load_shipped_type
@@ -105,7 +105,7 @@ def test_what_the_unit_type_does_not_have_is_named_with_its_entry(kind: str, fie
     with pytest.raises(LogError, match=rf"^entry 4: {says}"):
         replay(HOME, log)
     with pytest.raises(LogError, match=r"^entry 4: "):
-        check_against(HOME, log)
+        check_new(HOME, [], log)
     assert replay(HOME, [*log, entry(5, "correction", corrects=4)]).events == []
 
 

@@ -197,6 +197,93 @@ class StageChanged(_Entry):
     kind: Literal["stage"]
     stage: Stage
     waits_for: Text = ""
+    why: Text = ""
+
+
+Direction = Literal["up", "down", "left", "right"]
+Minus = Literal["up", "down", "left", "right", "not polarised"]
+
+
+class BoardFile(_Entry):
+    """A board layout or parts list kept with the job, by the sha256 of its file; and its netlist, if there is one."""
+
+    kind: Literal["board"]
+    file: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    name: Short
+    netlist: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
+
+
+class CapacitorNoted(_Entry):
+    """A capacitor entered by hand; with a photo, where on it (0 to 1 from the left and from the top)."""
+
+    kind: Literal["capacitor"]
+    ref: Short
+    value: Short
+    side: Literal["front", "back"] = "front"
+    minus: Minus | None = None
+    photo: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
+    x: Annotated[Number, Field(ge=0, le=1)] | None = None
+    y: Annotated[Number, Field(ge=0, le=1)] | None = None
+    note: Text = ""
+
+
+class PartOut(_Entry):
+    """A part taken out, one for one. Where its minus lies, said three ways: as fitted, as printed on the board, and by
+    the net (which pad is at ground, or the more negative). They must agree, or `resolved` says how it was settled."""
+
+    kind: Literal["part-out"]
+    ref: Short
+    value: Short
+    fitted: Minus
+    printed: Minus
+    by_net: Minus
+    resolved: Text = ""
+    minus: Minus | None = None
+    others_out: Text = ""
+    note: Text = ""
+
+
+class PartIn(_Entry):
+    """A new part put in the place of one that is out."""
+
+    kind: Literal["part-in"]
+    ref: Short
+    value: Short
+    minus: Minus
+    price: Annotated[Number, Field(ge=0)] | None = None
+    note: Text = ""
+
+
+class TakenOff(_Entry):
+    """Something taken off in the strip-down that must go back."""
+
+    kind: Literal["off"]
+    item: Short
+    what: Literal["screw", "clip", "insulator", "shield", "ribbon", "heat-sink part", "spring", "cover", "other"]
+    count: Annotated[int, Field(ge=1, le=500)] = 1
+    length_mm: Annotated[Number, Field(gt=0, le=500)] | None = None
+    drive: Text = ""
+    tray: Text = ""
+    place: Text = ""
+    photo: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
+    note: Text = ""
+
+
+class PutBack(_Entry):
+    """Something of the strip-down put back."""
+
+    kind: Literal["back"]
+    item: Short
+    count: Annotated[int, Field(ge=1, le=500)] = 1
+    note: Text = ""
+
+
+class LeftOff(_Entry):
+    """A line of the strip-down left open on purpose, and why."""
+
+    kind: Literal["left-off"]
+    item: Short
+    why: Annotated[str, Field(min_length=3, max_length=20_000)]
 
 
 class Correction(_Entry):
@@ -226,6 +313,13 @@ ENTRY_KINDS: dict[str, type[_Entry]] = {
     "photo": PhotoTaken,
     "time": TimeSpent,
     "stage": StageChanged,
+    "board": BoardFile,
+    "capacitor": CapacitorNoted,
+    "part-out": PartOut,
+    "part-in": PartIn,
+    "off": TakenOff,
+    "back": PutBack,
+    "left-off": LeftOff,
     "correction": Correction,
 }
 

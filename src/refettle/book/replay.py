@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from refettle import faults
+from refettle.book.ledger import LEDGER_KINDS, Ledger, ledger, refuse
 from refettle.book.log import LogEntry, LogError, effective
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
@@ -105,6 +106,10 @@ class JobState:
     last_run: str = ""
     seen_bad: bool = False
     first_power_problems: list[str] = field(default_factory=list)
+    ledger: Ledger = field(default_factory=Ledger)
+    boards: list[Mapping[str, Any]] = field(default_factory=list)
+    """Board files kept with the job, the last one counting; and capacitors noted by hand, by designator."""
+    noted: dict[str, Mapping[str, Any]] = field(default_factory=dict)
     life: dict[str, bool] = field(default_factory=dict)
     """Point -> whether the unit showed life there, at the last look since the last repair."""
 
@@ -273,7 +278,8 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
         If an entry names a check, outcome, repair, point, caution or gear that this unit type does not have;
         the message says which entry.
     """
-    state = JobState(compiled, effective(entries))
+    counted = effective(entries)
+    state = JobState(compiled, counted, ledger=ledger(counted))
     for entry in state.entries:
         if entry.void:
             continue
@@ -287,9 +293,19 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
     return state
 
 
-def check_against(compiled: CompiledType, entries: Sequence[Mapping[str, Any]]) -> None:
-    """Refuse entries that this unit type cannot have, before they are written. Raises LogError."""
-    _ = replay(compiled, entries).suspicions.weights
+def check_new(compiled: CompiledType, before: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse new entries that this unit type cannot have, or that the ledgers do not allow, before they are written.
+
+    Raises
+    ------
+    LogError
+        Saying which entry, what was found and what is allowed.
+    """
+    _ = replay(compiled, [*before, *new]).suspicions.weights
+    for place, entry in enumerate(new):
+        if entry["kind"] in LEDGER_KINDS:
+            content = {k: v for k, v in entry.items() if k not in ("n", "at", "who")}
+            refuse(ledger(effective([*before, *new[:place]])), content)
 
 
 class _Applier:
@@ -443,6 +459,15 @@ class _Applier:
 
     def _take_in(self) -> None:
         self.state.take_in = {**self.state.take_in, **self.data}
+
+    def _board(self) -> None:
+        self.state.boards.append({**self.data, "n": self.entry.n})
+
+    def _capacitor(self) -> None:
+        self.state.noted[self.data["ref"]] = {**self.data, "n": self.entry.n}
+
+    def _part_in(self) -> None:
+        self.state.parts += float(self.data.get("price", 0.0))
 
     def _access(self) -> None:
         self.state.level = LEVELS.index(self.data["level"])

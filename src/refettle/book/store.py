@@ -19,7 +19,7 @@ from django.utils import timezone
 
 from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
-from refettle.book.replay import JobState, replay
+from refettle.book.replay import JobState, check_new, replay
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
@@ -270,7 +270,7 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
     before = entries(job)
     try:
         compiled = compiled_type(job.unit.type_version)
-        replay(compiled, [*before, *map(_plain, made)])
+        check_new(compiled, before, [_plain(e) for e in made])
     except KnowledgeError:
         return  # the type no longer fits its block kinds: writing goes on
     except LogError:
