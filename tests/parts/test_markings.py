@@ -130,6 +130,13 @@ def test_several_pieces_keep_the_order_of_the_text() -> None:
     assert [each.piece for each in read_marking("104K X2")][-1] == "X2"
 
 
+def test_what_is_readable_beside_a_question_mark_is_not_doubted() -> None:
+    readings = read_marking("8?34 74LS86")
+    chip = next(each for each in readings if each.kind == "type number")
+    assert not any("?" in reason.text for reason in chip.reasons)
+    assert all(any("?" in why.text for why in each.reasons) for each in readings if each.piece == "8?34")
+
+
 def test_fields_are_in_base_units() -> None:
     reading = read_marking("yellow violet black brown brown red")[0]
     assert reading.tolerance is not None
@@ -151,6 +158,7 @@ def test_fields_are_in_base_units() -> None:
         ("104", (19, 86), None, "years 19-86 found"),
         ("104", None, "valve", "kind 'valve' found; allowed: resistor"),
         ("red red", None, None, "2 colour bands found; allowed: 3 to 6"),
+        ("B B B ? ? G", None, None, "too many bands that may be several colours"),
         ("red red red red red red red", None, None, "7 colour bands found"),
     ],
 )

@@ -90,9 +90,13 @@ def read_marking(
     if not bands and (count := bands_written(cleaned)):
         raise MarkingError(f"{count} colour bands found; allowed: 3 to 6, or one black band")
     found: list[Found] = [(((0, len(cleaned)),), reading) for reading in bands]
+    reader, first = _Reader(years, latest_year), None
     for variant, reasons in _variants(cleaned) if not bands else ():
-        for spans, reading in _Reader(years, latest_year).read(variant):
-            found.append((spans, reading.because(*reasons)))
+        first = reasons if first is None else first
+        for spans, reading in reader.read(variant):
+            guessed = "?" in _piece(cleaned, spans)
+            if guessed or reasons == first:
+                found.append((spans, reading.because(*reasons) if guessed else reading))
     pieces: dict[str, list[Reading]] = {}
     for spans, reading in sorted(found, key=lambda each: min(each[0])):
         if _wanted(reading, kind):
@@ -148,6 +152,7 @@ class _Reader:
     def __init__(self, years: Years | None, latest: int) -> None:
         self.years = years
         self.latest = latest
+        self.known: dict[str, list[Reading]] = {}
 
     def read(self, text: str) -> list[Found]:
         """Readings with the stretches of the text that each accounts for."""
@@ -166,6 +171,8 @@ class _Reader:
     def _token(self, token: str) -> list[Reading]:
         """Every reading of one token, with capitals for small letters as a second try."""
         token = token.strip("()[].,;:/") if not re.fullmatch(r"[.,]\d.*", token) else token
+        if token in self.known:
+            return self.known[token]
         capitals = token.translate(_TO_CAPITALS)
         readings = [reading for reader in _READERS for reading in reader(token)]
         readings += read_dates(token, self.years, self.latest)
@@ -173,6 +180,7 @@ class _Reader:
             doubt = Reason(-1, "small letters taken as capitals")
             readings += [reading.because(doubt) for reader in _READERS for reading in reader(capitals)]
             readings += [r.because(doubt) for r in read_dates(capitals, self.years, self.latest)]
+        self.known[token] = readings
         return readings
 
     def _codes(self, text: str) -> list[Found]:

@@ -11,8 +11,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from itertools import product
+from math import prod
 
-from refettle.parts.markings_reading import Reading, Reason, Tolerance
+from refettle.parts.markings_reading import MarkingError, Reading, Reason, Tolerance
 from refettle.parts.markings_series import USUAL, series_of
 from refettle.parts.markings_weighing import capacitor_kind, made
 from refettle.quantities import scaled
@@ -61,6 +62,7 @@ _RUN = re.compile("(?:" + "|".join(sorted((*COLOURS, "gray", "purple"), key=len,
 _LETTERS = re.compile(r"[BROYGVWSP]{3,6}")
 _NOTHING = ("none", "nothing", "body")
 MAX_UNREADABLE = 2
+MAX_ROWS = 1000
 
 
 def colours_of(word: str) -> tuple[str, ...]:
@@ -113,6 +115,11 @@ def read_bands(text: str) -> Iterator[Reading]:
         Three to six colours as words or letters with spaces, commas, dashes or strokes between (`yellow violet red
         gold`, `ye-vt-rd-gd`, `R R O G`); an upright stroke marks the wider gap, `?` a band that cannot be read. One
         black band alone is a zero-ohm link.
+
+    Raises
+    ------
+    MarkingError
+        Letters that may be several colours, and bands that cannot be read, in more than MAX_ROWS combinations.
     """
     split = _split(text)
     if split is None:
@@ -124,6 +131,10 @@ def read_bands(text: str) -> Iterator[Reading]:
     if not 3 <= len(words) <= 6 or words.count("?") > MAX_UNREADABLE:
         return
     choices = [COLOURS if word == "?" else colours_of(word) for word in words]
+    if prod(map(len, choices)) > MAX_ROWS:
+        raise MarkingError(
+            "too many bands that may be several colours; allowed: colours written out, ? for two at most"
+        )
     in_one = len(text.split()) == 1 and _LETTERS.fullmatch(text.upper()) is not None
     loose = Reason(-2, "letters in one word may be anything else") if in_one else None
     for colours in product(*choices):
