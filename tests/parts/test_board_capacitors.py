@@ -97,6 +97,17 @@ def test_non_polar_electrolytic_by_its_description() -> None:
     assert capacitor_kind("C1", "1uF", "C_Radial_D5.0mm", descr=descr) == "bipolar"
 
 
+@pytest.mark.parametrize(
+    ("said", "kind"), [("Polarized capacitor", "polarised"), ("Unpolarized capacitor", "perhaps"), ("", "perhaps")]
+)
+def test_newer_layouts_describe_their_parts(said: str, kind: str) -> None:
+    extra = {"Description": said}
+    part = P("C1", "22uF", "C_Axial_L12.0mm", (0, 0, 0), two("A", "B"), extra=extra)
+    assert find_capacitors(read_layout(layout(2024, (part,))))[0].kind == kind
+    part = P("C1", "22uF", "CP_Radial", (0, 0, 0), two("A", "B"), extra=extra)
+    assert find_capacitors(read_layout(layout(2024, (part,))))[0].kind == "aluminium"
+
+
 def test_pins_named_for_their_sign() -> None:
     part = P("C1", "1uF", "CP_Radial", (0, 0, 0), two("A", "B", names=("-", "+")))
     c1 = find_capacitors(read_layout(layout(2024, (part,))))[0]

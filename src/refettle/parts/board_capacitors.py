@@ -25,11 +25,12 @@ _SYMBOL_POLARISED = re.compile(
 )
 _SYMBOL_CAPACITOR = re.compile(r"^(?:C|CP\d?|CAP\w*|C_\w+|CP?small|CTRIM|ELKO)$", re.IGNORECASE)
 _PRINT_POLARISED = re.compile(
-    r"(?:^|[_\-:. ])CP(?:\d|[_\-]|$)|(?<!non)(?<!non-)(?<!non_)elec|elko|tant|polari[sz]ed"
+    r"(?:^|[_\-:. ])CP(?:\d|[_\-]|$)|(?<!non)(?<!non-)(?<!non_)elec|elko|tant|(?<!un)(?<!non-)(?<!non )polari[sz]ed"
     r"|(?:^|[^a-z])pol(?:ar)?(?:[_\-\d ]|$)|\dpol(?:[_\-\d ]|$)|EIA-\d{4}-\d\d",
     re.IGNORECASE,
 )
-_UNPOLARISED = re.compile(r"non[ -]?polar|un-?polar|bi-?polar|\bN/?P(?!\d)\b|\bB/?P\b", re.IGNORECASE)
+_SAID_POLARISED = re.compile(r"(?<!un)(?<!non-)(?<!non )polari[sz]ed cap", re.IGNORECASE)
+_UNPOLARISED = re.compile(r"non[ -]?polar|bi-?polar|\bN/?P(?!\d)\b|\bB/?P\b", re.IGNORECASE)
 _TANTALUM = re.compile(r"tantal|(?:^|_)tant|EIA-\d{4}-\d\d", re.IGNORECASE)
 _POLYMER = re.compile(r"polymer|conductive pol", re.IGNORECASE)
 _ALUMINIUM = re.compile(r"elec|elko|CP_(?:Radial|Axial)|alumin", re.IGNORECASE)
@@ -113,7 +114,8 @@ def _capacitor(part: Part, listed: ListedPart | None, netlist: Netlist | None) -
         return None
     footprint = part.footprint.rsplit(":", 1)[-1]
     text = listed.value if listed is not None and listed.value else part.value
-    kind, reasons = _kind(part, footprint, name, listed.about if listed is not None else "", text)
+    about = listed.about if listed is not None else part.fields.get("Description", "")
+    kind, reasons = _kind(part, footprint, name, about, text)
     value = read_value(text, kind in ELECTROLYTIC)
     if value.volt is None:
         fields = {**part.fields, **(listed.fields if listed is not None else {})}
@@ -147,11 +149,15 @@ def _kind(part: Part, footprint: str, name: str, about: str, value: str) -> tupl
         return "trimmer", ["a trimmer, by its symbol or print"]
     printed = f"{footprint} {part.about}"
     by_symbol = bool(_SYMBOL_POLARISED.match(name))
+    by_word = bool(_SAID_POLARISED.search(about))
     by_print = bool(_PRINT_POLARISED.search(printed))
     bipolar = bool(_UNPOLARISED.search(f"{everything}"))
     reasons = []
     if by_symbol:
         reasons.append(f"circuit symbol {name} is that of a polarised capacitor")
+    elif by_word:
+        reasons.append(f"described as {about}")
+        by_symbol = True
     if by_print:
         reasons.append(f"print {footprint or part.about} is that of an electrolytic")
     if bipolar and (by_symbol or by_print or re.search("electrolyt", everything, re.IGNORECASE)):

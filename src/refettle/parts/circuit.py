@@ -343,7 +343,7 @@ def circuit_of(board: Board, netlist: Netlist | None = None) -> Circuit:
             continue
         ends = {pad.number for pad in part.pads if pad.number}
         listed = netlist.parts.get(part.ref) if netlist is not None else None
-        about = f"{part.footprint} {part.about}"
+        about = f"{part.footprint} {part.fields.get('Description', '')} {part.about}"
         if listed is not None:
             about = f"{listed.symbol} {listed.about} {part.footprint}"
         parts[part.ref] = Facts(part_kind(part.ref, about, part.value, len(ends)), part.value, about)
