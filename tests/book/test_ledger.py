@@ -51,7 +51,7 @@ def test_a_reversed_part_is_stopped() -> None:
 
 def test_three_signs_that_disagree_stop_until_it_is_shown_which_is_right() -> None:
     odd = out("C1") | {"printed": "right"}
-    with pytest.raises(LogError, match="three that do not agree found .*printed: right"):
+    with pytest.raises(LogError, match=r"three that do not agree found .*printed: right"):
         refuse(book(), odd)
     settled = odd | {"minus": "right", "resolved": "left pad is 5 V above the right one, by meter"}
     refuse(book(), settled)
@@ -63,7 +63,7 @@ def test_one_out_one_in() -> None:
     with pytest.raises(LogError, match="C2 found while C1 is out"):
         refuse(book(out("C1")), out("C2"))
     refuse(book(out("C1")), out("C2", others_out="C1 sits under it"))
-    with pytest.raises(LogError, match="C2 found, which is not out; allowed: a part that is out .C1"):
+    with pytest.raises(LogError, match=r"C2 found, which is not out; allowed: a part that is out .C1"):
         refuse(book(out("C1")), put("C2"))
     assert [p.ref for p in book(out("C1"), put("C1"), out("C2")).out_now] == ["C2"]
 
@@ -108,3 +108,13 @@ def test_what_is_off_is_what_came_off_less_what_went_back(moves: list[tuple[str,
         balance[item] = balance.get(item, 0) + (count if away else -count)
     lines = book(*written).lines
     assert {item: line.missing for item, line in lines.items()} == balance
+
+
+def test_another_part_than_the_one_that_came_out_is_stopped() -> None:
+    came_out = book(out("C1", value="100u 25V"))
+    with pytest.raises(LogError, match=r"value: '100u 6.3V' found for C1, where 100u 25V came out"):
+        refuse(came_out, put("C1") | {"value": "100u 6.3V"})
+    with pytest.raises(LogError, match=r"value: '10u 25V' found for C1"):
+        refuse(came_out, put("C1") | {"value": "10u 25V"})
+    refuse(came_out, put("C1") | {"value": "100u 35V 105C"})
+    refuse(came_out, put("C1") | {"value": "47u 25V", "why": "agreed with the owner, filter only"})

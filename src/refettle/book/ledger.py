@@ -12,6 +12,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from refettle.book.log import LogEntry, LogError
+from refettle.parts.capacitor import CapacitorError
+from refettle.parts.capacitor_text import read_capacitor
+from refettle.parts.substitutes import assess
 
 LEDGER_KINDS = ("off", "back", "left-off", "part-out", "part-in", "stage")
 REFIT_DONE = ("proving", "handed over")
@@ -190,6 +193,27 @@ def _refuse_in(book: Ledger, content: Mapping[str, Any]) -> None:
         raise LogError(
             f"minus: '{content['minus']}' found; allowed: '{place.minus}'. Reversed, it can burst. Turn it round.",
             field="minus",
+        )
+    if not content.get("why"):
+        _refuse_other_part(place, content["value"])
+
+
+def _refuse_other_part(place: Place, value: str) -> None:
+    """A mix-up: the new part cannot stand in for the one that came out."""
+    try:
+        original = read_capacitor(place.old, "aluminium")
+    except CapacitorError:
+        return  # what came out could not be read, so nothing can be held against it
+    try:
+        found = assess(original, read_capacitor(value, original.kind))
+    except CapacitorError as error:
+        raise LogError(f"value: {error}", field="value") from None
+    if found.says == "refused":
+        reasons = "; ".join(f.reason for f in found.refusals)
+        raise LogError(
+            f"value: '{value}' found for {place.ref}, where {place.old} came out ({reasons}); "
+            "allowed: a part that can stand in for it, or the reason in 'why'",
+            field="value",
         )
 
 

@@ -250,6 +250,7 @@ class PartIn(_Entry):
     ref: Short
     value: Short
     minus: Minus
+    why: Text = ""
     price: Annotated[Number, Field(ge=0)] | None = None
     note: Text = ""
 

@@ -162,6 +162,7 @@ class JobState:
             options=options,
             points=tuple(points),
             seen_bad=self.seen_bad,
+            untested=bool(self.repairs_done) and not any(p in self.done_since for p in points),
             proofs=frozenset(self.proofs),
             consents=frozenset(self.consents),
             needs_consent=customer,

@@ -11,6 +11,9 @@ from collections.abc import Sequence
 from refettle import __version__
 from refettle.cli.common import BAD_INPUT, Refused
 
+# The arrays are small: more threads only wait for each other, and for other programs.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 COMMANDS = {
     "serve": ("open the bench book in the browser (also without any command)", "refettle.cli.serve"),
     "demo": ("the same on a throw-away demo book", "refettle.cli.demo"),

@@ -3,7 +3,7 @@
 Three states of a job:
 
 - 'find': the unit is known not to work; the steps are ranked by expected minutes to a working unit;
-- 'test': it may work now (after a repair, or on the owner's word alone); outputs are looked at first;
+- 'test': it may work now (just repaired, or faulty on the owner's word alone); outputs are looked at first;
 - 'works': every look at an output says so, and either the chance that something is still wrong is small or no
   further look at one can tell; prove it.
 """
@@ -42,6 +42,8 @@ class Context:
         Checks that look at the unit's outputs, most wanted first.
     seen_bad : bool
         True if an output was seen to fail since the last repair.
+    untested : bool
+        True if no output was looked at since the last repair.
     proofs, consents : collections of str
         Repairs for which the proof, or the owner's consent, is recorded.
     needs_consent : bool
@@ -57,6 +59,7 @@ class Context:
     options: Options = field(default_factory=Options)
     points: tuple[str, ...] = ()
     seen_bad: bool = False
+    untested: bool = False
     proofs: Collection[str] = ()
     consents: Collection[str] = ()
     needs_consent: bool = False
@@ -207,7 +210,7 @@ class _Adviser:
         nothing = self.s.nothing_wrong()
         misfit = self.s.misfit()
         everything = replace_all_minutes(self.s)
-        if not self.context.seen_bad and nothing >= 1 - WORKING:
+        if not self.context.seen_bad and (self.context.untested or nothing >= 1 - WORKING):
             tests = self._tests()
             if nothing >= WORKING or not tests:
                 return Advice("works", (), None, None, 0.0, everything, nothing, misfit)
@@ -258,10 +261,11 @@ class _Adviser:
             change = float(np.abs(good - prior * total).sum())
             closed = [g for g in check.gates if g not in options.gates_open]
             minutes = check.minutes + sum(options.gate_minutes.get(g, 0.0) for g in closed)
-            if change > 0.002:
+            if change > 0.002 or (self.context.untested and point == self.context.points[0]):
                 again = point in self.context.looked_in_run
                 found.append((again, -round(change / minutes, 9), Ranked("check", point, 0.0, minutes, False)))
-        found.sort(key=lambda each: (each[0], each[1], each[2].id))
+        first = self.context.points[:1] if self.context.untested else ()
+        found.sort(key=lambda each: (each[2].id not in first, each[0], each[1], each[2].id))
         return [ranked for _, _, ranked in found]
 
     # ------------------------------------------------------------ one step
@@ -450,9 +454,11 @@ def _gate_words(gate: str) -> str:
 
 
 def _in_words(chance: float) -> str:
-    if chance >= 0.01:
-        return f"{100 * chance:.0f} times in 100"
-    return f"{1000 * chance:.0f} times in 1000" if chance >= 0.001 else "less than once in 1000"
+    for many in (100, 1000):
+        times = round(many * chance)
+        if times:
+            return f"once in {many}" if times == 1 else f"{times} times in {many}"
+    return "less than once in 1000"
 
 
 def _minutes(minutes: float) -> str:
