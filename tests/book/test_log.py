@@ -49,6 +49,10 @@ def chosen(*words: str) -> st.SearchStrategy[str]:
     return st.sampled_from(words)
 
 
+digest = st.text("0123456789abcdef", min_size=64, max_size=64)
+minus = chosen("up", "down", "left", "right", "not polarised")
+share = st.floats(0, 1)
+count = st.integers(1, 500)
 how = chosen("read out twice, both the same", "owner waives in writing", "nothing to save")
 CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "take-in": fields(
@@ -87,9 +91,37 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "repair": fields({"repair": short}, {"parts": st.floats(0, 1e9), "minutes": minutes, "note": text}),
     "access": fields({"level": chosen("closed", "open", "board")}),
     "note": fields({"text": st.text(letters, min_size=1, max_size=60)}),
-    "photo": fields({"photo": st.text("0123456789abcdef", min_size=64, max_size=64)}, {"caption": text}),
+    "photo": fields({"photo": digest}, {"caption": text}),
     "time": fields({"minutes": st.floats(0, 100_000, exclude_min=True)}, {"what": text}),
-    "stage": fields({"stage": chosen("take-in", "waiting", "proving", "handed over")}, {"waits_for": text}),
+    "stage": fields(
+        {"stage": chosen("take-in", "waiting", "proving", "handed over")}, {"waits_for": text, "why": text}
+    ),
+    "board": fields({"file": digest, "name": short}, {"netlist": digest}),
+    "capacitor": fields(
+        {"ref": short, "value": short},
+        {"side": chosen("front", "back"), "minus": minus, "photo": digest, "x": share, "y": share, "note": text},
+    ),
+    "part-out": fields(
+        {"ref": short, "value": short, "fitted": minus, "printed": minus, "by_net": minus},
+        {"resolved": text, "minus": minus, "others_out": text, "note": text},
+    ),
+    "part-in": fields(
+        {"ref": short, "value": short, "minus": minus}, {"why": text, "price": st.floats(0, 1e6), "note": text}
+    ),
+    "off": fields(
+        {"item": short, "what": chosen("screw", "clip", "shield", "other")},
+        {
+            "count": count,
+            "length_mm": st.floats(0, 500, exclude_min=True),
+            "drive": text,
+            "tray": text,
+            "place": text,
+            "photo": digest,
+            "note": text,
+        },
+    ),
+    "back": fields({"item": short}, {"count": count, "note": text}),
+    "left-off": fields({"item": short, "why": st.text(letters, min_size=3, max_size=60)}),
 }
 offsets = st.integers(-14 * 60, 14 * 60).map(lambda m: timezone(timedelta(minutes=m)))
 times = st.datetimes(datetime(1990, 1, 1), datetime(2090, 1, 1), timezones=offsets)
@@ -114,14 +146,19 @@ def logs(draw: st.DrawFn, kind: str) -> list[dict[str, Any]]:
     return out
 
 
-def same(written: Any, read: Any) -> bool:
-    """Whether all that was written is there; what is not there was the default (empty, or nothing)."""
-    if not isinstance(written, dict):
-        return bool(written == read)
-    return all(
-        same(value, read[key]) if key in read else value in ("", None, {}, "not tried", "same")
-        for key, value in written.items()
-    )
+def same(written: dict[str, Any], read: dict[str, Any]) -> bool:
+    """Whether all that was written is there; what is not there was the default."""
+    model = ENTRY_KINDS[written["kind"]]
+    for key, value in written.items():
+        if key == "with" and value is not None:
+            if not same(value, read[key]):
+                return False
+        elif key in read:
+            if read[key] != value:
+                return False
+        elif model.model_fields[key].default != value:
+            return False
+    return True
 
 
 def test_every_kind_is_tried() -> None:
