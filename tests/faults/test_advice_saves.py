@@ -4,8 +4,8 @@ The full table (200 jobs, two steps) is in docs/measured.md; this is a short run
 """
 
 import pytest
-
 from benchmarks.advice import compare
+
 from refettle.knowledge.loading import shipped_types
 
 

@@ -21,6 +21,8 @@ from refettle.book.log import LogEntry, LogError, effective
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
 LEVELS = ("closed", "open", "board")
+GROW = 150
+"""Of the heaviest sets of failure modes, how many get their neighbours weighed as well."""
 FIRST_POWER_MINUTES = 12.0
 """Bench minutes of the first power-on gate (estimate)."""
 CAUTION_MINUTES = 0.5
@@ -226,7 +228,7 @@ def _thaw(text: str) -> faults.Event:
 
 @lru_cache(maxsize=8)
 def _suspicions(compiled: CompiledType, events: tuple[str, ...]) -> faults.Suspicions:
-    return faults.replay(compiled.model, [_thaw(e) for e in events], compiled.hypotheses())
+    return faults.replay(compiled.model, [_thaw(e) for e in events], compiled.hypotheses(), grow=GROW)
 
 
 @lru_cache(maxsize=512)

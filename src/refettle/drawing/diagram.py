@@ -9,7 +9,7 @@ from refettle.drawing.layout import layered
 from refettle.knowledge.loading import LoadedType
 
 BOX_W, BOX_H = 150, 46
-GAP_X, GAP_Y = 46, 16
+GAP_X, GAP_Y = 14, 40
 MARGIN = 14
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
@@ -37,7 +37,7 @@ def block_diagram(
     alone: bool = False,
     ident: str = "block-diagram",
 ) -> str:
-    """SVG text of a unit type's blocks and points, signals running from left to right.
+    """SVG text of a unit type's blocks and points, signals running from top to bottom.
 
     Parameters
     ----------
@@ -62,11 +62,11 @@ def block_diagram(
     nodes = [*loaded.blocks, *points]
     placed = layered(nodes, edges)
 
-    def corner(column: int, row: float) -> tuple[float, float]:
-        return MARGIN + column * (BOX_W + GAP_X), MARGIN + row * (BOX_H + GAP_Y)
+    def corner(layer: int, across: float) -> tuple[float, float]:
+        return MARGIN + across * (BOX_W + GAP_X), MARGIN + layer * (BOX_H + GAP_Y)
 
-    width = 2 * MARGIN + placed.columns * (BOX_W + GAP_X) - GAP_X
-    height = 2 * MARGIN + placed.rows * (BOX_H + GAP_Y) - GAP_Y
+    width = 2 * MARGIN + placed.rows * (BOX_W + GAP_X) - GAP_X
+    height = 2 * MARGIN + placed.columns * (BOX_H + GAP_Y) - GAP_Y
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="block-diagram" viewBox="0 0 {width:.0f} {height:.0f}" '
         f'width="{width:.0f}" height="{height:.0f}" role="img" aria-labelledby="{ident}-title {ident}-desc">',
@@ -114,19 +114,19 @@ def _description(loaded: LoadedType, suspicion: Mapping[str, float] | None) -> s
 
 
 def _line(spots: list[tuple[float, float]], label: str) -> str:
-    middle = BOX_H / 2
-    x, y = spots[0][0] + BOX_W, spots[0][1] + middle
+    middle = BOX_W / 2
+    x, y = spots[0][0] + middle, spots[0][1] + BOX_H
     path = [f"M{x:.1f} {y:.1f}"]
     for n, (left, top) in enumerate(spots[1:], start=1):
         end = n == len(spots) - 1
-        to_x, to_y = left - (5 if end else 0), top + middle
-        half = (to_x - x) / 2
-        path.append(f"C{x + half:.1f} {y:.1f} {to_x - half:.1f} {to_y:.1f} {to_x:.1f} {to_y:.1f}")
+        to_x, to_y = left + middle, top - (5 if end else 0)
+        half = (to_y - y) / 2
+        path.append(f"C{x:.1f} {y + half:.1f} {to_x:.1f} {to_y - half:.1f} {to_x:.1f} {to_y:.1f}")
         x, y = to_x, to_y
         if not end:
-            x = left + BOX_W
+            y = top + BOX_H
             path.append(f"L{x:.1f} {y:.1f}")
-    arrow = f'<path class="bd-arrow" d="M{x + 5:.1f} {y:.1f}l-7 -3.5v7z"/>'
+    arrow = f'<path class="bd-arrow" d="M{x:.1f} {y + 5:.1f}l-3.5 -7h7z"/>'
     return f'<g class="bd-edge" data-edge="{escape(label)}"><path class="bd-line" d="{"".join(path)}"/>{arrow}</g>'
 
 

@@ -78,7 +78,7 @@ def _above(log_odds: Array, threshold: float, cap: int) -> list[Ints] | None:
     return sizes
 
 
-def enumerate_sets(model: Model, left_out: float = 0.005, cap: int = 40_000) -> Hypotheses:
+def enumerate_sets(model: Model, left_out: float = 0.005, cap: int = 20_000) -> Hypotheses:
     """Enumerate sets best-first until the mass left out is at most `left_out`, or `cap` sets.
 
     Parameters
@@ -141,6 +141,32 @@ def enumerate_sets(model: Model, left_out: float = 0.005, cap: int = 40_000) -> 
     rank = np.argsort(-mass_of_each, kind="stable")
     member, chance = member[rank], mass_of_each[rank]
     return Hypotheses(member, chance, max(0.0, 1.0 - float(chance.sum())), set_keys(member, keys), keys)
+
+
+def grown(model: Model, sets: Hypotheses, around: Bools) -> Hypotheses:
+    """`sets` and all sets that differ by one mode from one of `around` (n, F); the mass left out shrinks by theirs.
+
+    What was left out beforehand for being rare may be what the readings ask for: the neighbours of the sets that they
+    favour are worth having.
+    """
+    if model.single:
+        return sets
+    f = around.shape[1]
+    keys = (set_keys(around, sets.mode_key)[:, None] ^ sets.mode_key).ravel()
+    _, first = np.unique(keys, return_index=True)
+    first = first[~np.isin(keys[first], sets.key)]
+    member = around[first // f].copy()
+    toggled = first % f
+    member[np.arange(len(first)), toggled] ^= True
+    prior = np.array([mode.prior for mode in model.modes])
+    mass = np.exp(np.log1p(-prior).sum() + member @ (np.log(prior) - np.log1p(-prior)))
+    return Hypotheses(
+        np.vstack([sets.member, member]),
+        np.concatenate([sets.prior, mass]),
+        max(0.0, sets.left_out - float(mass.sum())),
+        np.concatenate([sets.key, keys[first]]),
+        sets.mode_key,
+    )
 
 
 def set_keys(

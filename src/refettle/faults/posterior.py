@@ -27,7 +27,7 @@ from typing import TypeAlias
 import numpy as np
 
 from refettle.faults.evidence import Done, Event, Misfit, NewRun, Reading, Tally, counts_of, grades_of
-from refettle.faults.hypotheses import Hypotheses, enumerate_sets
+from refettle.faults.hypotheses import Hypotheses, enumerate_sets, grown
 from refettle.faults.looks import Looks, log_of
 from refettle.faults.model import TRIALS, Array, Bools, Check, Ints, Model, ModelError
 
@@ -484,9 +484,20 @@ def _with_stuck(sound: Array, stuck: Array) -> Array:
     return np.asarray(result)
 
 
-def replay(model: Model, events: Iterable[Event], hypotheses: Hypotheses | None = None) -> Suspicions:
-    """Suspicions after all events, in order."""
+def replay(model: Model, events: Iterable[Event], hypotheses: Hypotheses | None = None, grow: int = 0) -> Suspicions:
+    """Suspicions after all events, in order.
+
+    With `grow`, the log is gone through twice: the second time with the neighbours of the `grow` heaviest sets as well
+    (see `hypotheses.grown`), so that combinations too rare to be enumerated beforehand are there once the readings ask
+    for them.
+    """
+    events = list(events)
     suspicions = Suspicions(model, hypotheses)
     for event in events:
         suspicions.add(event)
-    return suspicions
+    if not grow or not events or suspicions.left_out <= 0:
+        return suspicions
+    sets = hypotheses if hypotheses is not None else enumerate_sets(model)
+    count = min(grow, len(suspicions.weights))
+    heavy = np.argpartition(-suspicions.weights, count - 1)[:count]
+    return replay(model, events, grown(model, sets, suspicions.member[heavy]))
