@@ -3,6 +3,7 @@
 ```
 book.sqlite3    the bench book
 photos/         photos by the hash of their content
+files/          board layouts, parts lists and netlists by the hash of their content
 types/          the bench's own unit-type files
 kinds/          the bench's own block-kind files
 secret.key      signs cookies; made on first start
@@ -40,6 +41,10 @@ class Home:
         return self.folder / "photos"
 
     @property
+    def files(self) -> Path:
+        return self.folder / "files"
+
+    @property
     def types(self) -> Path:
         return self.folder / "types"
 
@@ -75,7 +80,7 @@ def prepare(home: Home) -> None:
     try:
         # Owners' names and contacts are nobody else's business on a shared machine.
         home.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        for folder in (home.photos, home.types, home.kinds):
+        for folder in (home.photos, home.files, home.types, home.kinds):
             folder.mkdir(exist_ok=True)
         probe = home.folder / f".write-test-{os.getpid()}"
         probe.write_bytes(b"")

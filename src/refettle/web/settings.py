@@ -20,6 +20,7 @@ except (EnvironmentVariableError, HomeError) as error:
 REFETTLE_HOME = _options.home.folder
 REFETTLE_DATABASE = _options.home.database
 REFETTLE_PHOTOS = _options.home.photos
+REFETTLE_FILES = _options.home.files
 REFETTLE_TYPES = _options.home.types
 REFETTLE_KINDS = _options.home.kinds
 REFETTLE_CURRENCY = _options.currency

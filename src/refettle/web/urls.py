@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, path, re_path, register_converter
 from django.urls.converters import IntConverter
 
-from refettle.web.views import bench, correct, faults, job, library, photos, power_on, take_in
+from refettle.web.views import bench, board, correct, faults, job, library, photos, power_on, replace, take_in
 
 
 class NumberConverter(IntConverter):
@@ -27,6 +27,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("jobs/<number:number>/next/", bench.next_cell, name="next"),
     path("jobs/<number:number>/faults/", faults.faults, name="faults"),
     path("jobs/<number:number>/power-on/", power_on.power_on, name="power-on"),
+    path("jobs/<number:number>/board/", board.board, name="board"),
+    path("jobs/<number:number>/replace/", replace.replace, name="replace"),
     path("types/", library.types, name="types"),
     path("types/<slug:slug>/", library.unit_type, name="type"),
     path("types/<slug:slug>/file/", library.type_file, name="type-file"),

@@ -27,6 +27,10 @@ KINDS = {
     "photo": "Photo",
     "time": "Time",
     "stage": "Stage",
+    "board": "Board file",
+    "capacitor": "Capacitor noted",
+    "part-out": "Part out",
+    "part-in": "Part in",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -136,6 +140,23 @@ def _stage(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return str(data["stage"]) + (f", waits for {data['waits_for']}" if data.get("waits_for") else "")
 
 
+def _part_out(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    said = [data["fitted"], data["printed"], data["by_net"]]
+    if len(set(said)) == 1:
+        lies = "not polarised" if said[0] == "not polarised" else f"minus {said[0]}, all three agree"
+    else:
+        lies = f"minus as fitted {said[0]}, as printed {said[1]}, by net {said[2]}"
+        lies += f"; {data.get('minus', 'not settled')}: {data.get('resolved', '')}"
+    others = f"; others out: {data['others_out']}" if data.get("others_out") else ""
+    return f"{data['ref']}, {data['value']}, {lies}{others}"
+
+
+def _noted(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    minus = data.get("minus")
+    lies = "" if not minus else ", not polarised" if minus == "not polarised" else f", minus {minus}"
+    return f"{data['ref']}, {data['value']}, {data.get('side', 'front')}{lies}"
+
+
 def _correction(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     content = data.get("with")
     if content is None:
@@ -151,6 +172,12 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "caution": _caution,
     "stage": _stage,
     "correction": _correction,
+    "board": lambda d, c: str(d["name"]) + (", with its netlist" if d.get("netlist") else ""),
+    "capacitor": _noted,
+    "part-out": _part_out,
+    "part-in": lambda d, c: (
+        f"{d['ref']}, {d['value']}" + ("" if d["minus"] == "not polarised" else f", minus {d['minus']}")
+    ),
     "complaint": lambda d, c: f"{step_name(c, d['point'])}: {d['outcome']}",
     "saved": lambda d, c: f"{d['what']}: {d['how']}",
     "proof": lambda d, c: f"{step_name(c, d['repair'])}: {d['text']}",

@@ -16,6 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from refettle.book import store
+from refettle.book.ledger import ledger
 from refettle.book.log import LogError, effective
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
@@ -45,6 +46,7 @@ class Row:
     last_at: datetime | None
     last_n: int
     next: Next | None
+    left_over: str = ""
 
 
 @require_safe
@@ -86,24 +88,25 @@ def closed_jobs(request: HttpRequest) -> HttpResponse:
 
 def _row(job: Job, entries: list[dict[str, Any]]) -> Row:
     last = entries[-1] if entries else None
-    stage, waits = _stage(entries)
+    stage, waits, left_over = _standing(entries)
     n = last["n"] if last else 0
     at = datetime.fromisoformat(last["at"]) if last else None
-    return Row(job, stage, waits, at, n, cache.get(_key(job, n)))
+    return Row(job, stage, waits, at, n, cache.get(_key(job, n)), left_over)
 
 
-def _stage(entries: list[dict[str, Any]]) -> tuple[str, str]:
-    """Stage and what it waits for, without working out any suspicion."""
+def _standing(entries: list[dict[str, Any]]) -> tuple[str, str, str]:
+    """Stage, what it waits for, and what is out or off, without working out any suspicion."""
     stage, waits, moved = "take-in", "", False
     try:
         counting = [e for e in effective(entries) if not e.void]
     except LogError:
-        return "log cannot be read", ""
+        return "log cannot be read", "", ""
     for entry in counting:
         if entry.kind == "stage":
             stage, waits = str(entry.data["stage"]), str(entry.data.get("waits_for", ""))
         moved = moved or entry.kind in EVIDENCE
-    return ("fault finding" if stage == "take-in" and moved else stage), waits
+    stage = "fault finding" if stage == "take-in" and moved else stage
+    return stage, waits, ledger(counting).left_over()
 
 
 def _key(job: Job, n: int) -> str:

@@ -1,0 +1,109 @@
+"""Board layouts, parts lists and netlists: taken in under a limit, kept as they are by their hash.
+
+`<folder>/<first two digits>/<sha256>` holds the file's bytes, unchanged.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tempfile
+from pathlib import Path
+from typing import Protocol
+
+from refettle.parts.board_text import MAX_BYTES
+
+ALLOWED = f"a file of 1 byte to {MAX_BYTES / 1e6:.0f} MB"
+
+
+class FileError(ValueError):
+    """The file cannot be kept or is not there; says what was found and what is allowed."""
+
+
+class Readable(Protocol):
+    """An open file or an upload."""
+
+    def read(self, size: int = ..., /) -> bytes: ...
+
+
+def read_upload(file: Readable, name: str = "file") -> bytes:
+    """The bytes of a file from where it stands.
+
+    Raises
+    ------
+    FileError
+        Empty, or over `parts.board_text.MAX_BYTES`.
+    """
+    data = file.read(MAX_BYTES + 1)
+    if len(data) > MAX_BYTES:
+        raise FileError(f"{name}: more than {MAX_BYTES / 1e6:.0f} MB found; allowed: {ALLOWED}")
+    if not data:
+        raise FileError(f"{name}: an empty file found; allowed: {ALLOWED}")
+    return data
+
+
+def keep(data: bytes, folder: Path) -> str:
+    """Keep these bytes; gives their sha256. They are there whole or not at all, also after a power cut.
+
+    Raises
+    ------
+    FileError
+        Empty, or over the limit.
+    OSError
+        The folder cannot be written.
+    """
+    if not 0 < len(data) <= MAX_BYTES:
+        raise FileError(f"file: {len(data) / 1e6:.0f} MB found; allowed: {ALLOWED}")
+    sha256 = hashlib.sha256(data).hexdigest()
+    path = path_of(folder, sha256)
+    if path.exists() and path.stat().st_size == len(data):
+        return sha256
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    if os.name == "posix":  # the folders' own entries
+        for each in (path.parent, folder):
+            descriptor = os.open(each, os.O_RDONLY)
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)
+    return sha256
+
+
+def fetch(sha256: str, folder: Path) -> bytes:
+    """The bytes kept under a hash.
+
+    Raises
+    ------
+    FileError
+        Not there, cannot be read, or no longer what was kept.
+    """
+    path = path_of(folder, sha256)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise FileError(
+            f"The file {sha256[:12]}… is in the log, but cannot be read in {folder}: {reason}. "
+            "Put it back there, or upload it again."
+        ) from None
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise FileError(f"The file {sha256[:12]}… in {folder} is no longer what was kept: upload it again.")
+    return data
+
+
+def path_of(folder: Path, sha256: str) -> Path:
+    """Where a file lies. ValueError for what is no sha256."""
+    if not re.fullmatch("[0-9a-f]{64}", sha256):
+        raise ValueError(f"{sha256!r} found; allowed: a sha256 of 64 hexadecimal digits")
+    return folder / sha256[:2] / sha256

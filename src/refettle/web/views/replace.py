@@ -1,0 +1,11 @@
+"""replace"""
+
+from __future__ import annotations
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+
+
+def replace(request: HttpRequest, number: int) -> HttpResponse:
+    """Being written."""
+    return redirect("job", number)
