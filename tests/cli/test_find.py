@@ -148,7 +148,6 @@ def test_other_bad_input_is_one_line(tmp_path: Path, log: Path, capfdbinary: pyt
     assert stop.value.code == 2
 
 
-@pytest.mark.xfail(strict=True, raises=OSError, reason="findings2 T2")
 def test_a_name_too_long_for_a_file(tmp_path: Path, log: Path, capfdbinary: pytest.CaptureFixture[bytes]) -> None:
     assert "allowed: a file, or one of " in refused(in_process(capfdbinary, "find", "a" * 300, "--log", str(log)))
 

@@ -109,12 +109,10 @@ def test_where_a_drawing_cannot_go(tmp_path: Path, small: Path, capfdbinary: pyt
     assert "allowed: a file, or one of " in refused(in_process(capfdbinary, "type", "draw", "no-such"))
 
 
-@pytest.mark.xfail(strict=True, raises=OSError, reason="findings2 T2")
 def test_a_name_too_long_for_a_file(capfdbinary: pytest.CaptureFixture[bytes]) -> None:
     assert "allowed: a file, or one of " in refused(in_process(capfdbinary, "type", "check", "a" * 300))
 
 
-@pytest.mark.xfail(strict=True, reason="findings2 T1: what cannot be compiled is said to hold no mistake")
 def test_a_type_that_cannot_be_compiled_is_no_good(small: Path, capfdbinary: pytest.CaptureFixture[bytes]) -> None:
     small.write_text(changed("{kind: reservoir}", "{kind: reservoir, weight: 100}"))
     run = in_process(capfdbinary, "type", "check", str(small))

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from refettle.drawing import block_diagram
 from refettle.drawing.diagram import BOX_H, suspicion_step
 from refettle.drawing.layout import Placed, layered
+from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, load_shipped_type, parse_unit_type, shipped_types
 from tests.knowledge.small import SMALL, changed
 
@@ -121,11 +122,10 @@ def test_hostile_names(name: str) -> None:
         assert all(len(text.text or "") <= 23 for text in root.iter(f"{SVG}text") if text.get("class") == "bd-text")
 
 
-@pytest.mark.xfail(strict=True, reason="findings2 D1: letters that no XML may hold come through from a YAML escape")
 @pytest.mark.parametrize("escape", ["\\a", "\\0", "\\e", "\\uffff"])
-def test_control_characters_in_a_name(escape: str) -> None:
-    loaded = parse_unit_type(changed("unit_type: Small", f'unit_type: "Sm{escape}all"'), "hostile.yaml")
-    tree(block_diagram(loaded))
+def test_control_characters_in_a_name_are_refused(escape: str) -> None:
+    with pytest.raises(KnowledgeError, match=r"hostile.yaml:1: unit_type: found the control character U\+"):
+        parse_unit_type(changed("unit_type: Small", f'unit_type: "Sm{escape}all"'), "hostile.yaml")
 
 
 # ---------------------------------------------------------------- layout

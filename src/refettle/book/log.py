@@ -14,7 +14,15 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    model_validator,
+)
 
 MAX_LINE = 200_000
 MAX_ENTRIES = 100_000
@@ -37,6 +45,8 @@ def _finite(value: Any) -> Any:
 
 
 Text = Annotated[str, Field(max_length=20_000)]
+Told = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=20_000)]
+"""Something that must really be said."""
 Short = Annotated[str, Field(min_length=1, max_length=200)]
 Number = Annotated[float, BeforeValidator(_finite)]
 Minutes = Annotated[Number, Field(ge=0, le=100_000)]
@@ -103,7 +113,7 @@ class Proof(_Entry):
 
     kind: Literal["proof"]
     repair: Short
-    text: Annotated[str, Field(min_length=3, max_length=20_000)]
+    text: Told
 
 
 class Consent(_Entry):
@@ -111,7 +121,7 @@ class Consent(_Entry):
 
     kind: Literal["consent"]
     repair: Short
-    text: Annotated[str, Field(min_length=3, max_length=20_000)]
+    text: Told
 
 
 class GearCheck(_Entry):
@@ -284,7 +294,7 @@ class LeftOff(_Entry):
 
     kind: Literal["left-off"]
     item: Short
-    why: Annotated[str, Field(min_length=3, max_length=20_000)]
+    why: Told
 
 
 class Correction(_Entry):
@@ -405,7 +415,7 @@ def read_jsonl(text: str) -> list[dict[str, Any]]:
         if len(entries) >= MAX_ENTRIES:
             raise LogError(f"more than {MAX_ENTRIES:,} entries found; allowed: at most that many", number)
         try:
-            data = json.loads(line, parse_constant=_no_constant)
+            data = json.loads(line, parse_constant=_no_constant, object_pairs_hook=_each_once)
         except (ValueError, RecursionError) as error:
             cut = " (the line looks cut off)" if line.count("{") > line.count("}") else ""
             raise LogError(f"text that is no JSON object{cut}: {error}", number) from None
@@ -419,6 +429,14 @@ def read_jsonl(text: str) -> list[dict[str, Any]]:
     return entries
 
 
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    data = dict(pairs)
+    if len(data) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise ValueError(f"the field '{next(n for n in names if names.count(n) > 1)}' twice; allowed: once")
+    return data
+
+
 def _no_constant(name: str) -> float:
     raise ValueError(f"{name} is no number here")
 
@@ -429,10 +447,15 @@ def _with_head(data: dict[str, Any], following: int) -> dict[str, Any]:
     if not isinstance(n, int) or isinstance(n, bool) or n < 1:
         raise LogError(f"n: {n!r} found; allowed: a whole number from 1", field="n")
     who = data.get("who", "")
-    if not isinstance(who, str) or len(who) > 200:
+    if not isinstance(who, str) or len(who) > 200 or not _writable(who):
         raise LogError("who: no name found; allowed: a name of at most 200 characters", field="who")
     at = parse_time(data.get("at", "1970-01-01T00:00:00+00:00"))
     return {"n": n, "at": at.isoformat(), "who": who, **check_entry(content)}
+
+
+def _writable(text: str) -> bool:
+    """False for half a surrogate pair, which JSON can hold and no file can."""
+    return not any(0xD800 <= ord(letter) <= 0xDFFF for letter in text)
 
 
 def _check_order(entries: list[dict[str, Any]]) -> None:

@@ -23,6 +23,8 @@ from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledT
 LEVELS = ("closed", "open", "board")
 GROW = 150
 """Of the heaviest sets of failure modes, how many get their neighbours weighed as well."""
+LIMIT_AT_MOST = 5.0
+"""The current limit at first power-on, at most so many times what a good unit draws (estimate; start lower)."""
 FIRST_POWER_MINUTES = 12.0
 """Bench minutes of the first power-on gate (estimate)."""
 CAUTION_MINUTES = 0.5
@@ -376,6 +378,10 @@ class _Applier:
         )
         bad = any(n for o, n in counts.items() if o != faults.GOOD)
         step = self.steps[check_id]
+        if likelihood:
+            # For whether it failed, or lives, a graded reading counts as what it says most strongly.
+            counts = {max(likelihood, key=lambda o: float(likelihood[o])): 1}
+            bad = faults.GOOD not in counts
         if (step.is_point or step.swap) and bad:
             self.state.seen_bad = True
         if step.swap and counts.get(faults.GOOD):
@@ -516,8 +522,12 @@ def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> lis
     if unknown:
         allowed = ", ".join(unit.power_on.rails) or "none"
         raise LogError(f"rails_ohm: '{min(unknown)}' found; allowed: {allowed}", field="rails_ohm")
-    if data.get("limit_amps") is None and not data.get("limiter"):
+    limit_now, good = data.get("limit_amps"), unit.power_on.current_amps
+    if limit_now is None and not str(data.get("limiter", "")).strip():
         problems.append("No current limit is set.")
+    if limit_now is not None and good is not None and limit_now > LIMIT_AT_MOST * good:
+        most = LIMIT_AT_MOST * good
+        problems.append(f"A limit of {limit_now:g} A is above {most:.3g} A; a good unit draws {good:g} A.")
     return problems
 
 

@@ -96,6 +96,10 @@ def load_named(name: str, own_types: Path | None = None, own_kinds: Path | None 
         path = known[name].path
         stamp = _stamp([path]) if isinstance(path, Path) else ()
         return _load(path, stamp, _ById(library))  # type: ignore[arg-type]
-    if name.endswith(ENDINGS) or Path(name).is_file():
+    try:
+        there = Path(name).is_file()
+    except OSError:  # a name too long, say
+        there = False
+    if there or name.endswith(ENDINGS):
         return load_unit_type(Path(name), library)
     raise NoSuchTypeError(f"unit type '{name}' found; allowed: a file, or one of {', '.join(known)}")

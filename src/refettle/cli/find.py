@@ -33,7 +33,7 @@ def _log_text(name: str) -> str:
 
 
 def run_find(args: argparse.Namespace) -> int:
-    """Print suspicions and the next step; exit status 1 when no step can be taken now."""
+    """Print suspicions and the next step; exit status 1 should no step be open, not even giving up."""
     from refettle.book.log import LogError, read_jsonl
     from refettle.book.replay import replay
     from refettle.book.typefiles import load_named

@@ -29,12 +29,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run_check(args: argparse.Namespace) -> int:
     """Every mistake on stderr and exit status 2, or a summary."""
     from refettle.book.typefiles import NoSuchTypeError, load_named
+    from refettle.knowledge.compile import compile_type
     from refettle.knowledge.errors import KnowledgeError
     from refettle.web.environment import EnvironmentVariableError, read_options
 
     try:
         home = read_options(os.environ).home
         loaded = load_named(args.file, home.types, home.kinds)
+        compile_type(loaded)
     except (EnvironmentVariableError, NoSuchTypeError) as error:
         raise Refused(str(error)) from None
     except KnowledgeError as error:

@@ -163,7 +163,10 @@ def replace_all_minutes(suspicions: Suspicions) -> float:
     chosen = [r for _, r in best.values()]
     cost = float(sum(model.repair_cost[r] - model.retest for r in chosen)) + model.retest + sum(model.setup)
     left = (1.0 - model.success[chosen]).prod(axis=0)
-    rows, weights = _support(suspicions.weights, 4000)
+    faulty = np.where(suspicions.member.any(axis=1), suspicions.weights, 0.0)
+    rows, weights = _support(faulty, 4000)
+    if not len(rows):
+        return cost
     cured = weights @ np.where(suspicions.member[rows], 1.0 - left, 1.0).prod(axis=1) / weights.sum()
     return cost + (1.0 - float(cured)) * model.give_up
 

@@ -7,6 +7,7 @@ small file grow without bound) are refused.
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -98,6 +99,12 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
         ) from None
 
 
+def _printable(letter: str) -> bool:
+    if letter in "\n\t":
+        return True
+    return unicodedata.category(letter) not in ("Cc", "Cs") and ord(letter) & 0xFFFE != 0xFFFE
+
+
 def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mistake]) -> Any:
     document.lines.setdefault(path, node.start_mark.line + 1)
     if isinstance(node, yaml.MappingNode):
@@ -135,6 +142,11 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
     if isinstance(value, int) and abs(value) > LARGEST:
         mistakes.append(
             document.mistake(path, f"a whole number of {len(node.value)} characters", f"at most {LARGEST:g}")
+        )
+        return None
+    if isinstance(value, str) and (odd := next((c for c in value if not _printable(c)), "")):
+        mistakes.append(
+            document.mistake(path, f"the control character U+{ord(odd):04X}", "letters that can be printed")
         )
         return None
     if value is None or isinstance(value, str | int | float | bool):

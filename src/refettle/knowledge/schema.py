@@ -38,8 +38,10 @@ OutcomeId = Annotated[str, Field(pattern=r"^[a-zA-Z0-9][^\n<>]{0,59}$")]
 
 
 def _finite(value: Any) -> Any:
-    if isinstance(value, bool | str):
+    if isinstance(value, bool):
         raise ValueError("a number")
+    if isinstance(value, str):
+        raise ValueError("a finite number")
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError("a finite number")
     return value
@@ -50,8 +52,8 @@ Probability = Annotated[Number, Field(ge=0, le=1)]
 ErrorRate = Annotated[Number, Field(ge=0.001, le=0.5)]
 DEFAULT_MISS = 0.05
 Minutes = Annotated[Number, Field(gt=0, le=6000)]
-Positive = Annotated[Number, Field(gt=0)]
-NonNegative = Annotated[Number, Field(ge=0)]
+Positive = Annotated[Number, Field(gt=0, le=1e12)]
+NonNegative = Annotated[Number, Field(ge=0, le=1e12)]
 
 
 def miss_rates(miss: float | dict[str, float], outcomes: list[str]) -> list[float]:
@@ -278,7 +280,7 @@ class Rail(Strict):
     """A supply rail and its reference readings from good units."""
 
     name: Name
-    volts: Number
+    volts: Annotated[Number, Field(ge=-1e6, le=1e6)]
     tolerance: Probability = 0.05
     to_ground_ohm: Positive | None = None
     """Typical resistance to ground, unpowered, from a good unit."""
