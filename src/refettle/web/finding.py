@@ -95,7 +95,8 @@ class Honesty:
     """What the figures rest on."""
 
     left_out_before: float
-    left_out_now: float
+    left_out_probably: float
+    left_out_at_most: float
     not_modelled: float
     sets: int
     disagrees: str = ""
@@ -154,7 +155,7 @@ def build(view: JobView, state: JobState, chosen: str = "", typed: Any = None) -
         suspects=suspects[:SUSPECTS_SHOWN],
         suspects_rest=suspects[SUSPECTS_SHOWN:],
         evidence=state.evidence[::-1],
-        honesty=_honesty(state, advice, suspects),
+        honesty=_honesty(state, advice),
         nothing_wrong=advice.nothing_wrong,
         expected=advice.expected,
         replace_all=advice.replace_all,
@@ -273,20 +274,20 @@ def _outcomes(compiled: CompiledType, info: StepInfo, step: Step, typed: Any) ->
     return tuple(made)
 
 
-def _honesty(state: JobState, advice: Advice, suspects: list[Suspect]) -> Honesty:
-    hypotheses = state.compiled.hypotheses()
-    other = next((s.chance for s in suspects if s.block == "other"), 0.0)
+def _honesty(state: JobState, advice: Advice) -> Honesty:
+    found = state.findings
     disagrees, n = "", 0
     misfit = advice.misfit
     if misfit is not None and not misfit.fits:
         n = int(misfit.ref) if misfit.ref.isdecimal() else 0
-        found = next((e for e in state.evidence if e.n == n), None)
-        disagrees = f"{found.name}: {found.result}" if found else misfit.check
+        entry = next((e for e in state.evidence if e.n == n), None)
+        disagrees = f"{entry.name}: {entry.result}" if entry else misfit.check
     return Honesty(
-        left_out_before=float(hypotheses.left_out),
-        left_out_now=state.suspicions.left_out_at_most(),
-        not_modelled=other,
-        sets=len(hypotheses),
+        left_out_before=found.left_out_before,
+        left_out_probably=found.left_out_probably,
+        left_out_at_most=found.left_out_at_most,
+        not_modelled=found.not_modelled,
+        sets=found.sets,
         disagrees=disagrees,
         disagrees_n=n,
         fit=misfit.fit if misfit else 1.0,
