@@ -26,6 +26,7 @@ from refettle.faults import (
     error_matrix,
     replay,
 )
+from refettle.faults.hypotheses import grown
 from tests.faults.brute import Brute, all_sets, prior_of
 from tests.faults.models import random_log, random_model, random_reading, with_intermittent
 
@@ -93,11 +94,14 @@ def on_one_instrument(model: Model) -> Model:
     return replace(model, checks=tuple(replace(check, gear="g0") for check in model.checks))
 
 
-def with_known_harm(model: Model) -> Model:
-    """Repairs that bring in named modes only."""
-    unnamed = {mode.id for mode in model.modes if mode.other}
+def without_exchange(model: Model) -> Model:
+    """Repairs do not bring in the mode that they treat: what came and what went would be told apart by nothing."""
     return replace(
-        model, repairs=tuple(replace(r, harm=0.0, causes=None) if r.causes in unnamed else r for r in model.repairs)
+        model,
+        repairs=tuple(
+            replace(r, fixes={mode: chance for mode, chance in r.fixes.items() if mode != r.causes})
+            for r in model.repairs
+        ),
     )
 
 
@@ -266,7 +270,7 @@ def test_unmodelled_cause_at_one_check_over_several_days(rng: Random) -> None:
 @given(randoms)
 @thorough
 def test_unmodelled_cause_over_repairs(rng: Random) -> None:
-    model = with_known_harm(random_model(rng, modes=rng.randint(2, 4), checks=rng.randint(1, 2), other=True))
+    model = without_exchange(random_model(rng, modes=rng.randint(2, 4), checks=rng.randint(1, 2), other=True))
     compare(model, with_repairs(rng, model, random_log(rng, model, rng.randint(2, 4)), rng.randint(1, 2)))
 
 
@@ -274,19 +278,9 @@ def test_unmodelled_cause_over_repairs(rng: Random) -> None:
 @thorough
 def test_unmodelled_cause_over_repairs_with_sound_instruments_and_one_check(rng: Random) -> None:
     model = random_model(rng, modes=rng.randint(2, 4), checks=1, other=True)
-    model = with_sound_instruments(with_known_harm(model))
+    model = with_sound_instruments(without_exchange(model))
     log = with_repairs(rng, model, random_log(rng, model, rng.randint(2, 4)), rng.randint(1, 2))
     compare(model, log, forget=False)
-
-
-@given(randoms)
-@thorough
-def test_unmodelled_cause_that_a_repair_may_bring_in(rng: Random) -> None:
-    model = random_model(rng, modes=rng.randint(2, 4), checks=rng.randint(1, 2), other=True)
-    unnamed = model.modes[-1].id
-    fixes = {mode: chance for mode, chance in model.repairs[0].fixes.items() if mode != unnamed}
-    model = replace(model, repairs=(replace(model.repairs[0], fixes=fixes, harm=0.3, causes=unnamed),))
-    compare(model, with_repairs(rng, model, random_log(rng, model, rng.randint(2, 4)), 1))
 
 
 def test_unmodelled_cause_brought_in_by_harm() -> None:
@@ -334,7 +328,7 @@ def test_error_of_taking_what_is_hidden_as_independent(what: str, mean: float, w
     errors = []
     for seed in range(200):
         rng = Random(seed)
-        model = with_known_harm(random_model(rng, modes=rng.randint(3, 4), checks=2, other=what != "repairs"))
+        model = random_model(rng, modes=rng.randint(3, 4), checks=2, other=what != "repairs")
         log = random_log(rng, model, rng.randint(2, 5), DAYS if what != "repairs and unknown" else ("",))
         if what != "days":
             log = with_repairs(rng, model, log, rng.randint(1, 2))
@@ -420,6 +414,53 @@ def test_mass_left_out_is_bounded(rng: Random, cap: int) -> None:
         found = weights_by_set(suspicions)
         for s, weight in within.items():
             assert found[s] == pytest.approx(weight, abs=EXACT)
+
+
+@given(randoms, st.sampled_from([3, 6, 12]), st.integers(1, 10))
+@thorough
+def test_sets_the_readings_ask_for_are_added(rng: Random, cap: int, grow: int) -> None:
+    model = random_model(rng, modes=rng.randint(4, 6), other=False)
+    sets = enumerate_sets(model, left_out=1e-13, cap=cap)
+    log = random_log(rng, model, rng.randint(1, 5), DAYS)
+    before = Brute(model, [named(row) for row in sets.member])
+    for event in log:
+        before.add(event)
+    if before.evidence < 1e-12:
+        reject()
+    few = replay(model, log, sets)
+    around = few.member[np.argsort(-few.weights)[:grow]]
+    more = grown(model, sets, around)
+    listed = [named(row) for row in more.member]
+    wanted = {named(row) for row in sets.member} | {named(row) ^ {f} for row in around for f in range(len(model.modes))}
+    assert set(listed) == wanted
+    assert len(listed) == len(wanted)
+    for s, prior in zip(listed, more.prior, strict=True):
+        assert prior == pytest.approx(prior_of(model, s), rel=1e-12)
+    assert more.left_out == pytest.approx(1.0 - more.prior.sum(), abs=1e-12)
+    inside = Brute(model, listed)
+    for event in log:
+        inside.add(event)
+    assert replay(model, log, more).suspicion() == pytest.approx(inside.suspicion(), abs=EXACT)
+
+
+def test_growing_makes_up_for_rare_combinations() -> None:
+    # Twelve modes of which two are there, with readings to match; only single modes are enumerated beforehand.
+    rng = Random(11)
+    modes = tuple(Mode(f"m{i}", "", "b", 0.02 + 0.01 * rng.random()) for i in range(12))
+    checks = []
+    for c in range(12):
+        shows = np.tile([1.0, 0.0], (12, 1))
+        shows[[c, (c + 1) % 12, (c + 5) % 12]] = [0.05, 0.95]
+        checks.append(Check(f"c{c}", f"c{c}", ("good", "bad"), shows, error_matrix(2, 0.03, 0.03, 0.0), 5.0))
+    model = Model(modes, tuple(checks), ())
+    there = {1, 6}
+    log = [Reading(f"c{c}", {"bad" if there & {c, (c + 1) % 12, (c + 5) % 12} else "good": 1}) for c in range(12)]
+    full = replay(model, log, enumerate_sets(model, left_out=1e-7)).suspicion()
+    few = enumerate_sets(model, left_out=1e-6, cap=13)
+    error = np.abs(replay(model, log, few).suspicion() - full).max()
+    with_growth = np.abs(replay(model, log, few, grow=5).suspicion() - full).max()
+    assert error > 0.4
+    assert with_growth < 0.01
 
 
 def test_the_bound_is_one_when_anything_may_be_left_out() -> None:
