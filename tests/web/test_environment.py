@@ -111,7 +111,7 @@ def test_the_folder_and_its_key(tmp_path: Path) -> None:
     assert read_key(home) == key
     assert stat.S_IMODE(home.key.stat().st_mode) == 0o600
     assert stat.S_IMODE(home.folder.stat().st_mode) == 0o700
-    assert sorted(p.name for p in home.folder.iterdir()) == ["kinds", "photos", "secret.key", "types"]
+    assert sorted(p.name for p in home.folder.iterdir()) == ["files", "kinds", "photos", "secret.key", "types"]
 
 
 def test_a_spoilt_key_is_named(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ def post(client: Client, job: Job, data: dict[str, Any], status: int = 302) -> s
 def test_it_works(client: Client) -> None:
     job = a_job(entries=[SEEN])
     page = text_of(get(client, f"/jobs/{job.number}/faults/"))
-    for words in ("What to do now", "Suspects", "Evidence so far", "garbled", "Left out before any evidence", "Why"):
+    for words in ("What to do now", "Suspects", "Evidence so far", "garbled", "left out, before any entry", "Why"):
         assert words in page
     assert "<svg" in get(client, f"/jobs/{job.number}/faults/")
 
