@@ -12,7 +12,7 @@ import pytest
 def own_folders(settings: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Point the folders of the bench book to an empty place; the database of tests is in memory."""
     home = tmp_path_factory.mktemp("home")
-    for name in ("photos", "types", "kinds"):
+    for name in ("photos", "files", "types", "kinds"):
         (home / name).mkdir()
         setattr(settings, f"REFETTLE_{name.upper()}", home / name)
     settings.REFETTLE_HOME = home

@@ -4,11 +4,49 @@
 (function () {
   const typing = "input:not([type=button]):not([type=submit]):not([type=checkbox]):not([type=radio]), textarea, select";
 
+  // Where the minus lies: arrows answer the first question still open, or the one the focus is in; N: not polarised.
+  document.addEventListener("keydown", function (event) {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    if (event.target.closest && event.target.closest(typing)) return;
+    const said = { ArrowUp: "up", ArrowDown: "down", ArrowLeft: "left", ArrowRight: "right", n: "not polarised", N: "not polarised" }[event.key];
+    const ways = Array.from(document.querySelectorAll("#main form[data-directions] fieldset[data-way]"));
+    if (!said || !ways.length) return;
+    const open = function (way) { return !way.querySelector("input[type=radio]:checked") || way.querySelector("input[type=checkbox]:not(:checked)"); };
+    const way = ways.find(function (each) { return each.contains(event.target); }) || ways.find(open);
+    if (!way) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    const radio = Array.from(way.querySelectorAll("input[type=radio]")).find(function (each) { return each.value === said; });
+    const seen = way.querySelector("input[type=checkbox]");
+    radio.checked = true;
+    if (seen) seen.checked = true;
+    const next = ways.find(open);
+    const place = next ? next.querySelector("input[type=radio]:checked") || next.querySelector("input[type=radio]") : way.closest("form").querySelector("[data-key]");
+    place.focus({ preventScroll: true });
+    (next || place).scrollIntoView({ block: "center" });
+  });
+
+  // A tap on a photo gives the place in percent.
+  document.addEventListener("click", function (event) {
+    const photo = event.target.closest && event.target.closest("svg[data-tap]");
+    if (!photo) return;
+    const box = photo.getBoundingClientRect();
+    const left = (event.clientX - box.left) / box.width;
+    const top = (event.clientY - box.top) / box.height;
+    const form = photo.closest("form");
+    form.elements.left.value = (100 * left).toFixed(1);
+    form.elements.top.value = (100 * top).toFixed(1);
+    const mark = photo.querySelector("[data-tap-mark]");
+    const size = photo.viewBox.baseVal;
+    mark.removeAttribute("hidden");
+    mark.setAttribute("transform", "translate(" + left * size.width + " " + top * size.height + ")");
+  });
+
   // Keys 1 to 9 press the button that carries the number; arrows move between those buttons.
   document.addEventListener("keydown", function (event) {
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
     if (event.target.closest && event.target.closest(typing)) return;
-    const keyed = Array.from(document.querySelectorAll("#main button[data-key]:not([disabled])")).filter(
+    const keyed = Array.from(document.querySelectorAll("#main [data-key]:not([disabled])")).filter(
       function (button) { return !button.closest("details:not([open])"); } // a barred step's buttons are folded away
     );
     if (/^[1-9]$/.test(event.key)) {
