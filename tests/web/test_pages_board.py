@@ -126,7 +126,7 @@ def test_a_reading_counts_as_a_check_of_the_block_that_names_the_part(client: Cl
     assert "Not written yet" in text_of(judged.content.decode())
     assert len(logged(job)) == 1
     response = client.post(f"/jobs/{job.number}/board/", READ | {"action": "reading"}, follow=True)
-    assert "It counts as “series resistance in circuit” of Reservoir capacitor." in text_of(response.content.decode())
+    assert "It counts as “Series resistance in circuit” of Reservoir capacitor." in text_of(response.content.decode())
     entry = logged(job)[-1]
     assert (entry["kind"], entry["check"]) == ("check", "reservoir.esr")
     assert entry["likelihood"]["high"] > 10 * entry["likelihood"]["good"]

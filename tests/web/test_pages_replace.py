@@ -42,7 +42,7 @@ def test_gates_before_anything_comes_out(client: Client, own_folders: Path) -> N
     assert "C1 is out" not in text_of(html)
     _post(client, made, {"action": "caution", "caution": "mains", "ref": "C1"})
     _post(client, made, {"action": "caution", "caution": "charged-capacitor", "ref": "C1"})
-    assert "C1 is out" in text_of(get(client, f"/jobs/{made.number}/replace/"))
+    assert "C1 is out" in text_of(get(client, f"/jobs/{made.number}/replace/?ref=C1"))
 
 
 def test_one_out_one_in(client: Client, job: Job) -> None:
@@ -152,7 +152,9 @@ def test_a_second_one_out_needs_its_reason(client: Client, job: Job) -> None:
 def test_a_test_after_each_group(client: Client, own_folders: Path) -> None:
     made = a_job(HOME_COMPUTER)
     careful(made)
-    with_board(made, own_folders / "files", b"ref,value,symbol,plus,minus\nC1,10u 16V,CP,+5V,GND\nC2,10u 16V,CP,+12V,GND")
+    with_board(
+        made, own_folders / "files", b"ref,value,symbol,plus,minus\nC1,10u 16V,CP,+5V,GND\nC2,10u 16V,CP,+12V,GND"
+    )
     first = "C2" if "C2" in text_of(get(client, f"/jobs/{made.number}/replace/")).split("Rail")[1][:40] else "C1"
     _post(client, made, OUT | {"ref": first})
     page = _post(client, made, IN | {"ref": first})

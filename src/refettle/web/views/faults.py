@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 from urllib.parse import urlencode
 
@@ -15,6 +16,7 @@ from refettle.book.log import LogError
 from refettle.book.replay import JobState
 from refettle.faults import GOOD
 from refettle.web import finding
+from refettle.web.boards import parts_named
 from refettle.web.views.common import (
     JobView,
     append,
@@ -60,6 +62,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, chosen: str, err
         "step": page.step,
         "all_steps": finding.all_steps(state.compiled),
         "must_save": state.compiled.loaded.unit_type.must_save,
+        "on_board": _on_board(state, page.step.info.block) if page.step else [],
         "diagram": diagram(state.compiled.loaded, by_block),
         "token": new_token(),
         "typed": typed,
@@ -67,6 +70,12 @@ def _page(request: HttpRequest, view: JobView, state: JobState, chosen: str, err
         "qr": qr(request, reverse("faults", args=[view.number])),
     }
     return render(request, "refettle/faults.html", context, status=422 if error else 200)
+
+
+def _on_board(state: JobState, block: str) -> list[str]:
+    """Capacitors that the block's `part` names: each is looked at on the board."""
+    resolved = state.compiled.loaded.blocks.get(block)
+    return [ref for ref in parts_named(resolved.part if resolved else None) if re.fullmatch(r"[CE]C?\d+", ref)]
 
 
 def _entry(request: HttpRequest, state: JobState, step: str) -> dict[str, Any]:
