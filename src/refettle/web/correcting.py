@@ -25,6 +25,11 @@ LABELS = {
     "limit_amps": "Current limit, in ampere",
     "waits_for": "Waits for",
     "adapter": "Adapter's facts",
+    "item": "Its name",
+    "what": "What it is",
+    "length_mm": "Length, in mm",
+    "tray": "Tray place",
+    "place": "Where it was",
 }
 WORDS = {"same": "same run", "new": "switched off and on again first"}
 

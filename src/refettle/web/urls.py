@@ -5,7 +5,21 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, path, re_path, register_converter
 from django.urls.converters import IntConverter
 
-from refettle.web.views import bench, board, correct, faults, job, library, photos, power_on, replace, take_in
+from refettle.web.views import (
+    bench,
+    board,
+    correct,
+    discharge,
+    faults,
+    job,
+    library,
+    mark,
+    photos,
+    power_on,
+    replace,
+    strip_down,
+    take_in,
+)
 
 
 class NumberConverter(IntConverter):
@@ -29,6 +43,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("jobs/<number:number>/power-on/", power_on.power_on, name="power-on"),
     path("jobs/<number:number>/board/", board.board, name="board"),
     path("jobs/<number:number>/replace/", replace.replace, name="replace"),
+    path("jobs/<number:number>/strip-down/", strip_down.strip_down, name="strip-down"),
+    path("mark/", mark.mark, name="mark"),
+    path("capacitor/discharge/", discharge.discharge_page, name="discharge"),
     path("types/", library.types, name="types"),
     path("types/<slug:slug>/", library.unit_type, name="type"),
     path("types/<slug:slug>/file/", library.type_file, name="type-file"),

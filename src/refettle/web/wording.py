@@ -31,6 +31,9 @@ KINDS = {
     "capacitor": "Capacitor noted",
     "part-out": "Part out",
     "part-in": "Part in",
+    "off": "Taken off",
+    "back": "Put back",
+    "left-off": "Left off",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -151,6 +154,14 @@ def _part_out(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return f"{data['ref']}, {data['value']}, {lies}{others}"
 
 
+def _off(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    length = f"{data['length_mm']:g}\u202fmm" if data.get("length_mm") else ""
+    place = f"was at {data['place']}" if data.get("place") else ""
+    tray = f"tray place {data['tray']}" if data.get("tray") else ""
+    pieces = [f"{data.get('count', 1)} × {data['item']}", length, str(data.get("drive", "")), place, tray]
+    return ", ".join(piece for piece in pieces if piece)
+
+
 def _noted(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     minus = data.get("minus")
     lies = "" if not minus else ", not polarised" if minus == "not polarised" else f", minus {minus}"
@@ -172,6 +183,9 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "caution": _caution,
     "stage": _stage,
     "correction": _correction,
+    "off": _off,
+    "back": lambda d, c: f"{d.get('count', 1)} × {d['item']}",
+    "left-off": lambda d, c: f"{d['item']}: {d['why']}",
     "board": lambda d, c: str(d["name"]) + (", with its netlist" if d.get("netlist") else ""),
     "capacitor": _noted,
     "part-out": _part_out,
@@ -199,7 +213,7 @@ def lines(entries: list[dict[str, Any]], compiled: CompiledType | None) -> list[
 
 def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: CompiledType | None) -> Line:
     kind, n = entry["kind"], entry["n"]
-    note = str(entry.get("note", "") or entry.get("why", ""))
+    note = str(entry.get("note", "") or (entry.get("why", "") if kind != "left-off" else ""))
     return Line(
         n=n,
         at=parse_time(entry["at"]),
@@ -208,7 +222,7 @@ def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: Compile
         title=KINDS.get(kind, kind),
         text=describe(kind, entry, compiled),
         note=note,
-        photo=str(entry.get("photo", "")) if kind == "photo" else "",
+        photo=str(entry.get("photo") or ""),
         corrected_by=corrected.get(n),
         corrects=entry["corrects"] if kind == "correction" else None,
         can_correct=kind != "correction",

@@ -15,6 +15,9 @@ from refettle.web import correcting
 from refettle.web.views.common import JobView, append, get_job, new_token
 from refettle.web.wording import KINDS, describe
 
+BACKS = ("faults", "strip-down")
+"""Pages, besides the job's own, from which an entry is put right."""
+
 
 @transaction.non_atomic_requests
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -22,7 +25,8 @@ def correct(request: HttpRequest, number: int, n: int) -> HttpResponse:
     """The form for one entry; POST writes a correction."""
     view = get_job(number)
     entry = _counting(view, n)
-    back = "faults" if (request.POST or request.GET).get("back") == "faults" and view.state else "job"
+    wanted = (request.POST or request.GET).get("back", "")
+    back = wanted if wanted in BACKS and view.state else "job"
     if request.method != "POST":
         return _page(request, view, entry, back)
     why = request.POST.get("why", "").strip()
@@ -33,7 +37,7 @@ def correct(request: HttpRequest, number: int, n: int) -> HttpResponse:
         append(request, view.job, {"kind": "correction", "corrects": n, "with": content, "why": why})
     except LogError as error:
         return _page(request, view, entry, back, str(error))
-    return redirect(reverse(back, args=[number]) + ("" if back == "faults" else f"#entry-{n}"))
+    return redirect(reverse(back, args=[number]) + (f"#entry-{n}" if back == "job" else ""))
 
 
 def _counting(view: JobView, n: int) -> LogEntry:

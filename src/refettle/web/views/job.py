@@ -69,7 +69,12 @@ def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
     if action == "access":
         return {"kind": "access", "level": form.get("level", "")}
     if action == "stage":
-        return {"kind": "stage", "stage": form.get("stage", ""), "waits_for": form.get("waits_for", "").strip()}
+        return {
+            "kind": "stage",
+            "stage": form.get("stage", ""),
+            "waits_for": form.get("waits_for", "").strip(),
+            "why": form.get("why", "").strip(),
+        }
     if action == "count":
         return {"kind": "take-in", "accessories": _count(request)}
     if action == "saved":

@@ -1,0 +1,140 @@
+"""Emptying a charged capacitor: how long to a safe voltage, what it holds, what the resistor must stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from refettle.knowledge.loading import load_library
+from refettle.parts.capacitor import CapacitorError
+from refettle.parts.discharge import HANDS_VOLT, HAZARDS, MOST_VOLT, SAFE_VOLT, Discharge, discharge
+from refettle.quantities import QuantityError, parse, show
+from refettle.web.views.common import CautionView
+from refettle.web.views.library import library
+
+OTHERS = (470.0, 1e3, 2.2e3, 4.7e3, 10e3, 22e3)
+"""[ohm] Resistors likely to lie on the bench."""
+MOST_WATT = 25.0
+"""[W] A larger wire-wound resistor is not held by hand (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Typed:
+    """The form as typed; the resistor and the safe voltage have usual values."""
+
+    capacitance: str = ""
+    volts: str = ""
+    resistor: str = "2.2k"
+    safe: str = f"{SAFE_VOLT:g}"
+    low_voltage: bool = False
+    leaked: bool = False
+
+
+@dataclass(frozen=True)
+class Row:
+    """Another resistor for the same capacitor."""
+
+    resistor: str
+    seconds: str
+    hands: str
+    watt: str
+    too_much: bool
+
+
+@dataclass(frozen=True)
+class Found:
+    """The answer in words and figures."""
+
+    what: str
+    result: Discharge
+    safe: str
+    hands_volt: str
+    rows: tuple[Row, ...]
+
+    @property
+    def hazard(self) -> str:
+        """What it can do to a person."""
+        return HAZARDS[self.result.hazard]
+
+
+def _typed(request: HttpRequest) -> Typed:
+    form = request.GET
+    if "c" not in form and "v" not in form:
+        return Typed(low_voltage="low" in form)
+    return Typed(
+        form.get("c", "").strip(),
+        form.get("v", "").strip(),
+        form.get("r", "").strip() or "2.2k",
+        form.get("safe", "").strip() or f"{SAFE_VOLT:g}",
+        "low" in form,
+        "leaked" in form,
+    )
+
+
+def _quantity(name: str, text: str, unit: str) -> float:
+    try:
+        return parse(text, unit)
+    except QuantityError as error:
+        raise CapacitorError(f"{name}: {error}") from None
+
+
+def _find(typed: Typed) -> Found:
+    """Raises CapacitorError naming the field."""
+    farad = _quantity("Capacitance", typed.capacitance, "F")
+    volt = _quantity("Voltage", typed.volts, "V")
+    ohm = _quantity("Resistor", typed.resistor, "Ω")
+    safe = _quantity("Safe voltage", typed.safe, "V")
+
+    def through(resistor: float) -> Discharge:
+        return discharge(farad, volt, resistor, safe=safe, mains_unit=not typed.low_voltage, leaked=typed.leaked)
+
+    result = through(ohm)
+    rows = []
+    for other in OTHERS:
+        each = through(other)
+        rows.append(
+            Row(
+                show(other, "Ω"),
+                show(each.seconds, "s", 2),
+                show(each.hands_seconds, "s", 2),
+                show(each.tool_watt, "W", 2),
+                each.tool_watt > MOST_WATT,
+            )
+        )
+    what = f"{show(farad, 'F')} at {show(volt, 'V')}, through {show(ohm, 'Ω')}"
+    return Found(what, result, show(safe, "V"), show(min(HANDS_VOLT, safe), "V"), tuple(rows))
+
+
+def _cautions(ids: tuple[str, ...]) -> list[CautionView]:
+    """In full, from the bench's own library, or the shipped one where that has none."""
+    own, shipped = library().cautions, load_library().cautions
+    return [CautionView(each, own.get(each) or shipped[each]) for each in ids]
+
+
+@require_safe
+def discharge_page(request: HttpRequest) -> HttpResponse:
+    """The page. Everything stands in the address; nothing is written."""
+    typed = _typed(request)
+    found, error = None, ""
+    ids: tuple[str, ...] = (*(() if typed.low_voltage else ("mains",)), "charged-capacitor")
+    ids += ("leaked-electrolyte",) if typed.leaked else ()
+    if typed.capacitance or typed.volts:
+        try:
+            found = _find(typed)
+            ids = found.result.cautions
+        except CapacitorError as trouble:
+            error = str(trouble)
+            ids = (*ids, "picture-tube")
+    context = {
+        "area": "mark",
+        "typed": typed,
+        "found": found,
+        "error": error,
+        "cautions": _cautions(ids),
+        "most_volt": show(MOST_VOLT, "V"),
+        "most_watt": show(MOST_WATT, "W"),
+    }
+    return render(request, "refettle/discharge.html", context, status=422 if error else 200)
