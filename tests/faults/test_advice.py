@@ -239,10 +239,10 @@ def test_how_close_equals_are(chance: float, equal: bool) -> None:
     [
         (10, 0.16, True, "short"),  # 70 minutes to go with the long look, 71.6 with the short one
         (10, 0.18, False, "long"),  # 72.8: no longer an equal
-        (3, 0.03, True, "long"),  # an equal, but not half as long
+        (3, 0.03, True, "short"),  # worth 28 minutes in 2, against 28 in 3
     ],
 )
-def test_a_much_shorter_equal_goes_first(long: float, error: float, equal: bool, first: str) -> None:
+def test_the_equal_that_is_worth_most_per_minute_goes_first(long: float, error: float, equal: bool, first: str) -> None:
     checks = [a_check("long", 2, {0}, minutes=long, error=0.0), a_check("short", 2, {0}, minutes=2, error=error)]
     model = a_model({"a": 0.5, "b": 0.5}, checks, [a_repair("ra", "a", 60), a_repair("rb", "b", 60)])
     advice = advice_of(model)

@@ -8,8 +8,8 @@ from html import escape
 from refettle.drawing.layout import layered
 from refettle.knowledge.loading import LoadedType
 
-BOX_W, BOX_H = 150, 46
-GAP_X, GAP_Y = 14, 40
+BOX_W, BOX_H = 130, 46
+GAP_X, GAP_Y = 10, 40
 MARGIN = 14
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
@@ -131,7 +131,7 @@ def _line(spots: list[tuple[float, float]], label: str) -> str:
 
 
 def _box(x: float, y: float, name: str, sub: str, css: str) -> str:
-    lines = _wrap(name, 20)
+    lines = _wrap(name, 18)
     radius = 22 if "bd-point" in css else 4
     out = [
         f'<g class="{css}"><title>{escape(name)}{": " + escape(sub) if sub else ""}</title>',

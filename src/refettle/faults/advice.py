@@ -227,8 +227,8 @@ class _Adviser:
     def _now(self, steps: tuple[Step, ...]) -> tuple[Step | None, Bar | None]:
         """The step to take now; and the gate to pass first, if it is only behind one.
 
-        Steps within 3 % of the best are equal as far as the plan can tell; of those, one that takes at most half
-        as long and is worth more per minute goes first: a two-minute look before a long job.
+        Steps within 3 % of the best are equal as far as the plan can tell; of those, the one that is worth most per
+        minute goes first: a two-minute look before a long job.
         """
         free = [s for s in steps if all(bar.kind == "gate" for bar in s.bars)]
         if not free:
@@ -237,8 +237,8 @@ class _Adviser:
         if best.equal:
             # What a step is worth: how much dearer the best plan without looking is than what follows the step.
             plain = min((s.expected for s in steps if s.kind != "check"), default=best.expected)
-            shorter = [s for s in free if s.equal and s.minutes <= 0.5 * best.minutes]
-            best = max([best, *shorter], key=lambda s: (plain - s.expected + s.minutes) / max(s.minutes, 1.0))
+            equals = [s for s in free if s.equal]
+            best = max(equals, key=lambda s: (plain - s.expected + s.minutes) / max(s.minutes, 1.0))
         return best, next(iter(best.bars), None)
 
     def _tests(self) -> list[Ranked]:
