@@ -209,7 +209,7 @@ def main() -> None:
     for what, took in rows:
         print(f"| {what} | {took:.1f} |")
     print(
-        "\n| all suspicions of a log | sets | left out beforehand | here [ms] | pgmpy [ms] | ratio | largest difference |"
+        "\n| all suspicions of a log | sets | left out before | here [ms] | pgmpy [ms] | ratio | largest difference |"
     )
     print("|---|---|---|---|---|---|---|")
     for case in CASES:
