@@ -55,7 +55,14 @@ def test_one_out_one_in(client: Client, job: Job) -> None:
     page = _post(client, job, IN)
     assert "1 of 40" in page
     assert logged(job)[-2:] == [
-        {"kind": "part-out", "ref": "C1", "value": "10u 16V", "fitted": "right", "printed": "right", "by_net": "right"},
+        {
+            "kind": "part-out",
+            "ref": "C1",
+            "value": "10u 16V aluminium",
+            "fitted": "right",
+            "printed": "right",
+            "by_net": "right",
+        },
         {"kind": "part-in", "ref": "C1", "value": "10u 25V 105C", "minus": "right"},
     ]
     assert "Nothing gets power before it is back" not in get(client, f"/jobs/{job.number}/")
@@ -84,6 +91,15 @@ def test_a_quarrel_is_settled_in_words(client: Client, job: Job) -> None:
     assert "How it was settled" in text_of(response.content.decode())
     settled = {"fitted": "left", "resolved": "pad 2 reads 0 V to chassis", "minus": "right"}
     assert "The minus must lie right" in _post(client, job, OUT | SEEN | settled)
+
+
+def test_a_kind_that_nobody_knows_is_asked(client: Client, own_folders: Path) -> None:
+    made = a_job(HOME_COMPUTER)
+    careful(made)
+    with_board(made, own_folders / "files", layout(2024), netlist())
+    form = OUT | {"ref": "C9", "value": "22uF 16V"} | SEEN
+    response = client.post(f"/jobs/{made.number}/replace/", form)
+    assert "no kind found; allowed: aluminium" in text_of(response.content.decode())
 
 
 def test_a_print_that_cannot_be_read(client: Client, job: Job) -> None:

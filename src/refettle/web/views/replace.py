@@ -107,7 +107,7 @@ def _out(request: HttpRequest, page: BoardView, ref: str) -> dict[str, Any]:
         raise LogError(f"ref: '{ref[:40]}' found; allowed: {known}", field="ref")
     value = form.get("value", "").strip()
     try:
-        read_capacitor(value, part.rated.kind if part.rated else "aluminium")
+        value = _with_kind(value, part)
     except CapacitorError as error:
         if form.get("unread") != "yes" or not value:
             raise LogError(f"Value: {error}", field="value") from None
@@ -125,6 +125,21 @@ def _out(request: HttpRequest, page: BoardView, ref: str) -> dict[str, Any]:
         if form.get(name, "").strip():
             entry[name] = form[name].strip()
     return entry
+
+
+def _with_kind(value: str, part: CapacitorView) -> str:
+    """The value with its kind, which the board tells where the text does not: what goes in is held against it.
+
+    CapacitorError where it cannot be read, or nothing tells the kind.
+    """
+    try:
+        read_capacitor(value)
+    except CapacitorError:
+        if part.rated is None:
+            raise
+        read_capacitor(value, part.rated.kind)
+        return f"{value} {part.rated.kind}"
+    return value
 
 
 def _in(request: HttpRequest, page: BoardView, ref: str) -> dict[str, Any]:

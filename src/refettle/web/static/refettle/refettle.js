@@ -12,7 +12,7 @@
     const ways = Array.from(document.querySelectorAll("#main form[data-directions] fieldset[data-way]"));
     if (!said || !ways.length) return;
     const open = function (way) { return !way.querySelector("input[type=radio]:checked") || way.querySelector("input[type=checkbox]:not(:checked)"); };
-    const way = ways.find(function (each) { return each.contains(event.target); }) || ways.find(open);
+    const way = ways.find(function (each) { return each.contains(event.target); }) || ways.find(open) || (ways.length === 1 ? ways[0] : null);
     if (!way) return;
     event.preventDefault();
     event.stopImmediatePropagation();
