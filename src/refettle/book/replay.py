@@ -21,7 +21,7 @@ from refettle.book.log import LogEntry, LogError, effective
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
 LEVELS = ("closed", "open", "board")
-GROW = 150
+GROW = 100
 """Of the heaviest sets of failure modes, how many get their neighbours weighed as well."""
 LIMIT_AT_MOST = 5.0
 """The current limit at first power-on, at most so many times what a good unit draws (estimate; start lower)."""

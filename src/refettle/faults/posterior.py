@@ -484,20 +484,38 @@ def _with_stuck(sound: Array, stuck: Array) -> Array:
     return np.asarray(result)
 
 
-def replay(model: Model, events: Iterable[Event], hypotheses: Hypotheses | None = None, grow: int = 0) -> Suspicions:
+def replay(
+    model: Model, events: Iterable[Event], hypotheses: Hypotheses | None = None, grow: int = 0, rounds: int = 2
+) -> Suspicions:
     """Suspicions after all events, in order.
 
-    With `grow`, the log is gone through twice: the second time with the neighbours of the `grow` heaviest sets as well
-    (see `hypotheses.grown`), so that combinations too rare to be enumerated beforehand are there once the readings ask
-    for them.
+    With `grow`, the log is gone through again, `rounds` times, each time with the neighbours of the `grow` heaviest sets
+    as well (see `hypotheses.grown`), so that combinations too rare to be enumerated beforehand are there once the
+    readings ask for them. Heaviest before each repair and at the end: a repair changes which they are.
     """
     events = list(events)
-    suspicions = Suspicions(model, hypotheses)
-    for event in events:
-        suspicions.add(event)
-    if not grow or not events or suspicions.left_out <= 0:
-        return suspicions
     sets = hypotheses if hypotheses is not None else enumerate_sets(model)
-    count = min(grow, len(suspicions.weights))
-    heavy = np.argpartition(-suspicions.weights, count - 1)[:count]
-    return replay(model, events, grown(model, sets, suspicions.member[heavy]))
+    suspicions, heavy = _through(model, events, sets, grow)
+    for _ in range(rounds if grow and events else 0):
+        if suspicions.left_out <= 0:
+            break
+        sets = grown(model, sets, heavy)
+        suspicions, heavy = _through(model, events, sets, grow)
+    return suspicions
+
+
+def _through(model: Model, events: Iterable[Event], sets: Hypotheses, grow: int) -> tuple[Suspicions, Bools]:
+    suspicions = Suspicions(model, sets)
+    heavy: list[Bools] = []
+
+    def note() -> None:
+        count = min(grow, len(suspicions.weights))
+        if count:
+            heavy.append(suspicions.member[np.argpartition(-suspicions.weights, count - 1)[:count]])
+
+    for event in events:
+        if isinstance(event, Done):
+            note()
+        suspicions.add(event)
+    note()
+    return suspicions, np.vstack(heavy) if heavy else suspicions.member[:0]

@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from refettle.book import store
-from refettle.book.ledger import ledger
+from refettle.book.ledger import Ledger, ledger
 from refettle.book.log import LogError, effective
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
@@ -106,7 +106,17 @@ def _standing(entries: list[dict[str, Any]]) -> tuple[str, str, str]:
             stage, waits = str(entry.data["stage"]), str(entry.data.get("waits_for", ""))
         moved = moved or entry.kind in EVIDENCE
     stage = "fault finding" if stage == "take-in" and moved else stage
-    return stage, waits, ledger(counting).left_over()
+    return stage, waits, _left_over(ledger(counting))
+
+
+def _left_over(book: Ledger) -> str:
+    """In a word or two: `C9 is out, 13 pieces still off`."""
+    refs = [place.ref for place in book.out_now]
+    said = [f"{', '.join(refs)} {'is' if len(refs) == 1 else 'are'} out"] if refs else []
+    pieces = sum(line.missing for line in book.open_lines)
+    if pieces:
+        said.append(f"{pieces} piece{'s' if pieces > 1 else ''} still off")
+    return ", ".join(said)
 
 
 def _key(job: Job, n: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil, floor, log10
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -52,12 +53,29 @@ class Found:
     result: Discharge
     safe: str
     hands_volt: str
+    energy: str
+    seconds: str
+    hands: str
+    tau: str
+    ampere: str
+    watt: str
+    tool: str
+    fitted: str
+    comes_back: str
     rows: tuple[Row, ...]
 
     @property
     def hazard(self) -> str:
         """What it can do to a person."""
         return HAZARDS[self.result.hazard]
+
+
+def above(value: float, unit: str) -> str:
+    """The value in two figures, rounded up: no time or rating is shown too small."""
+    if value <= 0:
+        return show(0.0, unit)
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return show(ceil(round(value / step, 6)) * step, unit, 2)
 
 
 def _typed(request: HttpRequest) -> Typed:
@@ -98,14 +116,29 @@ def _find(typed: Typed) -> Found:
         rows.append(
             Row(
                 show(other, "Ω"),
-                show(each.seconds, "s", 2),
-                show(each.hands_seconds, "s", 2),
-                show(each.tool_watt, "W", 2),
+                above(each.seconds, "s"),
+                above(each.hands_seconds, "s"),
+                above(each.tool_watt, "W"),
                 each.tool_watt > MOST_WATT,
             )
         )
     what = f"{show(farad, 'F')} at {show(volt, 'V')}, through {show(ohm, 'Ω')}"
-    return Found(what, result, show(safe, "V"), show(min(HANDS_VOLT, safe), "V"), tuple(rows))
+    return Found(
+        what,
+        result,
+        show(safe, "V"),
+        show(min(HANDS_VOLT, safe), "V"),
+        energy=show(result.energy, "J", 3),
+        seconds=above(result.seconds, "s"),
+        hands=above(result.hands_seconds, "s"),
+        tau=show(result.tau, "s", 3),
+        ampere=above(result.peak_ampere, "A"),
+        watt=above(result.peak_watt, "W"),
+        tool=above(result.tool_watt, "W"),
+        fitted=above(result.fitted_watt, "W"),
+        comes_back=above(result.comes_back, "V"),
+        rows=tuple(rows),
+    )
 
 
 def _cautions(ids: tuple[str, ...]) -> list[CautionView]:

@@ -33,6 +33,7 @@ from refettle.web.views.common import (
     qr,
     whole_from,
 )
+from refettle.web.wording import KINDS as KINDS_WORDS
 from refettle.web.wording import describe
 
 WHAT = get_args(TakenOff.model_fields["what"].annotation)
@@ -230,7 +231,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
         "to_read": [c for c in cautions if c.caution.gate and not c.read],
         "cautions": [c for c in cautions if c.read or not c.caution.gate],
         "last": last,
-        "last_text": describe(last.kind, last.data, state.compiled) if last else "",
+        "last_text": f"{KINDS_WORDS[last.kind]}: {describe(last.kind, last.data, state.compiled)}" if last else "",
         "what": WHAT,
         "drives": DRIVES,
         "drive_advice": DRIVE_ADVICE,
