@@ -130,7 +130,7 @@ def test_what_is_off_is_said_on_every_page_and_on_the_bench(client: Client) -> N
     job = a_job(entries=[LID])
     for page in ("", "faults/", "power-on/", "log/1/"):
         assert "Still off: 4 × screw of the lid" in text_of(get(client, f"/jobs/{job.number}/{page}"))
-    assert "screw of the lid: 4 of 4 still off" in text_of(get(client, "/"))
+    assert "4 pieces still off" in text_of(get(client, "/"))
     store.append(job, {"kind": "back", "item": "screw of the lid", "count": 4}, "Ada")
     assert "Still off" not in get(client, f"/jobs/{job.number}/")
 

@@ -34,6 +34,7 @@ class Next:
     name: str
     minutes: float | None = None
     gate: str = ""
+    page: str = "faults"
 
 
 @dataclass(frozen=True)
@@ -145,6 +146,8 @@ def _next(view: JobView) -> Next:
         return Next("Put the log right: it no longer fits the unit type")
     if view.state.stage in (*store.ENDS, "finishing", "proving"):
         return Next(f"Go on with {view.state.stage}" if view.state.stage not in store.ENDS else "")
+    if view.state.ledger.out_now:
+        return Next(f"Put the new {view.state.ledger.out_now[-1].ref} in: it is out", page="replace")
     try:
         advice = advice_of(view, view.state)
     except KnowledgeError:
