@@ -20,6 +20,9 @@ PAGES = (
     "/jobs/{0}/faults/",
     "/jobs/{0}/faults/?step=rail5.replace",
     "/jobs/{0}/power-on/",
+    "/jobs/{0}/board/?ref=C1",
+    "/jobs/{0}/replace/",
+    "/jobs/{1}/replace/",
     "/jobs/{0}/log/1/",
     "/jobs/{1}/power-on/",
     "/jobs/{1}/faults/?step=sound",
@@ -40,6 +43,7 @@ def jobs(book: Book) -> tuple[int, int]:
         "complaint|point=picture|outcome=no picture",
         "check|check=picture|outcome=garbled",
         "caution|caution=mains",
+        "capacitor|ref=C1|value=2200u 25V 85C|minus=left",
     )
     return first, book.job("corrigan-duo", "check|check=picture|outcome=no picture")
 
