@@ -11,6 +11,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from PIL import Image
 
+from refettle.book import store
 from refettle.book.models import Job
 from tests.web.boards import careful, layout, netlist, parts_list, with_board
 from tests.web.pages import CONSOLE, HOME_COMPUTER, a_job, get, logged, text_of
@@ -112,6 +113,29 @@ def test_noted_on_a_photo(client: Client) -> None:
     assert "Minus as noted" in page
     response = client.post(f"/jobs/{job.number}/board/", form | {"photo": "0" * 64, "left": "1", "top": "1"})
     assert "a photo of this job" in text_of(response.content.decode())
+
+
+def test_what_comes_before_power_stands_first(client: Client) -> None:
+    paper = {"kind": "capacitor", "ref": "C9", "value": "100n 630V paper X2", "minus": "not polarised"}
+    wet = {"kind": "capacitor", "ref": "C1", "value": "32u 350V aluminium", "minus": "left"}
+    job = a_job("wexcombe-table", entries=[wet, paper])
+    html = get(client, f"/jobs/{job.number}/board/")
+    assert "Before it gets power" in html
+    assert text_of(html.split("<tbody>")[1].split("</tr>")[0]).split()[0] == "C9"
+    assert "made in 1951 at the earliest" in html
+    assert "Noted by hand: left" in text_of(get(client, f"/jobs/{_careful(job).number}/replace/?ref=C1"))
+
+
+def _careful(job: Job) -> Job:
+    careful(job)
+    for caution in job_cautions(job):
+        store.append(job, {"kind": "caution", "caution": caution}, "Ada")
+    return job
+
+
+def job_cautions(job: Job) -> list[str]:
+    """What else this type's unit has to be read."""
+    return list(store.job_state(job).compiled.loaded.unit_type.cautions)
 
 
 READ = {"ref": "C3", "part": "470u 25V aluminium", "esr": "9", "esr_at": "100k", "celsius": "20", "in_circuit": "yes"}

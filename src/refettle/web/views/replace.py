@@ -37,11 +37,12 @@ SAYS = {"better": "better", "acceptable": "accepted", "refused": "refused"}
 
 @dataclass(frozen=True)
 class Way:
-    """One of the three ways to tell where the minus lies; `known` is what the file says of it, `seen` that it is so."""
+    """One of the three ways to tell where the minus lies; `known` is what `source` says of it, `seen` that it is so."""
 
     name: str
     title: str
     how: str
+    source: str
     known: str
     value: str
     confirm: bool
@@ -277,11 +278,13 @@ def _way(part: CapacitorView, name: str, title: str, how: str, form: Mapping[str
     told = dict(part.told).get({"printed": "by print", "by_net": "by net"}.get(name, ""), "")
     if name == "by_net" and part.seat is not None and told and told != "does not tell":
         told += f" ({part.seat.plus_confidence})"
+    noted = str((part.noted or {}).get("minus") or "") if name == "fitted" else ""
     return Way(
         name,
         title,
         how,
-        told if told and told != "does not tell" else known,
+        "Noted by hand" if noted else "By the file",
+        noted or (told if told and told != "does not tell" else known),
         form.get(name, known),
         bool(known),
         form.get(f"{name}_seen") == "yes",
