@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -36,20 +37,46 @@ from refettle.web.views.common import JobView, append, get_working_job, new_toke
 SIDES: tuple[Side, ...] = ("front", "back")
 
 
+ZOOM = 0.45  # of a photo's sides, in a close-up of one part
+AWAY = {"up": (0.0, -1.0), "down": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A capacitor marked on a photo: its middle, its name beside it, and where its minus sign is drawn, in px."""
+
+    ref: str
+    x: float
+    y: float
+    name_y: float
+    minus: tuple[float, float] | None
+
+
 @dataclass(frozen=True)
 class PhotoView:
-    """A photo of the job with the capacitors marked on it. Sizes in px of the screen copy."""
+    """A photo of the job with the capacitors marked on it. Sizes in px of the picture as taken."""
 
     sha: str
     caption: str
     width: int
     height: int
-    marks: tuple[tuple[str, float, float, str], ...] = ()
+    marks: tuple[Mark, ...] = ()
+    close: bool = False
 
     @property
     def reach(self) -> float:
         """Radius of a mark."""
-        return max(self.width, self.height) / 28
+        return max(self.width, self.height) / (28 if not self.close else 40)
+
+    @property
+    def window(self) -> str:
+        """What of the photo is shown: all of it, or the surroundings of its one mark."""
+        if not self.close or len(self.marks) != 1:
+            return f"0 0 {self.width} {self.height}"
+        wide, high = ZOOM * self.width, ZOOM * self.height
+        left = min(max(0.0, self.marks[0].x - wide / 2), self.width - wide)
+        top = min(max(0.0, self.marks[0].y - high / 2), self.height - high)
+        return f"{left:.0f} {top:.0f} {wide:.0f} {high:.0f}"
 
 
 # Files are read and kept before the entry's own transaction.
@@ -187,20 +214,29 @@ def _of_part(state: JobState, page: BoardView, part: CapacitorView) -> dict[str,
 
 
 def photos(state: JobState, only: str = "") -> list[PhotoView]:
-    """The job's photos with what was noted on each; `only` that part's mark."""
+    """The job's photos with what was noted on each; `only` that part's mark, close up."""
     sizes = {p.sha256: (p.width, p.height) for p in Photo.objects.filter(sha256__in=[s for _, s, _ in state.photos])}
     made = []
     for _, sha, caption in state.photos:
         if sha not in sizes:
             continue
         width, height = sizes[sha]
+        blank = PhotoView(sha, caption, width, height, close=bool(only))
         marks = tuple(
-            (ref, each["x"] * width, each["y"] * height, str(each.get("minus", "")))
+            _mark(blank, ref, each)
             for ref, each in state.noted.items()
             if each.get("photo") == sha and each.get("x") is not None and only in ("", ref)
         )
-        made.append(PhotoView(sha, caption, width, height, marks))
+        made.append(replace(blank, marks=marks))
     return made
+
+
+def _mark(photo: PhotoView, ref: str, noted: Mapping[str, Any]) -> Mark:
+    x, y, r = noted["x"] * photo.width, noted["y"] * photo.height, photo.reach
+    away = AWAY.get(str(noted.get("minus", "")))
+    minus = (x + 1.7 * r * away[0], y + 1.7 * r * away[1]) if away is not None else None
+    below = y < 4 * r or (away is not None and away[1] < 0)
+    return Mark(ref, x, y, y + 1.9 * r if below else y - 1.9 * r, minus)
 
 
 def whole_map(page: BoardView) -> SafeString:
