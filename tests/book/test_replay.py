@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from refettle.book.log import LogError, read_jsonl, write_jsonl
-from refettle.book.replay import JobState, check_new, first_power_problems, replay
+from refettle.book.replay import JobState, check_new, first_power_problems, power_cautions, replay
 from refettle.faults import Done, NewRun, Reading
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType, compile_type
 from refettle.knowledge.loading import load_shipped_type
@@ -250,13 +250,30 @@ def rails(compiled: CompiledType, key: str, ohm: float | None) -> dict[str, Any]
 def test_every_problem_keeps_the_power_gate_shut(compiled: CompiledType, changes: dict[str, Any], says: str) -> None:
     fields = full_gate(compiled, **changes)
     assert any(says in problem for problem in first_power_problems(compiled, fields))
-    log = [entry(1, "first-power", **full_gate(compiled)), entry(2, "first-power", 1, **fields)]
-    assert FIRST_POWER in replay(compiled, log[:1]).gates_open
-    shut = replay(compiled, log)  # a later gate that fails shuts it again
+    read = [entry(n, "caution", caution=c) for n, c in enumerate(power_cautions(compiled), start=1)]
+    good, bad = entry(101, "first-power", **full_gate(compiled)), entry(102, "first-power", 1, **fields)
+    assert FIRST_POWER in replay(compiled, [*read, good]).gates_open
+    shut = replay(compiled, [*read, good, bad])  # a later gate that fails shuts it again
     assert FIRST_POWER not in shut.gates_open
     assert any(says in problem for problem in shut.first_power_problems)
-    assert FIRST_POWER not in replay(compiled, log[1:]).gates_open
-    assert FIRST_POWER in replay(compiled, [*log, entry(3, "correction", corrects=2)]).gates_open
+    assert FIRST_POWER not in replay(compiled, [*read, bad]).gates_open
+    assert FIRST_POWER in replay(compiled, [*read, good, bad, entry(103, "correction", corrects=102)]).gates_open
+
+
+@pytest.mark.parametrize("compiled", [HOME, CONSOLE, POCKET, WALKER, RADIO], ids=lambda c: c.loaded.name)
+def test_the_power_gate_stays_shut_until_every_caution_of_it_is_read(compiled: CompiledType) -> None:
+    wanted = power_cautions(compiled)
+    assert "first-power" in wanted
+    if compiled.loaded.unit_type.power_on.feed == "mains":
+        assert {"mains", "charged-capacitor"} <= set(wanted)
+    gate = entry(1, "first-power", **full_gate(compiled))
+    read = [entry(n, "caution", caution=c) for n, c in enumerate(wanted, start=2)]
+    for missing in range(len(wanted)):
+        state = replay(compiled, [gate, *read[:missing], *read[missing + 1 :]])
+        name = compiled.loaded.library.cautions[wanted[missing]].name
+        assert FIRST_POWER not in state.gates_open
+        assert f"Still to read: {name}." in state.first_power_problems
+    assert FIRST_POWER in replay(compiled, [gate, *read]).gates_open  # in whatever order
 
 
 def test_with_nothing_against_it_the_gate_opens() -> None:

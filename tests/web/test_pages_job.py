@@ -13,6 +13,7 @@ from PIL import Image
 
 from refettle.book import store
 from refettle.book.log import read_jsonl
+from refettle.book.replay import power_cautions
 from refettle.knowledge.errors import KnowledgeError, Mistake
 from tests.web.pages import CONSOLE, HANDHELD, HOME_COMPUTER, a_job, get, logged, text_of
 
@@ -219,6 +220,11 @@ def test_the_power_gate_opens(client: Client, slug: str) -> None:
     address = f"/jobs/{job.number}/power-on/"
     assert "A unit of unknown history" in get(client, address)
     assert client.post(address, power_form(slug)).status_code == 302
+    page = text_of(get(client, address))
+    assert "Still to read: First switch-on" in page
+    assert "The gate is open" not in page
+    for caution in power_cautions(store.job_state(job).compiled):
+        client.post(address, {"action": "caution", "caution": caution})
     assert "The gate is open" in get(client, address)
     assert "first-power" in store.job_state(job).gates_open
 

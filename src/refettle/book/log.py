@@ -50,7 +50,7 @@ Told = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max
 Short = Annotated[str, Field(min_length=1, max_length=200)]
 Number = Annotated[float, BeforeValidator(_finite)]
 Minutes = Annotated[Number, Field(ge=0, le=100_000)]
-Ohm = Annotated[Number, Field(ge=0, le=1e12)]
+Ohm = Annotated[Number, Field(ge=0, le=1e9)]
 
 Stage = Literal["take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out"]
 Level = Literal["closed", "open", "board"]
@@ -357,6 +357,10 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         found = first.get("input")
         found_text = "nothing" if first["type"] == "missing" else repr(found)[:80]
         allowed = first["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+        ctx = first.get("ctx", {})
+        for limit, words in (("le", "at most"), ("ge", "at least"), ("gt", "above"), ("lt", "below")):
+            if limit in ctx:
+                allowed = f"{words} {ctx[limit]:g}"
         if first["type"] == "extra_forbidden":
             allowed = "one of " + ", ".join(f.alias or n for n, f in model.model_fields.items() if n != "kind")
             found_text = f"the unknown field '{first['loc'][-1]}'"

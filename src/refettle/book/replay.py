@@ -18,7 +18,7 @@ import numpy as np
 from refettle import faults
 from refettle.book.ledger import LEDGER_KINDS, Ledger, ledger, refuse
 from refettle.book.log import LogEntry, LogError, effective
-from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
+from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, LIVE, OWNER, CompiledType
 
 LEVELS = ("closed", "open", "board")
 GROW = 100
@@ -109,6 +109,9 @@ class JobState:
     looked_in_run: set[str] = field(default_factory=set)
     last_run: str = ""
     seen_bad: bool = False
+    failed_before: set[str] = field(default_factory=set)
+    """Points where the unit was said or seen to fail before the last repair."""
+    failing: set[str] = field(default_factory=set)
     first_power_problems: list[str] = field(default_factory=list)
     ledger: Ledger = field(default_factory=Ledger)
     boards: list[Mapping[str, Any]] = field(default_factory=list)
@@ -146,7 +149,7 @@ class JobState:
         """What `faults.advise` needs to know of this job."""
         model = self.compiled.model
         steps = self.compiled.steps
-        complained = [point for point, _ in self.complaints]
+        complained = [point for point, outcome in self.complaints if outcome != faults.GOOD]
         points = [s.id for s in steps.values() if s.is_point]
         points = [p for p in points if p not in self.pointless_now()]
         points.sort(key=lambda p: complained.index(p) if p in complained else len(complained))
@@ -166,7 +169,7 @@ class JobState:
             options=options,
             points=tuple(points),
             seen_bad=self.seen_bad,
-            untested=bool(self.repairs_done) and not any(p in self.done_since for p in points),
+            wanted=tuple(p for p in points if p in self.failed_before and p not in self.done_since),
             proofs=frozenset(self.proofs),
             consents=frozenset(self.consents),
             needs_consent=customer,
@@ -202,6 +205,7 @@ class _Held:
             frozenset(s.consents),
             frozenset(s.done_since),
             frozenset(s.looked_in_run),
+            frozenset(s.failed_before),
             s.lifeless,
         )
 
@@ -292,6 +296,11 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
             _Applier(state, entry).apply()
         except LogError as error:
             raise LogError(f"entry {entry.n}: {error}", field=error.field) from None
+    unread = [c for c in power_cautions(compiled) if c not in state.cautions_read]
+    if unread and FIRST_POWER in state.gates_open:
+        state.gates_open.discard(FIRST_POWER)
+        names = compiled.loaded.library.cautions
+        state.first_power_problems += [f"Still to read: {names[c].name}." for c in unread]
     _mark_stale(state)
     if state.stage == "take-in" and (state.events or state.complaints):
         state.stage = "fault finding"
@@ -341,6 +350,8 @@ class _Applier:
         check = self.model.checks[self.model.check_index[OWNER + point]]
         self._known("outcome", outcome, check.outcomes, "an outcome of this point")
         self.state.complaints.append((point, outcome))
+        if outcome != faults.GOOD:
+            self.state.failing.add(point)
         lifeless = self.steps[point].lifeless
         if lifeless is not None:
             self.state.life[point] = outcome not in lifeless
@@ -384,6 +395,8 @@ class _Applier:
             bad = faults.GOOD not in counts
         if (step.is_point or step.swap) and bad:
             self.state.seen_bad = True
+        if step.is_point and bad:
+            self.state.failing.add(check_id)
         if step.swap and counts.get(faults.GOOD):
             # With a known-good block in its place it works: the block is what failed.
             self.state.seen_bad = True
@@ -415,6 +428,8 @@ class _Applier:
         self.state.done_since = set()
         self.state.looked_in_run = set()
         self.state.seen_bad = False
+        self.state.failed_before |= self.state.failing
+        self.state.failing = set()
         self.state.life = {}
         self.state.level = max(self.state.level, repair.level)
         self.state.minutes += float(self.data.get("minutes", repair.minutes))
@@ -438,6 +453,8 @@ class _Applier:
         problems = first_power_problems(self.state.compiled, self.data)
         self.state.first_power = self.data
         self.state.first_power_problems = problems
+        if self.data.get("rails_ohm"):
+            self.state.level = max(self.state.level, 1)  # nobody measures a rail through the lid
         if problems:
             self.state.gates_open.discard(FIRST_POWER)
             return
@@ -490,6 +507,14 @@ class _Applier:
     def _stage(self) -> None:
         self.state.stage = self.data["stage"]
         self.state.waits_for = str(self.data.get("waits_for", ""))
+
+
+def power_cautions(compiled: CompiledType) -> list[str]:
+    """Gating cautions to be read before first power: that of first power, the unit's own, and those about mains where
+    mains comes in."""
+    unit, library = compiled.loaded.unit_type, compiled.loaded.library.cautions
+    wanted = [FIRST_POWER, *unit.cautions, *(LIVE if unit.power_on.feed == "mains" else ())]
+    return [c for c in dict.fromkeys(wanted) if c in library and library[c].gate]
 
 
 def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> list[str]:

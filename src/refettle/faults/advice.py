@@ -42,8 +42,9 @@ class Context:
         Checks that look at the unit's outputs, most wanted first.
     seen_bad : bool
         True if an output was seen to fail since the last repair.
-    untested : bool
-        True if no output was looked at since the last repair.
+    wanted : collection of str
+        Points not looked at since the last repair where the unit was said or seen to fail before it: they come first,
+        and until they are looked at nobody says that it works.
     proofs, consents : collections of str
         Repairs for which the proof, or the owner's consent, is recorded.
     needs_consent : bool
@@ -59,7 +60,7 @@ class Context:
     options: Options = field(default_factory=Options)
     points: tuple[str, ...] = ()
     seen_bad: bool = False
-    untested: bool = False
+    wanted: Collection[str] = ()
     proofs: Collection[str] = ()
     consents: Collection[str] = ()
     needs_consent: bool = False
@@ -213,9 +214,9 @@ class _Adviser:
         nothing = self.s.nothing_wrong()
         misfit = self.s.misfit()
         everything = replace_all_minutes(self.s)
-        if not self.context.seen_bad and (self.context.untested or nothing >= 1 - WORKING):
+        if not self.context.seen_bad and (self.context.wanted or nothing >= 1 - WORKING):
             tests = self._tests()
-            if nothing >= WORKING or not tests:
+            if (nothing >= WORKING and not self.context.wanted) or not tests:
                 return Advice("works", (), None, None, 0.0, everything, nothing, misfit)
             steps = self._steps(tests, everything, testing=True)
             return Advice("test", steps, *self._now(steps), 0.0, everything, nothing, misfit)
@@ -264,11 +265,10 @@ class _Adviser:
             change = float(np.abs(good - prior * total).sum())
             closed = [g for g in check.gates if g not in options.gates_open]
             minutes = check.minutes + sum(options.gate_minutes.get(g, 0.0) for g in closed)
-            if change > 0.002 or (self.context.untested and point == self.context.points[0]):
+            if change > 0.002 or point in self.context.wanted:
                 again = point in self.context.looked_in_run
                 found.append((again, -round(change / minutes, 9), Ranked("check", point, 0.0, minutes, False)))
-        first = self.context.points[:1] if self.context.untested else ()
-        found.sort(key=lambda each: (each[2].id not in first, each[0], each[1], each[2].id))
+        found.sort(key=lambda each: (each[2].id not in self.context.wanted, each[0], each[1], each[2].id))
         return [ranked for _, _, ranked in found]
 
     # ------------------------------------------------------------ one step

@@ -489,8 +489,8 @@ def replay(
 ) -> Suspicions:
     """Suspicions after all events, in order.
 
-    With `grow`, the log is gone through again, `rounds` times, each time with the neighbours of the `grow` heaviest sets
-    as well (see `hypotheses.grown`), so that combinations too rare to be enumerated beforehand are there once the
+    With `grow`, the log is gone through again, `rounds` times, each time with the neighbours of the `grow` heaviest
+    sets as well (see `hypotheses.grown`), so that combinations too rare to be enumerated beforehand are there once the
     readings ask for them. Heaviest before each repair and at the end: a repair changes which they are.
     """
     events = list(events)

@@ -13,12 +13,14 @@ from django.views.decorators.http import require_http_methods
 
 from refettle import quantities
 from refettle.book.log import LogError
-from refettle.book.replay import JobState
+from refettle.book.replay import JobState, power_cautions
 from refettle.knowledge.compile import FIRST_POWER
 from refettle.web.templatetags.bench import engineering
 from refettle.web.views.common import JobView, append, caution_views, get_working_job, new_token, number_from
 
 FACTS = ("output", "volts", "amps", "polarity", "plug")
+HIGH = 3.0
+"""A rail that reads so many times its reference is worth a second look (estimate)."""
 OHMS = {"": 1.0, "k": 1e3, "M": 1e6}
 
 
@@ -128,11 +130,22 @@ def _rails(state: JobState, typed: Any) -> list[RailView]:
     return made
 
 
+def _doubts(state: JobState) -> list[str]:
+    """Readings that do not shut the gate but want a second look: far above a good unit's."""
+    given = dict((state.first_power or {}).get("rails_ohm") or {})
+    said = []
+    for key, rail in state.compiled.loaded.unit_type.power_on.rails.items():
+        if rail.to_ground_ohm and given.get(key, 0.0) > HIGH * rail.to_ground_ohm:
+            times = given[key] / rail.to_ground_ohm
+            said.append(f"{rail.name} reads {times:.0f} times what a good unit reads: is the probe on the rail?")
+    return said
+
+
 def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "") -> HttpResponse:
     unit = state.compiled.loaded.unit_type
     typed = request.POST if error else None
     given = state.first_power or {}
-    ids = [*unit.cautions, *(["mains"] if unit.power_on.feed == "mains" else []), "first-power"]
+    ids = [*power_cautions(state.compiled), *unit.cautions]
     context = {
         "area": "bench",
         "job": view.job,
@@ -143,6 +156,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "")
         "rails": _rails(state, typed),
         "cautions": caution_views(state.compiled.loaded, list(dict.fromkeys(ids)), state.cautions_read),
         "open": FIRST_POWER in state.gates_open,
+        "doubts": _doubts(state),
         "problems": state.first_power_problems,
         "written": state.first_power is not None,
         "limit": typed.get("limit_amps", "") if typed else f"{given['limit_amps']:g}" if "limit_amps" in given else "",
