@@ -96,6 +96,7 @@ class JobState:
     gates_open: set[str] = field(default_factory=set)
     first_power: Mapping[str, Any] | None = None
     saved: Mapping[str, Any] | None = None
+    dealt_with: set[str] = field(default_factory=set)
     proofs: set[str] = field(default_factory=set)
     consents: set[str] = field(default_factory=set)
     gear: dict[str, tuple[date, bool]] = field(default_factory=dict)
@@ -119,6 +120,11 @@ class JobState:
     noted: dict[str, Mapping[str, Any]] = field(default_factory=dict)
     life: dict[str, bool] = field(default_factory=dict)
     """Point -> whether the unit showed life there, at the last look since the last repair."""
+
+    @property
+    def data_left(self) -> list[str]:
+        """Data of this unit type that nobody has saved or waived."""
+        return [what for what in self.compiled.loaded.unit_type.must_save if what not in self.dealt_with]
 
     @property
     def lifeless(self) -> bool:
@@ -169,6 +175,7 @@ class JobState:
             options=options,
             points=tuple(points),
             seen_bad=self.seen_bad,
+            failing=tuple(sorted(self.failing)),
             wanted=tuple(p for p in points if p in self.failed_before and p not in self.done_since),
             proofs=frozenset(self.proofs),
             consents=frozenset(self.consents),
@@ -206,6 +213,7 @@ class _Held:
             frozenset(s.done_since),
             frozenset(s.looked_in_run),
             frozenset(s.failed_before),
+            frozenset(s.failing),
             s.lifeless,
         )
 
@@ -317,9 +325,14 @@ def check_new(compiled: CompiledType, before: Sequence[Mapping[str, Any]], new: 
     """
     _ = replay(compiled, [*before, *new]).suspicions.weights
     for place, entry in enumerate(new):
-        if entry["kind"] in LEDGER_KINDS:
-            content = {k: v for k, v in entry.items() if k not in ("n", "at", "who")}
-            refuse(ledger(effective([*before, *new[:place]])), content)
+        earlier = [*before, *new[:place]]
+        content = {k: v for k, v in entry.items() if k not in ("n", "at", "who")}
+        if entry["kind"] == "correction" and entry.get("with"):
+            # What is put in an entry's place must have been possible then.
+            content = dict(entry["with"])
+            earlier = [e for e in earlier if e["n"] < entry["corrects"]]
+        if content["kind"] in LEDGER_KINDS:
+            refuse(ledger(effective(earlier)), content)
 
 
 class _Applier:
@@ -467,7 +480,9 @@ class _Applier:
 
     def _saved(self) -> None:
         self.state.saved = self.data
-        self.state.gates_open.add(DATA_SAVED)
+        self.state.dealt_with.add(self.data["what"])
+        if not self.state.data_left:
+            self.state.gates_open.add(DATA_SAVED)
 
     def _proof(self) -> None:
         self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], "a repair")

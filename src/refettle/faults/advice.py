@@ -12,11 +12,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
 from refettle.faults.evidence import Misfit, NewRun
-from refettle.faults.model import GOOD, Array, Check, Repair
+from refettle.faults.model import GOOD, Array, Bools, Check, Repair
 from refettle.faults.planning import Options, Ranked, _support, rank
 from refettle.faults.posterior import Suspicions
 
@@ -26,6 +27,10 @@ WORKING = 0.95
 """Chance that nothing is wrong at which fault finding ends and proving begins."""
 CHEAP = 10.0
 """A check of at most so many minutes is cheap beside a step that cannot be undone [min]."""
+BEYOND_DOUBT = 0.9
+"""Suspicion of one block at which the steps that concern it go before equals."""
+SAYS_SOMETHING = 0.02
+"""Mean change of suspicion below which a short look is not worth going before a longer equal."""
 TELLING = 0.1
 """Mean change of suspicion that makes a check worth making before a step that cannot be undone."""
 
@@ -45,6 +50,8 @@ class Context:
     wanted : collection of str
         Points not looked at since the last repair where the unit was said or seen to fail before it: they come first,
         and until they are looked at nobody says that it works.
+    failing : collection of str
+        Points where the unit was said or seen to fail since the last repair.
     proofs, consents : collections of str
         Repairs for which the proof, or the owner's consent, is recorded.
     needs_consent : bool
@@ -61,6 +68,7 @@ class Context:
     points: tuple[str, ...] = ()
     seen_bad: bool = False
     wanted: Collection[str] = ()
+    failing: Collection[str] = ()
     proofs: Collection[str] = ()
     consents: Collection[str] = ()
     needs_consent: bool = False
@@ -228,19 +236,68 @@ class _Adviser:
     def _now(self, steps: tuple[Step, ...]) -> tuple[Step | None, Bar | None]:
         """The step to take now; and the gate to pass first, if it is only behind one.
 
-        Steps within 3 % of the best are equal as far as the plan can tell; of those, the one that is worth most per
-        minute goes first: a two-minute look before a long job.
+        Steps within 3 % of the best are equal as far as the plan can tell. Of those, what concerns a block suspected
+        beyond doubt goes first; else one that takes at most half as long and tells more per minute of what may be
+        behind the failure: a two-minute look before a long job.
         """
         free = [s for s in steps if all(bar.kind == "gate" for bar in s.bars)]
         if not free:
             return None, None
         best = free[0]
         if best.equal:
-            # What a step is worth: how much dearer the best plan without looking is than what follows the step.
-            plain = min((s.expected for s in steps if s.kind != "check"), default=best.expected)
             equals = [s for s in free if s.equal]
-            best = max(equals, key=lambda s: (plain - s.expected + s.minutes) / max(s.minutes, 1.0))
+            best = next((s for s in equals if self._concerns(s)), None) or self._shorter(best, equals)
         return best, next(iter(best.bars), None)
+
+    def _concerns(self, step: Step) -> bool:
+        """True if a step looks at or treats the one block that is suspected beyond doubt."""
+        chances = self.weights @ self._culprits
+        top = int(chances.argmax())
+        if chances[top] < BEYOND_DOUBT:
+            return False
+        if step.kind == "repair":
+            repair = self.model.repairs[self.model.repair_index[step.id]]
+            return any(self.model.modes[self.model.mode_index[m]].block == self.blocks[top] for m in repair.fixes)
+        return step.block == self.blocks[top]
+
+    def _shorter(self, best: Step, equals: list[Step]) -> Step:
+        tell = {s.id: self._tells(s) / max(s.minutes, 1.0) for s in equals if s.minutes <= 0.5 * best.minutes}
+        shorter = [s for s in equals if s.id in tell and tell[s.id] * max(s.minutes, 1.0) >= SAYS_SOMETHING]
+        tell[best.id] = self._tells(best) / max(best.minutes, 1.0)
+        return max([best, *shorter], key=lambda s: tell[s.id])
+
+    def _tells(self, step: Step) -> float:
+        """Mean change of the suspicion of the block that a step says most of, counting only modes that alone would
+        give every failure seen: a fault beside the matter is no reason to look now."""
+        if step.kind == "repair":
+            repair = self.model.repairs[self.model.repair_index[step.id]]
+            mask = [self.model.mode_index[m] for m in repair.fixes]
+            chance = float(self.weights[(self.member & self._explaining)[:, mask].any(axis=1)].sum())
+            return 2.0 * chance * (1.0 - chance)
+        if step.kind != "check":
+            return 0.0
+        joint = self.chances(self.model.checks[self.model.check_index[step.id]]).T * self.weights
+        before = self.weights @ self._culprits
+        change = np.abs(joint @ self._culprits - joint.sum(axis=1)[:, None] * before).sum(axis=0)
+        return float(change.max())
+
+    @cached_property
+    def _explaining(self) -> Bools:
+        """(F,) modes that alone would give every failure seen."""
+        able = np.ones(len(self.model.modes), dtype=bool)
+        for point in self.context.failing:
+            able &= self.model.checks[self.model.check_index[point]].shows[:, 0] < 1.0
+        for i, mode in enumerate(self.model.modes):
+            if mode.dormant_of is not None:
+                able[i] = able[self.model.mode_index[mode.dormant_of]]
+        return able
+
+    @cached_property
+    def _culprits(self) -> Array:
+        """(n, blocks) whether a set holds such a mode of each block."""
+        of_block = np.array([[mode.block == b for mode in self.model.modes] for b in self.blocks])
+        held = (self.member & self._explaining).astype(float) @ of_block.T.astype(float)
+        return np.asarray(np.minimum(held, 1.0))
 
     def _tests(self) -> list[Ranked]:
         """Looks at outputs that can still tell whether the unit works: those not yet made in this run first, and

@@ -349,6 +349,9 @@ class _Compiler:
             outcomes = list(kind.outcomes)
             cautions = _unique([*point.cautions, *self.unit.cautions])
             shows = self._shows_signs(signs, sees, frozenset(), point.condition)
+            gates = self._gates(True, cautions)
+            if point.shows == "save" and self.unit.must_save:
+                gates += (DATA_SAVED,)  # the trial itself may cost what is kept
             self.checks.append(
                 faults.Check(
                     id=key,
@@ -361,7 +364,7 @@ class _Compiler:
                     ),
                     minutes=point.minutes or kind.minutes,
                     gear=kind.gear,
-                    gates=self._gates(True, cautions),
+                    gates=gates,
                     block=sees[0],
                 )
             )
