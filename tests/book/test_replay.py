@@ -297,6 +297,16 @@ def test_what_the_power_gate_proves_is_not_asked_again() -> None:
     assert replay(CONSOLE, [entry(1, "first-power", **full_gate(CONSOLE, limit_amps=None))]).events == []
 
 
+def test_what_rattled_keeps_the_power_off_until_it_is_found() -> None:
+    read = [entry(n, "caution", caution=c) for n, c in enumerate(power_cautions(CONSOLE), start=1)]
+    loose = entry(50, "take-in", rattle="rattles")
+    state = replay(CONSOLE, [*read, loose, entry(51, "first-power", **full_gate(CONSOLE))])
+    assert FIRST_POWER not in state.gates_open
+    assert any("rattled at take-in" in problem for problem in state.first_power_problems)
+    found = entry(51, "first-power", **full_gate(CONSOLE), rattle="a screw, out")
+    assert FIRST_POWER in replay(CONSOLE, [*read, loose, found]).gates_open
+
+
 def test_data_is_saved_before_a_battery_comes_out() -> None:
     cautions = [entry(n, "caution", caution=c) for n, c in enumerate(POCKET.loaded.library.cautions, 1)]
     log = [
@@ -312,12 +322,15 @@ def test_data_is_saved_before_a_battery_comes_out() -> None:
         steps = {step.id: step for step in replay(POCKET, [*log, *extra]).advice(depth=1).steps}
         return {bar.kind + " " + bar.what for bar in steps[cell].bars}
 
-    saved = entry(90, "saved", 1, what="scores", how="read out twice, both the same")
+    one, two = POCKET.loaded.unit_type.must_save
+    first = entry(89, "saved", 1, what=one, how="owner waives in writing")
+    saved = entry(90, "saved", 1, what=two, how="read out twice, both the same")
     proof = entry(91, "proof", 1, repair=cell, text="read out twice; old cell 2.4 V")
     assert bars([]) == {f"gate {DATA_SAVED}", f"proof {cell}"}
-    assert bars([saved]) == {f"proof {cell}"}
-    assert bars([saved, proof]) == set()
-    assert bars([saved, proof, entry(92, "correction", corrects=90)]) == {f"gate {DATA_SAVED}"}
+    assert bars([saved]) == {f"gate {DATA_SAVED}", f"proof {cell}"}  # the other datum is still in there
+    assert bars([first, saved]) == {f"proof {cell}"}
+    assert bars([first, saved, proof]) == set()
+    assert bars([first, saved, proof, entry(92, "correction", corrects=90)]) == {f"gate {DATA_SAVED}"}
     assert not any(DATA_SAVED in repair.gates for repair in WALKER.model.repairs)  # nothing in it to save
 
 

@@ -29,7 +29,7 @@ from refettle.faults import (
     replace_all_minutes,
 )
 from refettle.faults import replay as suspicions_after
-from refettle.faults.advice import EQUAL, WORKING
+from refettle.faults.advice import DEAR_MINUTES, DEAR_PARTS, EQUAL, WORKING
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, compile_type
 from refettle.knowledge.loading import load_shipped_type, shipped_types
 from tests.book.logs import entry, random_log
@@ -88,7 +88,8 @@ def test_a_gate_bars_a_step_whatever_it_costs_to_pass(price: float) -> None:
 
     shut = with_open()
     assert bars_of(shut, "c") == [("gate", "first-power"), ("gate", "caution:hot-water")]
-    assert bars_of(shut, "rb") == [("gate", "data-saved")]
+    # A repair of hours waits for the telling check as well, whatever gates are open.
+    assert bars_of(shut, "rb") == [("gate", "data-saved"), ("cheaper check", "c")]
     assert [bar.text for bar in step_of(shut, "c").bars] == [
         "Before power: the first power-on gate.",
         "Read the caution first: hot water.",
@@ -100,7 +101,10 @@ def test_a_gate_bars_a_step_whatever_it_costs_to_pass(price: float) -> None:
     assert (half.do and half.do.id, half.gate and half.gate.what) == ("c", "caution:hot-water")
     free = with_open("first-power", "caution:hot-water", "data-saved")
     assert (free.do and free.do.id, free.gate) == ("c", None)
-    assert all(step.open for step in free.steps)
+    assert {s.id: [b.kind for b in s.bars] for s in free.steps if s.bars} == {
+        "ra": ["cheaper check"],
+        "rb": ["cheaper check"],
+    }
     assert step_of(shut, "c").minutes == step_of(free, "c").minutes + 2 * price
 
 
@@ -111,6 +115,9 @@ def must_be_passed(state: JobState, step_id: str) -> set[str]:
     gates = {f"caution:{c}" for c in step.cautions if library[c].gate}
     if step.powered:
         gates.add(FIRST_POWER)
+    point = state.compiled.loaded.unit_type.points.get(step_id)
+    if point is not None and point.shows == "save" and state.compiled.loaded.unit_type.must_save:
+        gates.add(DATA_SAVED)
     block = state.compiled.loaded.blocks.get(step.block)
     if step.kind == "repair" and state.compiled.loaded.unit_type.must_save and block and block.kind == "battery":
         gates.add(DATA_SAVED)
@@ -136,7 +143,10 @@ def test_no_step_is_open_that_something_bars(slug: str, seed: int) -> None:
         assert closed == {bar.what for bar in step.bars if bar.kind == "gate"}, step.id
         assert step.open == (not step.bars)
         if compiled.steps[step.id].undo:
-            assert all(bar.kind == "gate" for bar in step.bars), step.id
+            assert {bar.kind for bar in step.bars} <= {"gate", "cheaper check"}, step.id
+            if "cheaper check" in {bar.kind for bar in step.bars}:
+                assert step.kind == "repair"
+                assert step.parts >= DEAR_PARTS or compiled.steps[step.id].minutes >= DEAR_MINUTES
             continue
         fixes = compiled.model.repairs[compiled.model.repair_index[step.id]].fixes
         columns = [compiled.model.mode_index[mode] for mode in fixes]
@@ -239,10 +249,12 @@ def test_how_close_equals_are(chance: float, equal: bool) -> None:
     [
         (10, 0.16, True, "short"),  # 70 minutes to go with the long look, 71.6 with the short one
         (10, 0.18, False, "long"),  # 72.8: no longer an equal
-        (3, 0.03, True, "short"),  # worth 28 minutes in 2, against 28 in 3
+        (3, 0.03, True, "long"),  # an equal, but not half as long
     ],
 )
-def test_the_equal_that_is_worth_most_per_minute_goes_first(long: float, error: float, equal: bool, first: str) -> None:
+def test_a_much_shorter_equal_that_tells_more_per_minute_goes_first(
+    long: float, error: float, equal: bool, first: str
+) -> None:
     checks = [a_check("long", 2, {0}, minutes=long, error=0.0), a_check("short", 2, {0}, minutes=2, error=error)]
     model = a_model({"a": 0.5, "b": 0.5}, checks, [a_repair("ra", "a", 60), a_repair("rb", "b", 60)])
     advice = advice_of(model)

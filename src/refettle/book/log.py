@@ -105,6 +105,7 @@ class FirstPower(_Entry):
     rails_ohm: dict[Short, Ohm] = {}
     limit_amps: Annotated[Number, Field(gt=0, le=100)] | None = None
     limiter: Text = ""
+    rattle: Text = ""
     note: Text = ""
 
 

@@ -304,15 +304,28 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
             _Applier(state, entry).apply()
         except LogError as error:
             raise LogError(f"entry {entry.n}: {error}", field=error.field) from None
-    unread = [c for c in power_cautions(compiled) if c not in state.cautions_read]
-    if unread and FIRST_POWER in state.gates_open:
-        state.gates_open.discard(FIRST_POWER)
-        names = compiled.loaded.library.cautions
-        state.first_power_problems += [f"Still to read: {names[c].name}." for c in unread]
+    _shut_again(state)
     _mark_stale(state)
     if state.stage == "take-in" and (state.events or state.complaints):
         state.stage = "fault finding"
     return state
+
+
+def _shut_again(state: JobState) -> None:
+    """Keep the first power-on gate shut for what other entries say: cautions unread, something loose inside."""
+    if FIRST_POWER not in state.gates_open:
+        return
+    names = state.compiled.loaded.library.cautions
+    problems = [
+        f"Still to read: {names[c].name}." for c in power_cautions(state.compiled) if c not in state.cautions_read
+    ]
+    if state.take_in.get("rattle") == "rattles" and not str((state.first_power or {}).get("rattle", "")).strip():
+        problems.append(
+            "It rattled at take-in: find what is loose and write down what it was. Loose metal kills boards."
+        )
+    if problems:
+        state.gates_open.discard(FIRST_POWER)
+        state.first_power_problems += problems
 
 
 def check_new(compiled: CompiledType, before: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any]]) -> None:

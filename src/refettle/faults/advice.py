@@ -26,7 +26,9 @@ EQUAL = 0.03
 WORKING = 0.95
 """Chance that nothing is wrong at which fault finding ends and proving begins."""
 CHEAP = 10.0
-"""A check of at most so many minutes is cheap beside a step that cannot be undone [min]."""
+"""A check of at most so many minutes is cheap beside a step that cannot be undone, or a dear one [min]."""
+DEAR_PARTS, DEAR_MINUTES = 10.0, 25.0
+"""A repair of such a price [currency], or so long [min], is dear: a telling cheap check goes first."""
 BEYOND_DOUBT = 0.9
 """Suspicion of one block at which the steps that concern it go before equals."""
 SAYS_SOMETHING = 0.02
@@ -381,7 +383,7 @@ class _Adviser:
 
     def _once_bars(self, repair: Repair) -> list[Bar]:
         if repair.undo:
-            return []
+            return self._dear_bars(repair)
         bars: list[Bar] = []
         wanted = self.context.options.once_suspicion
         mask = [self.model.mode_index[m] for m in repair.fixes]
@@ -400,6 +402,15 @@ class _Adviser:
         if self.context.needs_consent and repair.id not in self.context.consents:
             bars.append(Bar("consent", repair.id, "It cannot be undone: the owner's consent is not recorded."))
         return bars
+
+    def _dear_bars(self, repair: Repair) -> list[Bar]:
+        if repair.parts < DEAR_PARTS and repair.minutes < DEAR_MINUTES:
+            return []
+        cheaper = self._cheaper_check(repair, [self.model.mode_index[m] for m in repair.fixes])
+        if cheaper is None:
+            return []
+        text = f"A telling check is cheap beside it: {cheaper.name} ({cheaper.minutes:.0f} min)."
+        return [Bar("cheaper check", cheaper.id, text)]
 
     def _cheaper_check(self, repair: Repair, mask: list[int]) -> Check | None:
         present = self.member[:, mask].any(axis=1)

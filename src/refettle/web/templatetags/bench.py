@@ -20,6 +20,13 @@ EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 
 
 @register.filter
+def first_sentence(value: Any) -> str:
+    """The first sentence of a text."""
+    head, stop, _ = " ".join(str(value).split()).partition(". ")
+    return head + stop.strip()
+
+
+@register.filter
 def minutes(value: Any) -> str:
     """Minutes for people: `4 min`, `7.5 h`; less than one keeps a decimal."""
     number = float(value)

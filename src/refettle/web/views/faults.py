@@ -61,7 +61,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, chosen: str, err
         "page": page,
         "step": page.step,
         "all_steps": finding.all_steps(state.compiled),
-        "must_save": state.compiled.loaded.unit_type.must_save,
+        "must_save": state.data_left,
         "on_board": _on_board(state, page.step.info.block) if page.step else [],
         "diagram": diagram(state.compiled.loaded, by_block),
         "token": new_token(),

@@ -150,7 +150,7 @@ def _of_state(view: JobView, state: JobState) -> dict[str, Any]:
         "levels": [(level, LEVEL_WORDS[level], n == state.level) for n, level in enumerate(LEVELS)],
         "gear": [_gear(state, g.id, today) for g in state.compiled.model.gear if g.id not in ("eye", "ear", "owner")],
         "open_points": _open_points(state),
-        "must_save": unit.must_save,
+        "must_save": state.data_left,
         "accessories": sorted((state.take_in.get("accessories") or {}).items()),
         "condition": sorted((state.take_in.get("condition") or {}).items()),
         "complaints": [

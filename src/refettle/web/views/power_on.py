@@ -80,6 +80,7 @@ def _entry(request: HttpRequest, state: JobState) -> dict[str, Any]:
     if limit is not None:
         entry["limit_amps"] = limit
     entry["limiter"] = form.get("limiter", "").strip()
+    entry["rattle"] = form.get("rattle", "").strip()
     return entry
 
 
@@ -157,6 +158,8 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "")
         "cautions": caution_views(state.compiled.loaded, list(dict.fromkeys(ids)), state.cautions_read),
         "open": FIRST_POWER in state.gates_open,
         "doubts": _doubts(state),
+        "rattles": state.take_in.get("rattle") == "rattles",
+        "rattle": typed.get("rattle", "") if typed else given.get("rattle", ""),
         "problems": state.first_power_problems,
         "written": state.first_power is not None,
         "limit": typed.get("limit_amps", "") if typed else f"{given['limit_amps']:g}" if "limit_amps" in given else "",

@@ -67,7 +67,7 @@ def _open(request: HttpRequest, loaded: LoadedType) -> Job:
     entries = [_take_in_entry(request, loaded), *_complaints(request, loaded)]
     saved = form.get("saved", "")
     if loaded.unit_type.must_save and saved:
-        entries.append({"kind": "saved", "what": "; ".join(loaded.unit_type.must_save)[:200], "how": saved})
+        entries += [{"kind": "saved", "what": what, "how": saved} for what in loaded.unit_type.must_save]
     job = store.open_job(loaded, owner=_owner(request), serial=form.get("serial", ""), label=form.get("label", ""))
     now = timezone.now().replace(microsecond=0)
     store.append_all(job, [{**e, "at": now, "who": settings.REFETTLE_WHO} for e in entries])
