@@ -189,7 +189,12 @@ def test_a_step_that_cannot_be_undone_is_barred_by_each_of_its_bars() -> None:
     assert barred(proofs={"rb"}, consents={"rb"})[1:] == [("proof", "cut"), ("consent", "cut")]
     free = advice_of(CUT, needs_proof={"cut"}, needs_consent=False, done_since={"c"}, proofs={"cut"})
     assert bars_of(free, "cut") == []  # one's own unit asks nobody's consent
-    assert bars_of(advice_of(CUT), "rb") == []  # what can be undone is never barred so
+    # What can be undone is barred by a telling cheap check at most, and only if it is dear.
+    assert bars_of(advice_of(CUT), "rb") == [("cheaper check", "c")]
+    short = replace(CUT, repairs=(CUT.repairs[0], replace(CUT.repairs[1], minutes=DEAR_MINUTES - 1)))
+    assert bars_of(advice_of(short), "rb") == []
+    parts = replace(short, repairs=(CUT.repairs[0], replace(short.repairs[1], parts=DEAR_PARTS)))
+    assert bars_of(advice_of(parts), "rb") == [("cheaper check", "c")]
 
 
 def test_suspicion_bars_it_until_it_is_likely_enough() -> None:
