@@ -362,7 +362,7 @@ def test_the_three_states() -> None:
     assert (first.state, first.do and first.do.id, first.expected) == ("test", "p", 0.0)
     assert first.nothing_wrong == pytest.approx(0.7)
     assert first.do is not None
-    assert first.do.reasons == ("Nothing has been seen to fail since the last repair: look whether it works.",)
+    assert first.do.reasons == ("Nobody at this bench has seen it fail yet: see for yourself first.",)
     good: list[Event] = [Reading("p", {"good": 1})]
     works = advice_of(healthy(0.3), good, **unseen)
     assert works.nothing_wrong > WORKING

@@ -362,6 +362,9 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         for limit, words in (("le", "at most"), ("ge", "at least"), ("gt", "above"), ("lt", "below")):
             if limit in ctx:
                 allowed = f"{words} {ctx[limit]:g}"
+        for limit, words in (("min_length", "at least"), ("max_length", "at most")):
+            if limit in ctx and isinstance(found, str):
+                allowed = f"{words} {ctx[limit]} letter{'' if ctx[limit] == 1 else 's'}"
         if first["type"] == "extra_forbidden":
             allowed = "one of " + ", ".join(f.alias or n for n, f in model.model_fields.items() if n != "kind")
             found_text = f"the unknown field '{first['loc'][-1]}'"

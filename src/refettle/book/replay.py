@@ -180,6 +180,7 @@ class JobState:
             proofs=frozenset(self.proofs),
             consents=frozenset(self.consents),
             needs_consent=customer,
+            repaired=bool(self.repairs_done),
             needs_proof=frozenset(s.id for s in steps.values() if s.proof),
             done_since=frozenset(self.done_since),
             looked_in_run=frozenset(self.looked_in_run),

@@ -58,6 +58,8 @@ class Context:
         Repairs for which the proof, or the owner's consent, is recorded.
     needs_consent : bool
         True for a customer's unit.
+    repaired : bool
+        True once a repair was made.
     done_since : collection of str
         Checks made since the last repair.
     looked_in_run : collection of str
@@ -74,6 +76,7 @@ class Context:
     proofs: Collection[str] = ()
     consents: Collection[str] = ()
     needs_consent: bool = False
+    repaired: bool = False
     needs_proof: Collection[str] = ()
     done_since: Collection[str] = ()
     looked_in_run: Collection[str] = ()
@@ -420,7 +423,9 @@ class _Adviser:
         for check in self.model.checks:
             if check.minutes > limit or check.id in self.context.options.skip:
                 continue
-            if check.id in self.context.done_since or check.level > max(repair.level - 1, 0):
+            if check.id in self.context.done_since:
+                continue
+            if check.level > max(repair.level - 1, self.context.options.level):
                 continue
             joint = self.chances(check).T * self.weights
             change = float(np.abs(joint[:, present].sum(axis=1) - prior * joint.sum(axis=1)).sum())
@@ -451,11 +456,10 @@ class _Adviser:
             suspects = tuple((self.blocks[i], float(after[i])) for i in top if after[i] >= 0.03)
             views.append(OutcomeView(outcome, float(total[o]), suspects))
         views.sort(key=lambda v: (v.outcome == GOOD, -v.chance))
-        reasons = (
-            [self._split_words(views)]
-            if not testing
-            else ["Nothing has been seen to fail since the last repair: look whether it works."]
-        )
+        why = "Nothing has been seen to fail since the last repair: look whether it works."
+        if not self.context.repaired:
+            why = "Nobody at this bench has seen it fail yet: see for yourself first."
+        reasons = [why if testing else self._split_words(views)]
         false_alarm, missed = 1.0 - check.error[0, 0], float(check.error[1:, 0].mean())
         risks = (f"It reads bad by mistake about {_in_words(false_alarm)}, and misses about {_in_words(missed)}.",)
         return replace(step, outcomes=tuple(views), reasons=tuple(reasons), risks=risks)

@@ -68,7 +68,8 @@
 
   // After part of a page was exchanged, reading goes on at its heading.
   document.addEventListener("htmx:afterSettle", function (event) {
-    if (event.target.id !== "main" && event.detail.target.id !== "main") return;
+    const target = event.detail && event.detail.target;
+    if (event.target.id !== "main" && !(target && target.id === "main")) return;
     const alert = document.querySelector("#main [role=alert]");
     const heading = document.querySelector("#main [data-start]") || document.querySelector("#main h1");
     const place = alert || heading;
