@@ -67,7 +67,16 @@
   });
 
   // After part of a page was exchanged, reading goes on at its heading.
+  // On a narrow screen the job's pages stand in one row: the one shown is brought into view.
+  function showTab() {
+    const tab = document.querySelector(".job-nav [aria-current]");
+    const row = tab && tab.closest("ul");
+    if (row) row.scrollLeft = tab.offsetLeft - row.offsetLeft - 24;
+  }
+  showTab();
+
   document.addEventListener("htmx:afterSettle", function (event) {
+    showTab();
     const target = event.detail && event.detail.target;
     if (event.target.id !== "main" && !(target && target.id === "main")) return;
     const alert = document.querySelector("#main [role=alert]");
