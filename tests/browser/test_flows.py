@@ -22,6 +22,7 @@ def _open_gates(book: Book, number: int) -> None:
     unit = load_shipped_type("corrigan-duo").unit_type
     rails = [f"rails_ohm.{rail}=5000" for rail in unit.power_on.rails]
     facts = [f"adapter.{fact}=matches" for fact in ("output", "volts", "amps", "polarity", "plug")]
+    book.run("job", "log", str(number), "caution", "caution=first-power")
     book.run("job", "log", str(number), "first-power", *facts, *rails, "limit_amps=0.5")
 
 
@@ -52,6 +53,8 @@ def test_take_in_to_first_step(book: Book, open_page: Open) -> None:
         rail.fill("5000")
     page.get_by_label("Limit, in ampere").fill("0.5")
     page.get_by_role("button", name="Write it down").click()
+    page.get_by_text("Still to read: First switch-on.").wait_for()
+    page.get_by_role("button", name="Read, and I keep to it").first.click()
     page.get_by_text("The gate is open.").wait_for()
     page.get_by_role("link", name="Back to fault finding").click()
     assert page.locator(".step h2").is_visible()
