@@ -12,7 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from refettle.book.log import LogError, read_jsonl, write_jsonl
-from refettle.book.replay import JobState, check_new, first_power_problems, power_cautions, replay
+from refettle.book.power import first_power_problems, power_cautions
+from refettle.book.replay import JobState, check_new, replay
 from refettle.faults import Done, NewRun, Reading
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType, compile_type
 from refettle.knowledge.loading import load_shipped_type

@@ -13,7 +13,7 @@ from PIL import Image
 
 from refettle.book import store
 from refettle.book.log import read_jsonl
-from refettle.book.replay import power_cautions
+from refettle.book.power import power_cautions
 from refettle.knowledge.errors import KnowledgeError, Mistake
 from tests.web.pages import CONSOLE, HANDHELD, HOME_COMPUTER, a_job, get, logged, text_of
 

@@ -6,12 +6,11 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
-import tempfile
 from pathlib import Path
 from typing import Protocol
 
+from refettle.book.whole import write_whole
 from refettle.parts.board_text import MAX_BYTES
 
 ALLOWED = f"a file of 1 byte to {MAX_BYTES / 1e6:.0f} MB"
@@ -57,26 +56,7 @@ def keep(data: bytes, folder: Path) -> str:
         raise FileError(f"file: {len(data) / 1e6:.0f} MB found; allowed: {ALLOWED}")
     sha256 = hashlib.sha256(data).hexdigest()
     path = path_of(folder, sha256)
-    if path.exists() and path.stat().st_size == len(data):
-        return sha256
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    if os.name == "posix":  # the folders' own entries
-        for each in (path.parent, folder):
-            descriptor = os.open(each, os.O_RDONLY)
-            try:
-                os.fsync(descriptor)
-            finally:
-                os.close(descriptor)
+    write_whole(path, data)
     return sha256
 
 

@@ -7,9 +7,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
-import tempfile
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
@@ -21,6 +19,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from refettle.book.models import Photo
 from refettle.book.stripping import EXIF_ORIENTATION, Damaged, strip
+from refettle.book.whole import write_whole
 
 MAX_BYTES = 60_000_000
 MAX_PIXELS = 120_000_000
@@ -83,9 +82,9 @@ def store_photo(file: Readable, folder: Path) -> Photo:
     if orientation >= 5:
         width, height = height, width
     sha256 = hashlib.sha256(stripped).hexdigest()
-    _write(original_path(folder, sha256, file_format), stripped)
+    write_whole(original_path(folder, sha256, file_format), stripped)
     for size, content in copies.items():
-        _write(copy_path(folder, sha256, size), content)
+        write_whole(copy_path(folder, sha256, size), content)
     photo = Photo(
         sha256=sha256,
         format=file_format,
@@ -138,32 +137,8 @@ def ensure_copy(photo: Photo, size: str, folder: Path) -> Path:
     path = copy_path(folder, photo.sha256, size)
     if not path.exists():
         data = original_path(folder, photo.sha256, photo.format).read_bytes()
-        _write(path, _copies(data, photo.format, [size])[size])
+        write_whole(path, _copies(data, photo.format, [size])[size])
     return path
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write a file so that it is there whole or not at all, also after a power cut."""
-    if path.exists() and path.stat().st_size == len(content):
-        return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    if os.name == "posix":  # the folder's own entry
-        for folder in (path.parent, path.parent.parent):
-            descriptor = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(descriptor)
-            finally:
-                os.close(descriptor)
 
 
 # ---------------------------------------------------------------- reading

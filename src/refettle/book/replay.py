@@ -18,13 +18,12 @@ import numpy as np
 from refettle import faults
 from refettle.book.ledger import LEDGER_KINDS, Ledger, ledger, refuse
 from refettle.book.log import LogEntry, LogError, effective
-from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, LIVE, OWNER, CompiledType
+from refettle.book.power import first_power_problems, power_cautions
+from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
 LEVELS = ("closed", "open", "board")
 GROW = 100
 """Of the heaviest sets of failure modes, how many get their neighbours weighed as well."""
-LIMIT_AT_MOST = 5.0
-"""The current limit at first power-on, at most so many times what a good unit draws (estimate; start lower)."""
 FIRST_POWER_MINUTES = 12.0
 """Bench minutes of the first power-on gate (estimate)."""
 CAUTION_MINUTES = 0.5
@@ -536,53 +535,6 @@ class _Applier:
     def _stage(self) -> None:
         self.state.stage = self.data["stage"]
         self.state.waits_for = str(self.data.get("waits_for", ""))
-
-
-def power_cautions(compiled: CompiledType) -> list[str]:
-    """Gating cautions to be read before first power: that of first power, the unit's own, and those about mains where
-    mains comes in."""
-    unit, library = compiled.loaded.unit_type, compiled.loaded.library.cautions
-    wanted = [FIRST_POWER, *unit.cautions, *(LIVE if unit.power_on.feed == "mains" else ())]
-    return [c for c in dict.fromkeys(wanted) if c in library and library[c].gate]
-
-
-def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> list[str]:
-    """What still keeps the first power-on gate shut; empty if it may open.
-
-    The five adapter facts must all be confirmed where an adapter feeds the unit; each rail with a
-    reference must be measured to ground and not read as a short (below a tenth of a good unit's
-    value, or below 1 ohm: common practice, no source).
-    """
-    unit = compiled.loaded.unit_type
-    problems: list[str] = []
-    if unit.adapter is not None:
-        facts = dict(data.get("adapter") or {})
-        for fact in ("output", "volts", "amps", "polarity", "plug"):
-            if facts.get(fact) == "does not match":
-                problems.append(f"The adapter's {fact} does not match the unit: use another adapter.")
-            elif fact not in facts and unit.power_on.feed == "adapter":
-                problems.append(f"The adapter's {fact} is not confirmed.")
-    measured = dict(data.get("rails_ohm") or {})
-    for key, rail in unit.power_on.rails.items():
-        if key not in measured:
-            problems.append(f"{rail.name} to ground is not measured.")
-            continue
-        limit = max(1.0, (rail.to_ground_ohm or 10.0) / 10.0)
-        if measured[key] < limit:
-            problems.append(
-                f"{rail.name} to ground reads {measured[key]:g} Ω, below {limit:g} Ω: a short. Find it before power."
-            )
-    unknown = set(measured) - set(unit.power_on.rails)
-    if unknown:
-        allowed = ", ".join(unit.power_on.rails) or "none"
-        raise LogError(f"rails_ohm: '{min(unknown)}' found; allowed: {allowed}", field="rails_ohm")
-    limit_now, good = data.get("limit_amps"), unit.power_on.current_amps
-    if limit_now is None and not str(data.get("limiter", "")).strip():
-        problems.append("No current limit is set.")
-    if limit_now is not None and good is not None and limit_now > LIMIT_AT_MOST * good:
-        most = LIMIT_AT_MOST * good
-        problems.append(f"A limit of {limit_now:g} A is above {most:.3g} A; a good unit draws {good:g} A.")
-    return problems
 
 
 def _mark_stale(state: JobState) -> None:

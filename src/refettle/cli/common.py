@@ -51,6 +51,21 @@ def open_book() -> Home:
         raise Refused(str(error)) from None
 
 
+def read_log_text(option: str, name: str) -> str:
+    """The text of a log file, or of standard input for '-'. Raises Refused, naming the option it came by."""
+    import sys
+    from pathlib import Path
+
+    try:
+        raw = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+        return raw.decode("utf-8-sig")
+    except OSError as error:
+        raise Refused(f"{option} {name}: {(error.strerror or str(error)).lower()}") from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise Refused(f"{option} {name}: line {line}: bytes that are no UTF-8; allowed: text in UTF-8") from None
+
+
 def table(rows: list[list[str]]) -> str:
     """Rows as aligned columns, the first row being the heads; long cells are kept whole."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]

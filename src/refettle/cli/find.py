@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
-from pathlib import Path
 
 from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
-from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, refusing
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, read_log_text, refusing
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,17 +17,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--one-step", action="store_true", help="look one step ahead, not two")
     parser.add_argument("--json", action="store_true", help="as JSON")
     parser.set_defaults(run=run_find)
-
-
-def _log_text(name: str) -> str:
-    try:
-        raw = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
-        return raw.decode("utf-8-sig")
-    except OSError as error:
-        raise Refused(f"--log {name}: {(error.strerror or str(error)).lower()}") from None
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise Refused(f"--log {name}: line {line}: bytes that are no UTF-8; allowed: text in UTF-8") from None
 
 
 def run_find(args: argparse.Namespace) -> int:
@@ -51,7 +38,7 @@ def run_find(args: argparse.Namespace) -> int:
     with refusing():
         compiled = compile_type(load_named(args.type, options.home.types, options.home.kinds), rate)
     try:
-        state = replay(compiled, read_jsonl(_log_text(args.log)))
+        state = replay(compiled, read_jsonl(read_log_text("--log", args.log)))
         advice = state.advice(customer=args.customer, depth=1 if args.one_step else 2)
     except (LogError, ModelError) as error:
         raise Refused(f"{args.log}: {error}") from None

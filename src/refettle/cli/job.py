@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
-from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, refusing, table
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, read_log_text, refusing, table
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -177,17 +175,6 @@ def _at(text: str | None) -> datetime:
     return at if at.tzinfo else timezone.make_aware(at)
 
 
-def _log_text(name: str) -> str:
-    try:
-        raw = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
-        return raw.decode("utf-8-sig")
-    except OSError as error:
-        raise Refused(f"--file {name}: {(error.strerror or str(error)).lower()}") from None
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise Refused(f"--file {name}: line {line}: bytes that are no UTF-8; allowed: text in UTF-8") from None
-
-
 def run_log(args: argparse.Namespace) -> int:
     """Write entries; they are on the disk when this says so."""
     if (args.kind is None) == (args.file is None):
@@ -205,7 +192,7 @@ def run_log(args: argparse.Namespace) -> int:
         if args.file is None:
             entries = [{"at": at, "who": who, "kind": args.kind, **parse_fields(args.fields)}]
         else:
-            entries = read_jsonl(_log_text(args.file))
+            entries = read_jsonl(read_log_text("--file", args.file))
             for entry in entries:
                 entry["who"] = entry["who"] or who
                 if entry["at"].startswith("1970-01-01T00:00:00"):  # what a line without a time is read as

@@ -1,0 +1,31 @@
+"""Writing a file whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that it is there whole or not at all, also after a power cut."""
+    if path.exists() and path.stat().st_size == len(content):
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    if os.name == "posix":  # the folder's own entry
+        for folder in (path.parent, path.parent.parent):
+            descriptor = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)
