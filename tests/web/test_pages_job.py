@@ -102,6 +102,18 @@ def test_what_is_no_photo_is_refused(client: Client) -> None:
     assert "The photo cannot be taken: found a text file" in text_of(response.content.decode())
 
 
+def test_one_bad_file_among_photos_is_named_and_the_good_ones_are_kept(client: Client) -> None:
+    job = a_job()
+    file = BytesIO()
+    Image.new("RGB", (40, 30), "grey").save(file, "JPEG")
+    both = [SimpleUploadedFile("good.jpg", file.getvalue()), SimpleUploadedFile("words.jpg", b"just words")]
+    response = client.post(f"/jobs/{job.number}/", {"action": "photo", "photo": both}, follow=True)
+    page = text_of(response.content.decode())
+    assert "1 photo kept." in page
+    assert "1 not kept. words.jpg: " in page
+    assert [entry["kind"] for entry in logged(job)] == ["photo"]
+
+
 def test_a_correction_stands_beside_the_entry(client: Client) -> None:
     job = a_job(entries=[{"kind": "check", "check": "picture", "outcome": "garbled"}])
     address = f"/jobs/{job.number}/log/1/"

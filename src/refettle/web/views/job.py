@@ -102,8 +102,18 @@ def _photos(request: HttpRequest, view: JobView) -> None:
     folder: Path = settings.REFETTLE_PHOTOS
     caption = request.POST.get("caption", "").strip()
 
+    refused: list[str] = []
+    kept = 0
+
     def write() -> None:
-        taken = [store_photo(file, folder) for file in files]
+        nonlocal kept
+        taken = []
+        for file in files:
+            try:
+                taken.append(store_photo(file, folder))
+            except PhotoError as error:
+                refused.append(f"{file.name}: {error}")
+        kept = len(taken)
         now = timezone.now().replace(microsecond=0)
         who = settings.REFETTLE_WHO
         store.append_all(
@@ -111,8 +121,12 @@ def _photos(request: HttpRequest, view: JobView) -> None:
             [{"at": now, "who": who, "kind": "photo", "photo": p.sha256, "caption": caption} for p in taken],
         )
 
-    if write_once(request, write):
-        messages.success(request, f"{len(files)} photo{'s' if len(files) > 1 else ''} kept.")
+    if write_once(request, write) and kept:
+        messages.success(request, f"{kept} photo{'s' if kept > 1 else ''} kept.")
+    if refused and kept:
+        messages.error(request, f"{len(refused)} not kept. " + " ".join(refused))
+    elif refused:
+        raise LogError(" ".join(refused), field="photo")
 
 
 def _page(request: HttpRequest, view: JobView, error: str = "") -> HttpResponse:
