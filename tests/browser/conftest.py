@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM = Path(os.environ.get("CHROMIUM_FOR_TESTS", "/usr/bin/chromium"))
+"""Set by scripts/test.py, which sees to it that there is one."""
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -93,7 +94,9 @@ def chromium() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     if not CHROMIUM.exists():
-        pytest.skip("no /usr/bin/chromium here")
+        if "CHROMIUM_FOR_TESTS" in os.environ:
+            pytest.fail(f"CHROMIUM_FOR_TESTS is {CHROMIUM}, and there is none")
+        pytest.skip(f"no {CHROMIUM} here")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
         yield browser
