@@ -211,7 +211,6 @@ class StageChanged(_Entry):
     why: Text = ""
 
 
-Direction = Literal["up", "down", "left", "right"]
 Minus = Literal["up", "down", "left", "right", "not polarised"]
 
 

@@ -29,7 +29,6 @@ Ints: TypeAlias = npt.NDArray[np.int64]
 Bools: TypeAlias = npt.NDArray[np.bool_]
 Keys: TypeAlias = npt.NDArray[np.uint64]
 
-ACCESS = ("closed", "open", "board")
 NO_CHANGE = "no change"
 GOOD = "good"
 TRIALS = "#trials"
