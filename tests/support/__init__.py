@@ -1,0 +1,1 @@
+"""What several test folders lean on: the reference circuit simulator."""
