@@ -123,6 +123,19 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     ),
     "back": fields({"item": short}, {"count": count, "note": text}),
     "left-off": fields({"item": short, "why": told}),
+    "go-ahead": fields(
+        {"step": short, "what": told},
+        {
+            "shown": st.dictionaries(short, told, max_size=2),
+            "photos": st.dictionaries(short, digest, max_size=2),
+            "consent": text,
+            "note": text,
+        },
+    ),
+    "one-way": both(
+        fields({"step": short, "what": told}, {"note": text}),
+        st.one_of(fields({"go_ahead": st.integers(1, 10**6)}), fields({"without": told})),
+    ),
 }
 offsets = st.integers(-14 * 60, 14 * 60).map(lambda m: timezone(timedelta(minutes=m)))
 times = st.datetimes(datetime(1990, 1, 1), datetime(2090, 1, 1), timezones=offsets)

@@ -297,6 +297,35 @@ class LeftOff(_Entry):
     why: Told
 
 
+class GoAhead(_Entry):
+    """All that a step that cannot be undone asks for, shown before it is taken; opens the way for that step once."""
+
+    kind: Literal["go-ahead"]
+    step: Short
+    what: Told
+    shown: dict[Short, Told] = {}
+    photos: dict[Short, Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]] = {}
+    consent: Text = ""
+    note: Text = ""
+
+
+class OneWayTaken(_Entry):
+    """A step that cannot be undone, taken: on a go-ahead (its entry's number), or without, and why."""
+
+    kind: Literal["one-way"]
+    step: Short
+    what: Told
+    go_ahead: Annotated[int, Field(ge=1)] | None = None
+    without: Told | None = None
+    note: Text = ""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> OneWayTaken:
+        if (self.go_ahead is None) == (self.without is None):
+            raise ValueError("exactly one of go_ahead, without")
+        return self
+
+
 class Correction(_Entry):
     """Puts an earlier entry right: other content in its place, or none."""
 
@@ -331,6 +360,8 @@ ENTRY_KINDS: dict[str, type[_Entry]] = {
     "off": TakenOff,
     "back": PutBack,
     "left-off": LeftOff,
+    "go-ahead": GoAhead,
+    "one-way": OneWayTaken,
     "correction": Correction,
 }
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
@@ -18,8 +18,10 @@ import numpy as np
 from refettle import faults
 from refettle.book.ledger import LEDGER_KINDS, Ledger, ledger, refuse
 from refettle.book.log import LogEntry, LogError, effective
+from refettle.book.one_way import OneWay, refuse_go_ahead, refuse_one_way
 from refettle.book.power import first_power_problems, power_cautions
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
+from refettle.knowledge.one_way import one_way_steps
 
 LEVELS = ("closed", "open", "board")
 GROW = 100
@@ -117,6 +119,8 @@ class JobState:
     boards: list[Mapping[str, Any]] = field(default_factory=list)
     """Board files kept with the job, the last one counting; and capacitors noted by hand, by designator."""
     noted: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    one_way: list[OneWay] = field(default_factory=list)
+    """Steps that cannot be undone: go-aheads given, and steps taken, in the order of the log."""
     life: dict[str, bool] = field(default_factory=dict)
     """Point -> whether the unit showed life there, at the last look since the last repair."""
 
@@ -124,6 +128,18 @@ class JobState:
     def data_left(self) -> list[str]:
         """Data of this unit type that nobody has saved or waived."""
         return [what for what in self.compiled.loaded.unit_type.must_save if what not in self.dealt_with]
+
+    @property
+    def data_settled(self) -> bool:
+        """True if all data the unit holds was saved or waived, or it was said that it holds none."""
+        return bool(self.dealt_with) and not self.data_left
+
+    def unread(self, one_way_step: str) -> list[str]:
+        """Names of the cautions that gate this step that cannot be undone and are not read in this job."""
+        step = one_way_steps().get(one_way_step)
+        known = self.compiled.loaded.library.cautions
+        named = [c for c in (step.cautions if step else []) if c in known and known[c].gate]
+        return [known[c].name for c in named if c not in self.cautions_read]
 
     @property
     def lifeless(self) -> bool:
@@ -328,8 +344,14 @@ def _shut_again(state: JobState) -> None:
         state.first_power_problems += problems
 
 
-def check_new(compiled: CompiledType, before: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any]]) -> None:
-    """Refuse new entries that this unit type cannot have, or that the ledgers do not allow, before they are written.
+def check_new(
+    compiled: CompiledType,
+    before: Sequence[Mapping[str, Any]],
+    new: Sequence[Mapping[str, Any]],
+    customer: bool = False,
+) -> None:
+    """Refuse new entries that this unit type cannot have, or that the ledgers and the steps that cannot be undone do
+    not allow, before they are written. `customer`: the unit is a customer's, whose consent is asked for.
 
     Raises
     ------
@@ -346,6 +368,12 @@ def check_new(compiled: CompiledType, before: Sequence[Mapping[str, Any]], new: 
             earlier = [e for e in earlier if e["n"] < entry["corrects"]]
         if content["kind"] in LEDGER_KINDS:
             refuse(ledger(effective(earlier)), content)
+        elif content["kind"] in ("go-ahead", "one-way"):
+            state = replay(compiled, earlier)
+            if content["kind"] == "go-ahead":
+                refuse_go_ahead(content, state.data_settled, customer, state.unread(content["step"]))
+            else:
+                refuse_one_way(state.one_way, content)
 
 
 class _Applier:
@@ -519,6 +547,19 @@ class _Applier:
 
     def _capacitor(self) -> None:
         self.state.noted[self.data["ref"]] = {**self.data, "n": self.entry.n}
+
+    def _go_ahead(self) -> None:
+        self.state.one_way.append(OneWay(self.data["step"], self.data["what"], go_ahead=self.entry.n))
+
+    def _one_way(self) -> None:
+        given = self.data.get("go_ahead")
+        for place, each in enumerate(self.state.one_way):
+            if given is not None and each.go_ahead == given and each.taken is None:
+                self.state.one_way[place] = replace(each, taken=self.entry.n)
+                return
+        self.state.one_way.append(
+            OneWay(self.data["step"], self.data["what"], None, self.entry.n, str(self.data.get("without", "")))
+        )
 
     def _part_in(self) -> None:
         self.state.parts += float(self.data.get("price", 0.0))

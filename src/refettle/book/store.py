@@ -243,7 +243,11 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
             raise _placed(error, place, len(new)) from None
 
     def make() -> list[Entry]:
-        locked = Job.objects.select_for_update(of=("self",)).select_related("unit__type_version").get(pk=job.pk)
+        locked = (
+            Job.objects.select_for_update(of=("self",))
+            .select_related("unit__type_version", "unit__owner")
+            .get(pk=job.pk)
+        )
         last = Entry.objects.filter(job=job).aggregate(last=Max("n"))["last"] or 0
         moved = {n: last + i for i, (n, *_) in enumerate(checked, start=1) if n is not None}
         made: list[Entry] = []
@@ -270,7 +274,7 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
     before = entries(job)
     try:
         compiled = compiled_type(job.unit.type_version)
-        check_new(compiled, before, [_plain(e) for e in made])
+        check_new(compiled, before, [_plain(e) for e in made], job.unit.owner.kind == Owner.Kind.CUSTOMER)
     except KnowledgeError:
         return  # the type no longer fits its block kinds: writing goes on
     except LogError:

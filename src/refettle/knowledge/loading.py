@@ -281,7 +281,8 @@ def _yaml_files(folder: Traversable | FilePath) -> list[Traversable | FilePath]:
     return sorted((f for f in folder.iterdir() if f.name.endswith((".yaml", ".yml"))), key=lambda f: f.name)
 
 
-def _read_table(model: type[M], name: str, mistakes: list[Mistake]) -> dict[str, M]:
+def read_table(model: type[M], name: str, mistakes: list[Mistake]) -> dict[str, M]:
+    """The entries of a shipped file that maps ids to entries of one model; `mistakes` grows by what is wrong in it."""
     document = read_document(read_text_file(_shipped() / name, name), name)
     table: dict[str, M] = {}
     for key, data in document.data.items():
@@ -311,8 +312,8 @@ def _shipped_library() -> Library:
 
 def _read_library(own_kinds: FilePath | None) -> Library:
     mistakes: list[Mistake] = []
-    cautions = _read_table(Caution, "cautions.yaml", mistakes)
-    points = _read_table(PointKind, "points.yaml", mistakes)
+    cautions = read_table(Caution, "cautions.yaml", mistakes)
+    points = read_table(PointKind, "points.yaml", mistakes)
     kinds: dict[str, BlockKind] = {}
     documents: dict[str, Document] = {}
     folders: list[tuple[Traversable | FilePath, str]] = [(_shipped() / "kinds", "kinds/")]

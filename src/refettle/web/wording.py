@@ -9,6 +9,7 @@ from typing import Any
 
 from refettle.book.log import parse_time
 from refettle.knowledge.compile import CompiledType
+from refettle.knowledge.one_way import one_way_steps
 from refettle.web.templatetags.bench import engineering, minutes
 
 KINDS = {
@@ -34,6 +35,8 @@ KINDS = {
     "off": "Taken off",
     "back": "Put back",
     "left-off": "Left off",
+    "go-ahead": "Go-ahead",
+    "one-way": "Cannot be undone",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -168,6 +171,20 @@ def _noted(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return f"{data['ref']}, {data['value']}, {data.get('side', 'front')}{lies}"
 
 
+def _one_way_name(step: str) -> str:
+    known = one_way_steps().get(step)
+    return known.name if known else step
+
+
+def _go_ahead(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    pieces = [f"{_one_way_name(data['step'])}: {data['what']}"]
+    pieces += [f"{key}: {words}" for key, words in data.get("shown", {}).items()]
+    pieces += [f"{key}: photo" for key in data.get("photos", {})]
+    if data.get("consent"):
+        pieces.append(f"consent: {data['consent']}")
+    return "; ".join(pieces)
+
+
 def _correction(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     content = data.get("with")
     if content is None:
@@ -186,6 +203,11 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "off": _off,
     "back": lambda d, c: f"{d.get('count', 1)} × {d['item']}",
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
+    "go-ahead": _go_ahead,
+    "one-way": lambda d, c: (
+        f"{_one_way_name(d['step'])}: {d['what']}"
+        + (f"; without a go-ahead: {d['without']}" if d.get("without") else f"; on go-ahead {d['go_ahead']}")
+    ),
     "board": lambda d, c: str(d["name"]) + (", with its netlist" if d.get("netlist") else ""),
     "capacitor": _noted,
     "part-out": _part_out,
