@@ -23,6 +23,7 @@ COMMANDS = {
     "capacitor": ("how likely one is bad, what may replace it, how to empty it", "refettle.cli.capacitor"),
     "mark": ("what a marking on a part says, every reading with its reasons", "refettle.cli.mark"),
     "board": ("the electrolytics of a board from its layout: where, which way round, on what", "refettle.cli.board"),
+    "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),
     "card": ("the measuring card to print for photos of yellowed parts, and how to take them", "refettle.cli.card"),
 }
 EPILOG = """\
