@@ -1,0 +1,25 @@
+"""Values of a supply: numbers or arrays of variants, checked against what is allowed."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+
+class SupplyError(ValueError):
+    """A figure that no supply has; the message names the field, what was found and what is allowed."""
+
+
+def ranged(name: str, value: ArrayLike, low: float, high: float, unit: str, *, above: bool = True) -> Floats:
+    """`value` as an array of shape () or (n,), every one finite, above `low` (or from it) up to `high`; SupplyError."""
+    found = np.asarray(value, dtype=np.float64)
+    if found.ndim > 1:
+        raise SupplyError(f"{name}: found an array of {found.ndim} dimensions; allowed: a number, or one per variant")
+    wrong = ~np.isfinite(found) | (found > high) | ((found <= low) if above else (found < low))
+    if np.any(wrong):
+        worst = float(found[wrong][0] if found.ndim else found)
+        start = "above" if above else "from"
+        raise SupplyError(f"{name}: found {worst:g} {unit}; allowed: {start} {low:g} to {high:g} {unit}".rstrip())
+    return found
