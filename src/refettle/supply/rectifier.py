@@ -77,7 +77,7 @@ class Load:
     """What the rail feeds. `value` in [A], [ohm] or [W] by `kind`.
 
     A constant current is value tanh(v / knee), so that it goes away near 0 V; a constant power is
-    value v / (v^2 + knee^2). `knee` [V] is 0.5 where not given.
+    value v^3 / (v^4 + knee^4). `knee` [V] is 0.5 where not given.
     """
 
     kind: LoadKind
@@ -262,8 +262,9 @@ def load_current(kind: LoadKind, value: Floats, knee: Floats, volt: Floats) -> t
         return value * bend, value / knee * (1.0 - bend * bend)
     if kind == "resistance":
         return volt / value, np.broadcast_to(1.0 / value, volt.shape)
-    square, soft = volt * volt, knee * knee
-    return value * volt / (square + soft), value * (soft - square) / (square + soft) ** 2
+    square, fourth, soft = volt * volt, volt**4, knee**4
+    below = fourth + soft
+    return value * volt * square / below, value * square * (3.0 * soft - fourth) / below**2
 
 
 def steady_state(
