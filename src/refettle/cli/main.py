@@ -24,6 +24,8 @@ COMMANDS = {
     "mark": ("what a marking on a part says, every reading with its reasons", "refettle.cli.mark"),
     "board": ("the electrolytics of a board from its layout: where, which way round, on what", "refettle.cli.board"),
     "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),
+    "lamp": ("what a whitening lamp gives, from a meter at the part; bands and eyes", "refettle.cli.lamp"),
+    "sun": ("the sun a part gets at a place on a day, and when a dose is reached", "refettle.cli.sun"),
     "card": ("the measuring card to print for photos of yellowed parts, and how to take them", "refettle.cli.card"),
 }
 EPILOG = """\
