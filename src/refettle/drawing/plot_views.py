@@ -1,0 +1,169 @@
+"""The plots of readings: waveforms, spectra, levels over time, a fit with what it leaves, before and after, spreads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from refettle.drawing.plot import LOOKS, Band, Limit, Mark, Trace, line_plot
+
+FAN_WORDS = "Half of all variants lie in the dark band, 19 of 20 in the pale one; the line is the middle one."
+
+
+def spectrum_plot(
+    hertz: ArrayLike,
+    level: ArrayLike,
+    *,
+    says: str,
+    title: str = "Spectrum",
+    unit: str = "dBFS",
+    lines: Sequence[Mark] = (),
+    before: tuple[ArrayLike, ArrayLike] | None = None,
+    x_range: tuple[float, float] | None = None,
+    floor: float | None = None,
+    alone: bool = False,
+    ident: str = "spectrum",
+) -> str:
+    """Level over frequency by ratios, with named lines.
+
+    Parameters
+    ----------
+    hertz, level : array
+        [Hz], [unit]
+    lines : sequence of Mark
+        Hum lines and the like: `x` in Hz, `y` their level.
+    before : pair of array, optional
+        Another spectrum to compare with.
+    x_range : pair of float, optional
+        [Hz]
+    floor : float, optional
+        [unit] What lies below is not drawn.
+    """
+    traces = [] if before is None else [Trace("before", *before, unit, look="before")]
+    traces.append(Trace("now" if before is not None else "level", hertz, level, unit))
+    if floor is not None:
+        traces = [
+            Trace(t.name, t.x, np.maximum(np.asarray(t.y, dtype=np.float64), floor), unit, look=t.look) for t in traces
+        ]
+    return line_plot(
+        traces, title=title, says=says, x_unit="Hz", log_x=True, x_range=x_range, marks=lines, alone=alone, ident=ident
+    )
+
+
+def level_plot(
+    seconds: ArrayLike,
+    levels: Sequence[tuple[str, ArrayLike]],
+    *,
+    says: str,
+    title: str = "Level over time",
+    unit: str = "dBFS",
+    marks: Sequence[Mark] = (),
+    alone: bool = False,
+    ident: str = "level",
+) -> str:
+    """A low strip of the level of each channel over time, with places marked.
+
+    Parameters
+    ----------
+    levels : sequence of (name, array)
+        One row per channel, in `unit`.
+    """
+    traces = [Trace(name, seconds, row, unit, look=LOOKS[n % 2]) for n, (name, row) in enumerate(levels)]
+    return line_plot(traces, title=title, says=says, marks=marks, small=True, alone=alone, ident=ident)
+
+
+def fit_plots(
+    seconds: ArrayLike,
+    measured: ArrayLike,
+    model: ArrayLike,
+    *,
+    says: str,
+    left_says: str,
+    title: str = "Measured and worked out",
+    unit: str = "V",
+    step: float | None = None,
+    ident: str = "fit",
+) -> tuple[str, str]:
+    """The data with the line worked out for it, and below it what is left over.
+
+    Parameters
+    ----------
+    left_says : str
+        The finding on what is left, in words.
+    step : float, optional
+        [unit] One step of the instrument, drawn about 0 in what is left.
+    """
+    data, line = np.asarray(measured, dtype=np.float64), np.asarray(model, dtype=np.float64)
+    upper = line_plot(
+        [Trace("measured", seconds, data, unit, look="fine"), Trace("worked out", seconds, line, unit, look="model")],
+        title=title,
+        says=says,
+        ident=ident,
+    )
+    limits = [] if step is None else [Limit(step, "one step of the instrument"), Limit(-step, "")]
+    lower = line_plot(
+        [Trace("left over", seconds, data - line, unit)],
+        title="What is left over: measured less worked out",
+        says=left_says,
+        limits=limits,
+        small=True,
+        ident=f"{ident}-left",
+    )
+    return upper, lower
+
+
+def before_after_plot(
+    before: tuple[ArrayLike, ArrayLike],
+    after: tuple[ArrayLike, ArrayLike],
+    *,
+    says: str,
+    title: str = "Before and after",
+    unit: str = "V",
+    limits: Sequence[Limit] = (),
+    alone: bool = False,
+    ident: str = "before-after",
+) -> str:
+    """Two waveforms over each other: before dashed and thin, after solid."""
+    return line_plot(
+        [Trace("before", *before, unit, look="before"), Trace("after", *after, unit)],
+        title=title,
+        says=says,
+        limits=limits,
+        alone=alone,
+        ident=ident,
+    )
+
+
+def fan_plot(
+    x: ArrayLike,
+    rows: ArrayLike,
+    *,
+    says: str,
+    title: str,
+    unit: str = "V",
+    x_unit: str = "s",
+    limits: Sequence[Limit] = (),
+    alone: bool = False,
+    ident: str = "fan",
+) -> str:
+    """The spread of many variants: half of them in the dark band, 19 of 20 in the pale one, the middle as a line.
+
+    Parameters
+    ----------
+    rows : array, shape (variants, points)
+        [unit]
+    """
+    cuts = np.percentile(np.asarray(rows, dtype=np.float64), [2.5, 25.0, 50.0, 75.0, 97.5], axis=0)
+    bands = [Band("19 of 20", x, cuts[0], cuts[4]), Band("half of them", x, cuts[1], cuts[3])]
+    return line_plot(
+        [Trace("the middle one", x, cuts[2], unit)],
+        title=title,
+        says=says,
+        x_unit=x_unit,
+        bands=bands,
+        limits=limits,
+        alone=alone,
+        ident=ident,
+    )
