@@ -1,0 +1,256 @@
+"""The supply behind a comb of ripple: most likely parameters, and how far each is known.
+
+All that is not known for sure is a parameter with a prior: source resistance, the EMF and its third, fifth and seventh
+harmonics, the diodes' knee, how the load goes with the rail, halves that differ, the corner of an AC-coupled input. So
+the spread of C and ESR holds what these leave open, not the noise alone. Found by damped Gauss-Newton from several
+starts; the spread is that of the linear model at the end, widened where more is left than the noise explains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from refettle.supply.ripple_model import CIRCUIT, POINTS, Floats, NoSteadyStateError, Wave, solve, spectrum
+from refettle.supply.ripple_wave import Comb, RippleError, waveform
+
+LoadKind = Literal["current", "resistance", "power"]
+SLOPES: dict[LoadKind, float] = {"current": 0.0, "resistance": 1.0, "power": -1.0}
+NAMES = (*CIRCUIT, "phase", "ln_corner")
+LN_C, TAU, LN_RS, LN_PEAK, LN_A, LN_I, SLOPE, UNEVEN = range(8)
+PHASE, CORNER = len(CIRCUIT), len(CIRCUIT) + 1
+THERMAL = 0.0259
+"""[V] kT/q near 27 °C."""
+HARMONIC_SPREAD = (0.02, 0.02, 0.01)
+"""Spread of the cosine and of the sine part of mains harmonics 3, 5, 7, as shares (estimate; EN 50160 allows 5, 6 and
+5 % in all, from memory)."""
+MODEL_SHARE = 3e-4
+"""Of the ripple: what this model leaves of a circuit simulator's rail, in each line."""
+KNEES: dict[str, tuple[float, float]] = {"one": (0.045, 0.15), "two": (0.09, 0.15), "unknown": (0.063, 0.4)}
+"""[V] m n kT/q of one or two silicon diodes in the path, n 1.75, and its spread in logarithm (estimate)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the fit is told.
+
+    `level` [V] mean of the rail with `level_spread`, None where nothing says it; `load` [A] mean with `load_spread`
+    in logarithm, None unknown; `corner` [Hz] of AC coupling with its spread in logarithm, None for DC coupling;
+    `drops` diodes in the path; `peak` [V] of the EMF, if measured.
+    """
+
+    level: float | None
+    level_spread: float
+    load: float | None
+    load_spread: float
+    load_kind: LoadKind | None
+    corner: float | None
+    corner_spread: float
+    drops: Literal["one", "two", "unknown"]
+    peak: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """`x` in the order of `NAMES` with covariance `cov`; `wave`; `misfit` what is left over what noise explains, as a
+    ratio of variances; `rest` [V] rms of measured less fitted period; `rail` and `capacitor` the fitted steady state;
+    `shown` [V] the fitted period as the instrument shows it, on the instants of the measured one."""
+
+    wave: Wave
+    x: Floats
+    cov: Floats
+    misfit: float
+    rest: float
+    rail: Floats
+    capacitor: Floats
+    shown: Floats
+    level: float
+
+    @property
+    def cost(self) -> float:
+        return self.misfit
+
+
+class _Problem:
+    def __init__(self, comb: Comb, known: Known, wave: Wave, uneven_spread: float) -> None:
+        self.comb, self.known, self.wave = comb, known, wave
+        self.order = np.arange(1, len(comb.lines))
+        self.data = comb.lines[1:]
+        self.weight = 1.0 / np.sqrt(comb.variance + (MODEL_SHARE * comb.ripple) ** 2)
+        self.level = known.level
+        self.load = 1.0 if known.load is None else known.load
+        self.free = np.ones(len(NAMES), dtype=bool)
+        self.free[CORNER] = known.corner is not None
+        self.free[UNEVEN] = wave == "full"
+        self.uneven_spread = uneven_spread
+        self.mean, self.spread = self._prior()
+        self.rail: Floats | None = None
+
+    def _prior(self) -> tuple[Floats, Floats]:
+        known, comb = self.known, self.comb
+        level = known.level if known.level is not None else 10.0
+        mean, spread = np.zeros(len(NAMES)), np.full(len(NAMES), np.inf)
+        falls = -np.diff(comb.period(POINTS), append=0.0)[:-1] * POINTS * comb.hertz
+        slope = float(np.median(falls[falls > 0.0])) if (falls > 0.0).any() else comb.ripple * comb.hertz
+        knee = KNEES[known.drops]
+        mean[LN_C] = np.log(self.load / slope)
+        mean[TAU] = 3e-4
+        mean[LN_RS], spread[LN_RS] = np.log(0.06 * level / self.load), 1.2
+        mean[LN_A], spread[LN_A] = np.log(knee[0]), knee[1]
+        drop = 20.0 * knee[0]
+        mean[LN_PEAK], spread[LN_PEAK] = np.log(1.15 * level + drop), 0.5 if known.level is not None else 0.8
+        if known.peak is not None:
+            mean[LN_PEAK], spread[LN_PEAK] = np.log(known.peak), 0.08
+        mean[LN_I], spread[LN_I] = np.log(self.load), known.load_spread if known.load is not None else 1.5
+        mean[SLOPE], spread[SLOPE] = (0.0, 0.7) if known.load_kind is None else (SLOPES[known.load_kind], 0.05)
+        mean[UNEVEN], spread[UNEVEN] = 1.0, self.uneven_spread
+        spread[UNEVEN + 1 : PHASE] = np.repeat(HARMONIC_SPREAD, 2)
+        if known.corner is not None:
+            mean[CORNER], spread[CORNER] = np.log(known.corner), known.corner_spread
+        return mean, spread
+
+    def residual(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Weighted differences to the data, their derivatives by all parameters, and the lines fitted."""
+        comb = self.comb
+        solved = solve(x[:PHASE], self.wave, comb.hertz, self.rail, level=self.level)
+        self.rail = solved.rail
+        self.capacitor = solved.capacitor
+        all_lines = spectrum(np.vstack([solved.rail, solved.by]), len(self.order))
+        turn = np.exp(1j * self.order * x[PHASE])
+        if self.known.corner is not None:
+            ratio = self.order * comb.hertz / np.exp(x[CORNER])
+            passed = 1j * ratio / (1.0 + 1j * ratio)
+            turn = turn * passed
+            by_corner = -1.0 / (1.0 + 1j * ratio)
+        lines = all_lines[0, 1:] * turn
+        by = np.zeros((len(NAMES), len(self.order)), dtype=np.complex128)
+        by[:PHASE] = all_lines[1:, 1:] * turn
+        by[PHASE] = 1j * self.order * lines
+        if self.known.corner is not None:
+            by[CORNER] = lines * by_corner
+        off = (lines - self.data) * self.weight
+        steep = by * self.weight
+        rows, columns = [off.real, off.imag], [steep.real, steep.imag]
+        if self.known.level is not None:
+            rows.append(np.array([(all_lines[0, 0].real - self.known.level) / self.known.level_spread]))
+            mean_by = np.zeros((len(NAMES), 1))
+            mean_by[:PHASE, 0] = all_lines[1:, 0].real / self.known.level_spread
+            columns.append(mean_by)
+        return np.concatenate(rows), np.concatenate(columns, axis=1), lines
+
+    def cost(self, off: Floats, x: Floats) -> float:
+        apart = ((x - self.mean) / self.spread)[self.free]
+        return float(off @ off + apart @ apart)
+
+    def run(self, x: Floats, turns: int = 60) -> tuple[Floats, Floats, Floats, float]:
+        """From a start to the end: parameters, derivatives, lines, cost."""
+        self.rail = None
+        off, by, lines = self.residual(x)
+        cost, damping = self.cost(off, x), 1e-2
+        keep = np.flatnonzero(self.free)
+        tight = np.diag(1.0 / self.spread[keep] ** 2)
+        for _ in range(turns):
+            steep = by[keep]
+            normal = steep @ steep.T + tight
+            pull = -(steep @ off) - (x - self.mean)[keep] / self.spread[keep] ** 2
+            scale = np.diag(normal).copy()
+            gained = 0.0
+            for _ in range(8):
+                move = np.zeros(len(NAMES))
+                move[keep] = np.linalg.solve(normal + damping * np.diag(scale), pull)
+                trial = x + _limited(move, x)
+                before = self.rail
+                try:
+                    new_off, new_by, new_lines = self.residual(trial)
+                except NoSteadyStateError:
+                    self.rail, damping = before, damping * 10.0
+                    continue
+                new_cost = self.cost(new_off, trial)
+                if new_cost < cost:
+                    gained = cost - new_cost
+                    x, off, by, lines, cost = trial, new_off, new_by, new_lines, new_cost
+                    damping = max(damping / 5.0, 1e-9)
+                    break
+                self.rail, damping = before, damping * 6.0
+            if gained < 1e-4 * max(1.0, 1e-3 * cost):
+                break
+        return x, by, lines, cost
+
+
+def _limited(move: Floats, x: Floats) -> Floats:
+    """A step no longer than the model stays near itself."""
+    most = np.full(len(NAMES), 0.5)
+    most[TAU] = max(1e-3, 0.7 * abs(x[TAU]))
+    most[LN_A] = most[UNEVEN] = 0.2
+    most[UNEVEN + 1 : PHASE] = 0.02
+    most[PHASE] = 0.3
+    share = float(np.max(np.abs(move) / most))
+    return move / share if share > 1.0 else move
+
+
+def fit(comb: Comb, known: Known, wave: Wave, uneven_spread: float = 0.01) -> Fit:
+    """Fit one kind of rectifier.
+
+    Parameters
+    ----------
+    comb : Comb
+    known : Known
+    wave : "half" or "full"
+    uneven_spread : float
+        Of the second half's EMF over the first's; by default that of a healthy supply (estimate).
+
+    Raises
+    ------
+    RippleError
+        No supply of this kind gives such a capture.
+    """
+    problem = _Problem(comb, known, wave, uneven_spread)
+    best: tuple[Floats, Floats, Floats, float] | None = None
+    state: tuple[Floats, Floats] | None = None
+    for resistance, tau in ((1.0, 2e-4), (0.25, 8e-4), (3.0, 8e-4)):
+        start = problem.mean.copy()
+        start[LN_RS] += np.log(resistance)
+        start[TAU] = tau
+        try:
+            start = _in_phase(problem, start)
+            found = problem.run(start)
+        except (NoSteadyStateError, np.linalg.LinAlgError):
+            continue
+        if best is None or found[3] < best[3] - 1e-3:
+            best = found
+            assert problem.rail is not None
+            state = problem.rail.copy(), problem.capacitor.copy()
+    if best is None or state is None:
+        raise RippleError(
+            f"volts: no {wave}-wave supply gives this shape; allowed: ripple of a mains rectifier and reservoir"
+        )
+    x, by, lines, _ = best
+    off, _, _ = problem.residual(x)
+    keep = np.flatnonzero(problem.free)
+    shape = off[: 2 * len(lines)]
+    free = max(len(shape) - len(keep) + 3, 5)  # a good part of the parameters is held by priors
+    misfit = float(shape @ shape) / free
+    steep = by[keep]
+    normal = steep @ steep.T / max(misfit, 1.0) + np.diag(1.0 / problem.spread[keep] ** 2)
+    cov = np.zeros((len(NAMES), len(NAMES)))
+    cov[np.ix_(keep, keep)] = np.linalg.inv(normal)
+    rest = float(np.sqrt(0.5 * np.sum(np.abs(lines - comb.lines[1:]) ** 2)))
+    level = known.level if known.level is not None else float(state[0].mean())
+    shown = waveform(np.concatenate([comb.lines[:1], lines]), POINTS)
+    return Fit(wave, x, cov, misfit, rest, state[0], state[1], shown, level)
+
+
+def _in_phase(problem: _Problem, start: Floats) -> Floats:
+    """The start with its phase set so that the strongest line agrees with the data."""
+    problem.rail = None
+    _, _, lines = problem.residual(start)
+    line = 0 if problem.wave == "half" else 1
+    start = start.copy()
+    start[PHASE] = float(np.angle(problem.data[line] / lines[line])) / (line + 1)
+    if problem.wave == "full" and problem.uneven_spread > 0.02:
+        odd = problem.data[0] * np.exp(-1j * start[PHASE])
+        if odd.imag > 0.0:  # the half that is said to be weaker is the other one
+            start[PHASE] += np.pi
+    return start
