@@ -1,0 +1,260 @@
+"""The rows of numbers themselves, piece by piece: fast where a piece is plain, cell by cell where it is not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from refettle.captures.cells import Style, is_over, unit_of, when
+from refettle.captures.layout import MAX_LINE, Layout, kind_of, split
+from refettle.captures.model import CaptureError, CaptureStopped, Floats, Progress, Stop
+
+PIECE = 1 << 20
+MAX_VALUES = 40_000_000
+"""Numbers in one file: 320 MB as they are kept."""
+MAX_FOOT = 65_536
+_DAY = 86_400.0
+
+
+@dataclass(slots=True)
+class Table:
+    """The columns read, with what was left out and why.
+
+    A column of dates or clock times is in seconds. `over` counts cells marked as beyond the range, per column;
+    `unit` is the SI unit of a column whose cells carry their units.
+    """
+
+    columns: dict[int, Floats]
+    units: dict[int, str] = field(default_factory=dict)
+    over: dict[int, int] = field(default_factory=dict)
+    last: tuple[tuple[str, ...], ...] = ()
+    understood: list[str] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)
+
+
+class _Slow:
+    """Cell by cell, for anything with gaps, dates, units or quotes."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.columns = layout.columns
+        self.over = dict.fromkeys(self.columns, 0)
+        self.units: dict[int, set[str]] = {}
+        self.short = 0
+        self.marks = 0
+        month_first = any(
+            kind == "W" and len(cells := row[n].replace("/", ".").replace("-", ".").split(".")) > 2
+            and cells[1].isdigit() and 12 < int(cells[1]) < 32
+            for row in layout.sample for n, kind in enumerate(layout.kinds[: len(row)])
+        )  # fmt: skip
+        self.month_first = month_first
+
+    def row(self, line: str) -> list[float] | str:
+        """The numbers of one line, or what is wrong with it."""
+        layout = self.layout
+        cells = split(line, layout.separator)
+        kinds = layout.kinds
+        if len(cells) > len(kinds) and any(cells[len(kinds) :]):
+            return f"{len(cells)} columns found; allowed: {len(kinds)}, as above"
+        if len(cells) <= self.columns[0] or (len(cells) < 2 <= len(self.columns)):
+            return f"{len(cells)} column{'s' if len(cells) != 1 else ''} found; allowed: {len(kinds)}, as above"
+        values: list[float] = []
+        for n in self.columns:
+            cell = cells[n] if n < len(cells) else ""
+            self.short += n >= len(cells)
+            value = self._cell(n, cell, kinds[n])
+            if value is None:
+                return f"column {n + 1}: {cell[:40]!r} found; allowed: a number"
+            following = cells[n + 1] if kinds[n + 1 : n + 2] == "T" and n + 1 < len(cells) else ""
+            if kinds[n] == "N" and following and (found := unit_of(following)):
+                value *= found[1]
+                self.units.setdefault(n, set()).add(found[0])
+            values.append(value)
+        return values if any(value == value for value in values) or self.marks else "no number found; allowed: numbers"
+
+    def _cell(self, n: int, cell: str, kind: str) -> float | None:
+        if kind == "W":
+            found = when(cell, self.month_first)
+            if found is None:
+                return None
+            return (0.0 if found[0] is None else _DAY * found[0]) + (found[1] or 0.0)
+        if kind == "U" and (measured := self.layout.style.measured(cell)):
+            self.units.setdefault(n, set()).add(measured[1])
+            return measured[0] * measured[2]
+        value = self.layout.style.number(cell)
+        if value is not None and value != value:
+            self.marks = 1
+            self.over[n] += is_over(cell)
+        return value
+
+
+def _plain_piece(piece: bytes, layout: Layout) -> Floats | None:
+    """The piece as an array (rows, all columns up to the last with something in it), or None where it is not plain."""
+    separator, width = layout.separator, max(layout.columns) + 1
+    mark = layout.style.decimal.encode()
+    allowed = b"0123456789+-eE\n \r" + mark + separator.encode()
+    if piece.translate(None, allowed):
+        return None
+    if separator == " ":
+        lines = piece.split(b"\n")[:-1]
+        if any(len(line.split()) != len(layout.kinds) for line in lines):
+            return None
+        text = b",".join(piece.replace(mark, b".").split())
+        rows = len(lines)
+        full = len(layout.kinds)
+    else:
+        raw = np.frombuffer(piece, np.uint8)
+        ends = np.flatnonzero(raw == 10)
+        marks = np.flatnonzero(raw == ord(separator))
+        full = len(layout.kinds)
+        counts = np.diff(np.searchsorted(marks, ends), prepend=0)
+        if ends.size == 0 or np.any(counts != full - 1) or int(np.diff(ends, prepend=-1).max()) > MAX_LINE:
+            return None
+        while full > width:  # trailing separators with nothing behind them
+            shorter = piece.replace(separator.encode() + b"\n", b"\n")
+            if len(shorter) != len(piece) - ends.size:
+                return None
+            piece, full = shorter, full - 1
+        rows = int(ends.size)
+        text = piece.translate(bytes.maketrans(separator.encode() + mark + b"\n", b",.,"))[:-1]
+    try:
+        values = np.fromstring(text.decode("ascii"), dtype=np.float64, sep=",")
+    except (ValueError, DeprecationWarning):
+        return None
+    if values.size != rows * full:
+        return None
+    return values.reshape(rows, full)
+
+
+def read_rows(
+    data: bytes,
+    layout: Layout,
+    rows: tuple[int, int] | None = None,
+    progress: Progress | None = None,
+    stop: Stop | None = None,
+) -> Table:
+    """Read every row below the head.
+
+    Raises
+    ------
+    CaptureError
+        A line between the numbers that holds something else, or more numbers than can be held.
+    CaptureStopped
+    """
+    slow = _Slow(layout)
+    columns = layout.columns
+    simple = all(layout.kinds[n] == "N" for n in columns) and "T" not in layout.kinds
+    simple = simple and not any(k in "TW" for k in layout.kinds[: max(columns) + 1])
+    pieces: list[Floats] = []
+    understood: list[str] = []
+    doubts: list[str] = []
+    at, line, count = layout.at, layout.first, 0
+    foot: str | None = None
+    while at < len(data) and foot is None:
+        if stop is not None and stop():
+            raise CaptureStopped("reading was stopped")
+        if progress is not None:
+            progress(at / len(data))
+        end = at + PIECE
+        if end >= len(data):
+            end = len(data)
+        else:
+            end = data.rfind(b"\n", at, end) + 1
+            if end <= at:
+                what = f"a line of more than {MAX_LINE} characters found; allowed: one row of readings in each line"
+                raise CaptureError(what, line)
+        piece = data[at:end]
+        whole = piece.endswith(b"\n")
+        plain = _plain_piece(piece if whole else piece + b"\n", layout) if simple else None
+        if plain is not None:
+            values = plain[:, columns]
+            done = piece.count(b"\n")
+        else:
+            values, done, foot = _slow_piece(piece, data, end, line, slow, understood, doubts)
+        pieces.append(values)
+        count += values.shape[0]
+        if count * len(columns) > MAX_VALUES:
+            raise CaptureError(
+                f"more than {MAX_VALUES:,} numbers found; allowed: up to that many".replace(",", " "), line
+            )
+        if rows is not None and count >= rows[1]:
+            break
+        line, at = line + done, end
+    table = np.concatenate(pieces) if pieces else np.empty((0, len(columns)))
+    if rows is not None:
+        if rows[0] > table.shape[0]:
+            raise CaptureError(f"rows: from {rows[0]} found, the file has {table.shape[0]}; allowed: up to that")
+        table = table[rows[0] - 1 : rows[1]]
+        understood.append(f"rows {rows[0]} to {rows[0] - 1 + table.shape[0]} only, as chosen")
+    units: dict[int, str] = {}
+    for n, found in slow.units.items():
+        if len(found) > 1:
+            raise CaptureError(f"column {n + 1}: units {', '.join(sorted(found))} found; allowed: one kind of unit")
+        units[n] = found.pop()
+    if slow.short:
+        doubts.append(f"{slow.short} cells missing at the ends of lines: taken as gaps")
+    held = {n: np.ascontiguousarray(table[:, k]) for k, n in enumerate(columns)}
+    return Table(held, units, slow.over, _last_cells(data, layout), understood, doubts)
+
+
+def _slow_piece(
+    piece: bytes, data: bytes, end: int, line: int, slow: _Slow, understood: list[str], doubts: list[str]
+) -> tuple[Floats, int, str | None]:
+    """Rows of a piece cell by cell; what is not a row ends the numbers if no row follows it."""
+    texts = piece.decode("utf-8", "replace").split("\n")
+    complete = piece.endswith(b"\n")
+    if complete:
+        texts.pop()
+    found: list[list[float]] = []
+    comments = 0
+    foot: str | None = None
+    for n, text in enumerate(texts):
+        if not text.strip() or text.lstrip().startswith(("#", "%")):
+            comments += bool(text.strip())
+            continue
+        if len(text) > MAX_LINE:
+            what = f"a line of {len(text)} characters found; allowed: up to {MAX_LINE}"
+            raise CaptureError(what, line + n)
+        row = slow.row(text)
+        if isinstance(row, list):
+            found.append(row)
+            continue
+        last = n == len(texts) - 1 and end == len(data)
+        if last and not complete:
+            doubts.append(f"line {line + n}, the last, is cut short and not read")
+            foot = ""
+            break
+        rest = [*texts[n + 1 :], *data[end : end + MAX_FOOT].decode("utf-8", "replace").split("\n")]
+        if len(data) - end > MAX_FOOT or any(t.strip() and isinstance(slow.row(t), list) for t in rest):
+            raise CaptureError(row, line + n)
+        more = sum(bool(t.strip()) for t in rest) + 1
+        doubts.append(f"line {line + n}: {text.strip()[:40]!r} ends the numbers; {more} such lines are not read")
+        foot = text
+        break
+    if comments:
+        understood.append(f"{comments} lines of remarks between the numbers passed over")
+    width = len(slow.columns)
+    return np.array(found, dtype=np.float64).reshape(len(found), width), len(texts), foot
+
+
+def _last_cells(data: bytes, layout: Layout) -> tuple[tuple[str, ...], ...]:
+    """The cells of the last few rows, for how finely they are printed."""
+    tail = data[max(layout.at, len(data) - 4096) :].decode("utf-8", "replace").split("\n")[1:]
+    return tuple(tuple(split(text, layout.separator)) for text in tail if text.strip())
+
+
+def printed_step(cells: list[str], style: Style) -> float:
+    """The largest printed step, one in the last place, among these numbers: 0.0012 gives 0.0001; 0 without any."""
+    largest = 0.0
+    for cell in cells:
+        text = cell.strip().lower().replace(style.decimal, ".")
+        if kind_of(cell, style) != "N":
+            continue
+        digits, _, exponent = text.partition("e")
+        places = len(digits.partition(".")[2])
+        try:
+            largest = max(largest, 10.0 ** (int(exponent or 0) - places))
+        except (ValueError, OverflowError):
+            continue
+    return largest

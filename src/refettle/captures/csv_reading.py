@@ -1,0 +1,391 @@
+"""A text file of numbers as a capture: layout, heading, numbers, time, units, raw codes; each conclusion in words."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from refettle.captures.bulk import Table, printed_step, read_rows
+from refettle.captures.cells import FROM_OVER, time_unit_of, unit_of
+from refettle.captures.channels import in_base, known_unit, make_channel, pick, rescaled
+from refettle.captures.layout import NAMES, Layout, find_layout
+from refettle.captures.model import TIME_UNITS, Capture, CaptureError, Channel, Choices, Floats, Progress, Stop, chosen
+from refettle.captures.preamble import Heading, is_index, is_time, read_heading
+from refettle.captures.quality import stuck_samples
+from refettle.captures.text import as_lines
+from refettle.captures.timing import Grid, even_grid
+from refettle.quantities import plain, show
+
+MAX_CHANNELS = 32
+_CLOCK_BACK = 43_200.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Time:
+    """The column that holds the time, and what its numbers are multiplied with; or none."""
+
+    columns: tuple[int, ...] = ()
+    factor: float = 1.0
+    words: str = ""
+    doubt: str = ""
+
+
+def read_text(data: bytes, choices: Choices, progress: Progress | None = None, stop: Stop | None = None) -> Capture:
+    """Read CSV and its relatives. Raises CaptureError."""
+    text, encoding = as_lines(data)
+    if not text.strip():
+        raise CaptureError("the file is empty; allowed: rows of numbers under any heading")
+    layout = find_layout(text, choices)
+    heading = read_heading(layout)
+    table = read_rows(text, layout, choices.rows, progress, stop)
+    if not table.columns or next(iter(table.columns.values())).size == 0:
+        raise CaptureError("no row of numbers found; allowed: rows of numbers under any heading", layout.first)
+    for n, values in table.columns.items():
+        beyond = np.abs(values) >= FROM_OVER
+        if layout.kinds[n] != "W" and beyond.any():
+            table.over[n] = table.over.get(n, 0) + int(beyond.sum())
+            values[beyond] = np.nan
+    understood = [_about_layout(layout, encoding, table), *table.understood]
+    doubts = [*layout.doubts, *table.doubts]
+    time, index = _find_time(layout, heading, table, choices)
+    grid, words = _grid(time, index, layout, heading, table, choices)
+    understood += words
+    understood += grid.understood
+    doubts += grid.doubts
+    if time.doubt and choices.time_unit is None and choices.interval is None:
+        doubts.append(time.doubt)
+    left = [n for n in layout.columns if n not in time.columns and n not in index and layout.kinds[n] != "W"]
+    left = [n for n in left if np.isfinite(table.columns[n]).any() or table.over.get(n)]
+    if not left:
+        raise CaptureError("no column of readings found beside the time; allowed: one or more", layout.first)
+    if len(left) > MAX_CHANNELS:
+        raise CaptureError(f"{len(left)} columns of readings found; allowed: up to {MAX_CHANNELS}", layout.first)
+    names = _names(left, layout, heading)
+    picked = pick(names, choices)
+    channels = []
+    for number, n in enumerate(left):
+        if number not in picked:
+            continue
+        raw = _Raw(n, number, len(left), names[number])
+        channel, said, more = _channel(raw, layout, heading, table, grid, choices)
+        channels.append(channel)
+        understood.append(said)
+        doubts += more
+    channels = [channels[sorted(picked).index(number)] for number in picked]
+    counted = next(iter(table.columns.values())).size
+    points = heading.number("points")
+    whole = points is not None and points == int(points) and choices.rows is None
+    if points is not None and whole and 1 < counted < 0.999 * points - 1 and points <= 1e9:
+        doubts.append(f"the heading says {int(points)} samples, {counted} are there: the file may be cut short")
+    return Capture(grid.step, grid.start, tuple(channels), "csv", tuple(understood), tuple(dict.fromkeys(doubts)))
+
+
+def _about_layout(layout: Layout, encoding: str, table: Table) -> str:
+    rows = next(iter(table.columns.values())).size
+    where = f"numbers from line {layout.first}" if layout.first > 1 else "numbers from the first line"
+    parts = [f"{rows} rows", where]
+    if len(layout.kinds) > 1:
+        parts.append(f"columns parted by {NAMES[layout.separator]}")
+    if layout.style.decimal == ",":
+        parts.append("decimal comma")
+    if encoding != "UTF-8":
+        parts.append(f"encoded in {encoding}")
+    return ", ".join(parts)
+
+
+# ---------------------------------------------------------------- time
+
+
+def column_named(which: str | int, layout: Layout, heading: Heading) -> int | None:
+    """The column of this name, or of this number from 1; None for 0 or "none"."""
+    text = plain(str(which))
+    if text.casefold() in ("0", "none"):
+        return None
+    for n in layout.columns:
+        if heading.names.get(n, "").casefold() == text.casefold() and text:
+            return n
+    if text.isdecimal() and int(text) - 1 in layout.columns:
+        return int(text) - 1
+    found = ", ".join(heading.names.get(n) or str(n + 1) for n in layout.columns)
+    raise CaptureError(f"time column: {text!r} found; allowed: none, or one of {found}")
+
+
+def _find_time(layout: Layout, heading: Heading, table: Table, choices: Choices) -> tuple[_Time, tuple[int, ...]]:
+    """The time column, and the columns that only count."""
+    index = tuple(n for n in layout.columns if is_index(heading.names.get(n, "")) and _counts(table.columns[n]))
+    if choices.time_column is not None:
+        n = column_named(choices.time_column, layout, heading)
+        if n is None:
+            return _Time(), index
+        return _Time((n,), *_time_factor(n, layout, heading, choices)), tuple(i for i in index if i != n)
+    dated = tuple(n for n in layout.columns if layout.kinds[n] == "W")
+    elapsed = [n for n in layout.columns if n not in dated and _is_time(n, heading)]
+    if elapsed and not (dated and len(layout.columns) - len(dated) < 2):
+        n = elapsed[0]
+        if _counts(table.columns[n]) and not heading.units.get(n) and _said_interval(heading) is not None:
+            return _Time(), tuple(dict.fromkeys((*index, n)))
+        return _Time((n,), *_time_factor(n, layout, heading, choices)), index
+    if dated:
+        return _Time(dated, 1.0, "dates and clock times" if len(dated) > 1 else "date or clock time"), index
+    first = layout.columns[0]
+    named, unit = heading.names.get(first, ""), heading.units.get(first, "")
+    if len(layout.columns) > 1 and first not in index and not unit and not _of_values(named):
+        values = table.columns[first]
+        if _counts(values):
+            return _Time(), (*index, first)
+        if _even(values) and _said_interval(heading) is None:
+            return _Time((first,), *_time_factor(first, layout, heading, choices)), index
+    return _Time(), index
+
+
+def _is_time(n: int, heading: Heading) -> bool:
+    unit = heading.units.get(n, "")
+    return time_unit_of(unit) is not None or (is_time(heading.names.get(n, "")) and not (unit and unit_of(unit)))
+
+
+def _of_values(name: str) -> bool:
+    """Whether a column name is plainly one of readings."""
+    return bool(
+        re.match(
+            r"(?i)(ch(an(nel)?)?[ _-]?\d|volt|current|amp|spannung|strom|value|reading|data\\b|[a-d]$|v\d?$)", name
+        )
+    )
+
+
+def _counts(values: Floats) -> bool:
+    """Whether a column is a running number: whole numbers, each one more."""
+    if values.size < 2 or not np.isfinite(values).all():
+        return False
+    return bool(np.all(np.diff(values) == 1.0) and values[0] == np.floor(values[0]))
+
+
+def _even(values: Floats) -> bool:
+    """Whether a column rises nearly evenly, as a time does."""
+    if values.size < 3 or not np.isfinite(values).all():
+        return False
+    steps = np.diff(values)
+    middle = float(np.median(steps))
+    return bool(middle > 0 and np.all(steps >= 0) and np.mean(np.abs(steps - middle) <= 0.5 * middle) > 0.9)
+
+
+def _time_factor(n: int, layout: Layout, heading: Heading, choices: Choices) -> tuple[float, str, str]:
+    """What makes seconds of the column, and how that is said."""
+    name = heading.names.get(n) or f"column {n + 1}"
+    if layout.kinds[n] == "W":
+        return 1.0, f"{name}, dates or clock times", ""
+    if choices.time_unit is not None:
+        return TIME_UNITS[choices.time_unit], f"{name} in {choices.time_unit}, as chosen", ""
+    unit = heading.units.get(n, "")
+    if not unit and (said := heading.first("time_unit")) and said.texts:
+        unit = said.texts[0]
+    factor = time_unit_of(unit) if unit else None
+    if factor is not None:
+        return factor, f"{name} in {unit}", ""
+    return 1.0, f"{name}, taken as seconds", f"the unit of {name} is not given: seconds are taken"
+
+
+def _said_interval(heading: Heading) -> float | None:
+    """[s] The sample interval in the heading, from an interval or a rate."""
+    interval = heading.number("interval")
+    if interval is not None and interval > 0:
+        return interval
+    rate = heading.number("rate")
+    return 1.0 / rate if rate is not None and rate > 0 else None
+
+
+def _grid(
+    time: _Time, index: tuple[int, ...], layout: Layout, heading: Heading, table: Table, choices: Choices
+) -> tuple[Grid, list[str]]:
+    count = next(iter(table.columns.values())).size
+    said = _said_interval(heading)
+    start = heading.number("start") or 0.0
+    rows = choices.rows[0] - 1 if choices.rows is not None else 0
+    if choices.interval is not None:
+        words = f"{show(choices.interval, 's', 6)} between samples, as chosen"
+        return Grid(choices.interval, start + rows * choices.interval, count), [words]
+    if not time.columns:
+        if said is None:
+            what = "numbered rows but no time" if index else "no column with the time"
+            raise CaptureError(
+                f"interval: {what} found, and no sample interval or rate in the heading; allowed: the time between "
+                "samples, such as 80 µs",
+                layout.first,
+                "interval",
+            )
+        found = heading.first("interval") or heading.first("rate")
+        name = found.name if found else "interval"
+        words = f"{show(said, 's', 6)} between samples, from “{name}” in line {found.line if found else 1}"
+        return Grid(said, start + rows * said, count), [words]
+    if all(layout.kinds[n] == "W" for n in time.columns):
+        times = _clock(time.columns, table)
+        finest = 1.0
+        cells = [row[time.columns[-1]] for row in layout.sample if len(row) > time.columns[-1]]
+        if any("." in cell[8:] or "," in cell[8:] for cell in cells):
+            finest = 1e-3
+        elif all(cell.count(":") < 2 for cell in cells) and any(cell.count(":") == 1 for cell in cells):
+            finest = 60.0
+        grid = even_grid(times - times[0] if times.size else times, finest, layout.first + rows, said)
+    else:
+        (n,) = time.columns[:1]
+        cells = [row[n] for row in (*layout.sample[:50], *layout.sample[-50:], *table.last) if len(row) > n]
+        printed = printed_step(cells, layout.style) * time.factor
+        times = table.columns[n]
+        times = in_base(times, time.factor)
+        grid = even_grid(times, printed, layout.first + rows, said)
+    return grid, [f"time: {time.words}; {show(grid.step, 's', 6)} between samples"]
+
+
+def _clock(columns: tuple[int, ...], table: Table) -> Floats:
+    """[s] Date and clock columns added up; a clock that goes round at midnight goes on."""
+    total = np.sum([table.columns[n] for n in columns], axis=0)
+    back = np.diff(total) < -_CLOCK_BACK
+    if back.any() and total.size and total.max() <= 2 * 86_400.0:
+        total = total + 86_400.0 * np.concatenate(([0], np.cumsum(back)))
+    return np.asarray(total, dtype=np.float64)
+
+
+# ---------------------------------------------------------------- channels
+
+
+@dataclass(frozen=True, slots=True)
+class _Raw:
+    """A column of readings: its place in the file, and among the channels (from 0)."""
+
+    column: int
+    number: int
+    many: int
+    name: str
+
+
+def _names(columns: list[int], layout: Layout, heading: Heading) -> list[str]:
+    names: list[str] = []
+    for number, n in enumerate(columns):
+        _, source = heading.of_channel("source", number, len(columns))
+        given = heading.names.get(n, "")
+        if (not given or unit_of(given)) and source and (number == 0 or source not in names):
+            given = source
+        name = "".join(c for c in plain(given) if c.isprintable())[:60] or f"CH{number + 1}"
+        if name in names:
+            name = next(f"{name} ({k})" for k in range(2, len(columns) + 2) if f"{name} ({k})" not in names)
+        names.append(name)
+    return names
+
+
+def _channel(
+    raw: _Raw, layout: Layout, heading: Heading, table: Table, grid: Grid, choices: Choices
+) -> tuple[Channel, str, list[str]]:
+    values = table.columns[raw.column]
+    doubts: list[str] = []
+    unit, factor, words = _unit(raw, layout, heading, table, choices)
+    rails: tuple[float | None, float | None] = (None, None)
+    code = _codes(raw, values, heading, choices)
+    if code is not None:
+        scale, zero, base, rails, said = code
+        if scale is None:
+            unit, factor, words = "", 1.0, said
+            doubts.append(f"{raw.name}: {said}")
+        else:
+            clipped = stuck_samples(values, *rails)
+            values = (values - zero) * scale + base
+            unit, factor, words = unit or "V", 1.0, said
+    if code is None and not words and unit == "":
+        unit, words = "V", "volts taken"
+        doubts.append(f"{raw.name}: no unit is given: volts are taken")
+        if _like_codes(values):
+            doubts.append(
+                f"{raw.name}: whole numbers from {values.min():.0f} to {values.max():.0f}: perhaps raw codes, not volts"
+            )
+    if code is None or code[0] is None:
+        clipped = stuck_samples(values)
+        values = in_base(values, factor)
+    values, more = rescaled(values, raw.number, raw.name, choices)
+    words = "; ".join(part for part in (words, *more) if part)
+    atten, _ = heading.of_channel("probe", raw.number, raw.many)
+    if atten and atten > 1:
+        words += f"; the heading says probe {atten:g}x"
+    _, coupling = heading.of_channel("coupling", raw.number, raw.many)
+    if coupling.strip().casefold() in ("ac", "ac coupling") and choices.ac_coupled is None:
+        doubts.append(f"{raw.name}: AC coupled, says the heading: what a rail stands at is not in it")
+    over = table.over.get(raw.column, 0)
+    if over:
+        doubts.append(f"{raw.name}: {over} readings over range")
+    channel = make_channel(raw.name, unit, grid.lay(values), clipped=clipped + over)
+    return channel, f"{raw.name}: {words}", doubts
+
+
+def _unit(raw: _Raw, layout: Layout, heading: Heading, table: Table, choices: Choices) -> tuple[str, float, str]:
+    """Unit, factor and words for a column of readings."""
+    if (said := chosen(choices.units, raw.number, raw.name)) is not None:
+        unit, factor = known_unit(str(said), raw.name)
+        return unit, factor, f"in {said}, as chosen"
+    if raw.column in table.units:
+        return table.units[raw.column], 1.0, f"in {table.units[raw.column]}, the unit stands with each reading"
+    text = heading.units.get(raw.column, "")
+    if not text:
+        _, text = heading.of_channel("unit", raw.number, raw.many)
+    if text and (found := unit_of(text)):
+        return found[0], found[1], f"in {plain(text)}"
+    name = heading.names.get(raw.column, "").casefold()
+    for word, unit in (
+        ("volt", "V"),
+        ("spannung", "V"),
+        ("tension", "V"),
+        ("current", "A"),
+        ("amp", "A"),
+        ("strom", "A"),
+    ):
+        if name.startswith(word) or name.endswith(word) or f" {word}" in name:
+            return unit, 1.0, f"in {unit}, by its name"
+    return "", 1.0, ""
+
+
+def _like_codes(values: Floats) -> bool:
+    real = values[np.isfinite(values)]
+    if real.size < 16 or not np.all(real == np.floor(real)):
+        return False
+    low, high = float(real.min()), float(real.max())
+    return high - low > 1 and (
+        (low >= 0 and high <= 255 and high > 20) or (low >= -128 and high <= 127 and high - low > 20)
+    )
+
+
+_Code = tuple[float | None, float, float, tuple[float | None, float | None], str]
+
+
+def _codes(raw: _Raw, values: Floats, heading: Heading, choices: Choices) -> _Code | None:
+    """Scale and zero that make volts of raw codes, where the heading gives them: (scale, zero, base, rails, words)."""
+    real = values[np.isfinite(values)]
+    if real.size == 0 or not np.all(real == np.floor(real)) or chosen(choices.units, raw.number, raw.name) is not None:
+        return None
+    low, high = float(real.min()), float(real.max())
+    if low < -32_768 or high > 65_535:
+        return None
+    if low >= 0:
+        top = 255.0 if high <= 255 else 4095.0 if high <= 4095 else 65_535.0
+        rails: tuple[float | None, float | None] = (0.0, top)
+    else:
+        top = 127.0 if low >= -128 and high <= 127 else 2047.0 if low >= -2048 and high <= 2047 else 32_767.0
+        rails = (-top - 1.0, top)
+    per_code, _ = heading.of_channel("per_code", raw.number, raw.many)
+    zero, _ = heading.of_channel("code_zero", raw.number, raw.many)
+    base, _ = heading.of_channel("value_zero", raw.number, raw.many)
+    if per_code:
+        words = f"raw codes, {show(per_code, 'V', 5)} each, zero at {zero or 0:g}"
+        return per_code, zero or 0.0, base or 0.0, rails, words + (f", plus {show(base, 'V')}" if base else "")
+    per_division, _ = heading.of_channel("per_division", raw.number, raw.many)
+    if not per_division or not _like_codes(values):
+        return None
+    if choices.codes_per_division is None:
+        said = (
+            f"raw codes {low:.0f} to {high:.0f} with {show(per_division, 'V')} a division: say how many codes make a "
+        )
+        return None, 0.0, 0.0, (None, None), said + "division (25 is usual) to have volts"
+    middle = 128.0 if rails[0] == 0.0 else 0.0
+    offset, _ = heading.of_channel("offset", raw.number, raw.many)
+    scale = per_division / choices.codes_per_division
+    words = f"raw codes, {choices.codes_per_division:g} to a division of {show(per_division, 'V')}, zero at {middle:g}"
+    if offset:
+        words += f", less the offset {show(offset, 'V')}"
+    return scale, zero if zero is not None else middle, -(offset or 0.0), rails, words
