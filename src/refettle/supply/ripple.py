@@ -121,7 +121,7 @@ def read_ripple(
     if not ac and made.valley < -0.02 * made.ripple:
         raise RippleError(
             f"volts: {made.valley:.3g} to {made.valley + made.ripple:.3g} V, on both sides of zero, which no rail "
-            "does; allowed: DC coupling with zero where the ground is, or say AC coupled with its corner in Hz, or unknown"
+            "does; allowed: DC coupling with zero where the ground is, or AC coupling said with its corner in Hz or unknown"
         )
     doubts = list(made.doubts)
     level, level_spread = _level(made, ac, dc_volts, rectifier, gain_tolerance, doubts)

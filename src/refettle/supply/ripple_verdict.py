@@ -1,0 +1,254 @@
+"""A ripple reading against what the part should be and what the unit needs; and its worth as evidence.
+
+Sound: C at least its tolerance below nominal, ESR at most twice a new part's limit at 120 Hz. Bad: C below 70 % of
+nominal or ESR above twice the limit (Albertsen). A verdict needs 99 in 100 of what the capture leaves open; between,
+the capture does not tell. Ripple shows neither leakage nor what happens at other temperatures or loads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from refettle.parts.capacitor import Rated
+from refettle.parts.health_readings import END_CAPACITANCE, END_LOSS, MOST_BAD, MOST_GOOD
+from refettle.parts.limits import dissipation_limit, esr_limit, esr_of
+from refettle.quantities import show
+from refettle.supply.ripple_model import Floats
+from refettle.supply.ripple_result import RippleReading
+from refettle.supply.ripple_wave import RippleError
+
+Says = Literal["good", "worn", "bad", "not telling"]
+ENOUGH = 0.99
+"""Share of what the capture leaves open that a verdict needs."""
+DRAWS = 20_000
+WIDEST_LOSS, NARROWEST_LOSS = 0.22, 0.08
+"""tan d limits of the lowest and of the best rated voltage, where the part's voltage is not known."""
+LEAKY = 0.10
+"""Of bad ones, leak current with C and ESR as new: ripple does not show them (estimate, as for bench readings)."""
+DEAD = 0.10
+"""Of bad ones, have next to no capacitance left, an open lead or foil (estimate)."""
+AMISS = 0.02
+"""Chance that the capture is not what the model takes it for: another part, another load (estimate)."""
+
+
+@dataclass(frozen=True, slots=True)
+class RippleVerdict:
+    """`says`; the chances [share of what is left open] that the part is sound, and that it is bad; `farad_least`,
+    `farad_end` [F], `esr_limit`, `esr_end` [ohm] what it was held against; `need` [V], `headroom` [V] of the valley
+    over it now and `headroom_low` at 90 % mains; `reasons` in words."""
+
+    says: Says
+    sound: float
+    bad: float
+    farad_least: float
+    farad_end: float
+    esr_limit: float | None
+    esr_end: float | None
+    need: float | None
+    headroom: float | None
+    headroom_low: float | None
+    reasons: tuple[str, ...]
+
+
+def _limits(nominal: Rated) -> tuple[float, float, str]:
+    """[ohm] Narrowest and widest ESR limit of a new part, equal where its voltage or sheet is known, and the source."""
+    limit = esr_limit(nominal)
+    if limit is not None:
+        return limit.value, limit.value, limit.source
+    extra = 0.02 * max(0.0, nominal.farad / 1e-3 - 1.0)
+    low, high = (esr_of(loss + extra, 120.0, nominal.farad) for loss in (NARROWEST_LOSS, WIDEST_LOSS))
+    return low, high, "rated voltage not given: the limits of all voltages to 100 V"
+
+
+def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | None = None) -> RippleVerdict:
+    """Judge one reading.
+
+    Parameters
+    ----------
+    reading : RippleReading
+    nominal : Rated
+        The part as printed; with its rated voltage ESR is held against the limit for it.
+    needs_volts : float, optional
+        [V] Lowest rail the unit works at: the regulator's output and its dropout.
+
+    Raises
+    ------
+    RippleError
+        A part that is no electrolytic, or a need out of range.
+    """
+    if not nominal.wet:
+        raise RippleError(f"part of kind {nominal.kind!r} found; allowed: aluminium, low-impedance, bipolar")
+    if needs_volts is not None and not 0.0 < needs_volts <= 1000.0:
+        raise RippleError(f"needed volts {needs_volts:g} V found; allowed: above 0 to 1000 V")
+    least = nominal.farad * (1.0 + (nominal.tolerance[0] if nominal.tolerance else -0.2))
+    end = min(END_CAPACITANCE * nominal.farad, 0.875 * least)
+    narrow, wide, source = _limits(nominal)
+    reasons: list[str] = []
+    sound = bad = 0.0
+    says: Says = "not telling"
+    if reading.posterior is None:
+        reasons.append("C and ESR are withheld")
+    else:
+        farad, esr = reading.posterior.draw(DRAWS, seed=1)
+        if reading.posterior.scaled:
+            bad = float(np.mean((farad < end) | (esr > END_LOSS * wide)))
+            sound = float(np.mean((farad >= least) & (esr <= END_LOSS * narrow)))
+            reasons += _against(farad, esr, end, least, narrow, wide)
+        else:
+            # tan d needs no load: a part of any capacitance whose loss angle is past its end is dried out.
+            bad = float(np.mean(farad * esr > END_LOSS * wide * nominal.farad))
+            if bad < ENOUGH:
+                reasons.append("without the load current C is not known, so nothing says it is good")
+            else:
+                reasons.append("its loss angle, which needs no load current, is past twice the limit")
+        says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else "not telling"
+        if says == "not telling" and reading.posterior.scaled and bad + sound <= 1.0 - ENOUGH:
+            says = "worn"
+        if says == "good":
+            reasons.append("good as far as ripple shows: C and ESR, at this temperature and load; leakage is not seen")
+    headroom = headroom_low = None
+    if needs_volts is not None and reading.valley is not None:
+        headroom = reading.valley - needs_volts
+        headroom_low = None if reading.valley_low is None else reading.valley_low - needs_volts
+        if headroom < 0.0:
+            reasons.append(f"the rail's valley is {show(-headroom, 'V')} below the {show(needs_volts, 'V')} needed")
+        elif headroom_low is not None and headroom_low < 0.0:
+            reasons.append(f"enough now; at 90 % mains the valley falls {show(-headroom_low, 'V')} short")
+        else:
+            reasons.append(f"the valley is {show(headroom, 'V')} above the {show(needs_volts, 'V')} needed")
+    elif needs_volts is not None:
+        reasons.append("the valley is not known: an AC-coupled capture needs the mean by a meter")
+    reasons.append(f"ESR limit: {source}")
+    return RippleVerdict(
+        says, sound, bad, least, end, wide if narrow == wide else None, END_LOSS * wide if narrow == wide else None,
+        needs_volts, headroom, headroom_low, tuple(reasons),
+    )  # fmt: skip
+
+
+def _against(farad: Floats, esr: Floats, end: float, least: float, narrow: float, wide: float) -> list[str]:
+    low, high = np.quantile(farad, [0.005, 0.995])
+    reasons = []
+    if high < end:
+        reasons.append(f"C is below its end of life, {show(end, 'F')}")
+    elif high < least:
+        reasons.append(f"C is below the {show(least, 'F')} of a new one")
+    elif low >= least:
+        reasons.append(f"C is at least the {show(least, 'F')} of a new one")
+    else:
+        reasons.append(f"C may lie on either side of {show(least, 'F')}")
+    low, high = np.quantile(esr, [0.005, 0.995])
+    if low > END_LOSS * wide:
+        reasons.append(f"ESR is above its end of life, {show(END_LOSS * wide, 'Ω')}")
+    elif high <= END_LOSS * narrow:
+        reasons.append(f"ESR is below its end of life, {show(END_LOSS * narrow, 'Ω')}")
+    else:
+        reasons.append(f"ESR may lie on either side of its end of life, {show(END_LOSS * narrow, 'Ω')}")
+    return reasons
+
+
+# Grades of a part, as densities over ln(C / nominal) and ln(ESR / limit) on one grid (all estimates).
+_CELLS = 240
+_LN_C = np.linspace(np.log(5e-4), np.log(1.6), _CELLS * 2)
+_LN_ESR = np.linspace(np.log(0.03), np.log(60.0), _CELLS)
+
+
+def _even(axis: Floats, low: float, high: float) -> Floats:
+    inside = ((axis >= np.log(low)) & (axis <= np.log(high))).astype(np.float64)
+    return inside / inside.sum()
+
+
+def _about(axis: Floats, middle: float, spread: float, most: float) -> Floats:
+    bell = np.exp(-0.5 * ((axis - np.log(middle)) / spread) ** 2) * (axis <= np.log(most))
+    return bell / bell.sum()
+
+
+def _grades(least: float) -> dict[str, Floats]:
+    good = np.outer(_even(_LN_C, least, 1.5), _about(_LN_ESR, 0.5, 0.5, END_LOSS))
+    dry = np.outer(_even(_LN_C, 0.3, 1.1), _even(_LN_ESR, END_LOSS, 40.0))
+    faded = np.outer(_even(_LN_C, 0.1, END_CAPACITANCE), _even(_LN_ESR, 0.5, 20.0))
+    dead = np.outer(_even(_LN_C, 6e-4, 0.1), _even(_LN_ESR, 0.1, 50.0))
+    worn = 0.8 * dry + 0.2 * faded
+    return {"good": good, "worn": worn, "dead": dead, "bad": LEAKY * good + DEAD * dead + (1.0 - LEAKY - DEAD) * worn}
+
+
+def grades(reading: RippleReading, nominal: Rated) -> dict[str, float]:
+    """Chance of this capture if the part is "good", "worn", "dead" or "bad" (any of the ways), the largest 1.
+
+    Near 1 to 1 where the capture does not tell. RippleError for a part that is no electrolytic.
+    """
+    if not nominal.wet:
+        raise RippleError(f"part of kind {nominal.kind!r} found; allowed: aluminium, low-impedance, bipolar")
+    low, high, _ = _limits(nominal)
+    least = 1.0 + (nominal.tolerance[0] if nominal.tolerance else -0.2)
+    priors = _grades(least)
+    if reading.posterior is None:
+        return dict.fromkeys(priors, 1.0)
+    # Where the rated voltage is not known the limit is in the middle, and as wide as the voltages leave it.
+    limit = (low * high) ** 0.5
+    ln_c = _LN_C[:, None] + np.log(nominal.farad)
+    tau = np.exp(ln_c + _LN_ESR[None, :] + np.log(limit))
+    cov = reading.posterior.cov.copy()
+    cov[1, 1] += (0.5 * np.log(high / low) * reading.posterior.mean[1]) ** 2
+    off_tau = tau - reading.posterior.mean[1]
+    if reading.posterior.scaled:
+        off_c = ln_c - reading.posterior.mean[0]
+        inverse = np.linalg.inv(cov)
+        apart = inverse[0, 0] * off_c**2 + 2.0 * inverse[0, 1] * off_c * off_tau + inverse[1, 1] * off_tau**2
+    else:
+        apart = off_tau**2 / cov[1, 1]
+    seen = np.exp(-0.5 * np.minimum(apart, 1400.0))
+    worth = {name: float((prior * seen).sum()) for name, prior in priors.items()}
+    whole = 0.5 * (worth["good"] + worth["bad"])
+    if whole <= 0.0:
+        return dict.fromkeys(priors, 1.0)
+    worth = {name: (1.0 - AMISS) * value + AMISS * whole for name, value in worth.items()}
+    most = max(worth.values())
+    return {name: value / most for name, value in worth.items()}
+
+
+def ripple_likelihood(
+    reading: RippleReading, nominal: Rated, outcomes: Sequence[str] = ("good", "bad")
+) -> Mapping[str, float]:
+    """Graded likelihoods for the outcomes of a check, the largest 1: what a log entry carries.
+
+    Parameters
+    ----------
+    reading : RippleReading
+    nominal : Rated
+        The part as printed.
+    outcomes : names
+        The first is the good one; "worn" and "dead" have their own likelihood, any other is a bad part of some kind.
+
+    Returns
+    -------
+    Mapping
+        Good to bad within 20 to 1 and 1 to 50, as for bench readings.
+
+    Raises
+    ------
+    RippleError
+        Fewer than two outcomes, one twice, or a part that is no electrolytic.
+    """
+    if len(outcomes) < 2 or len(set(outcomes)) != len(outcomes):
+        raise RippleError(f"outcomes {list(outcomes)} found; allowed: two or more, the good one first, none twice")
+    worth = grades(reading, nominal)
+    good = worth["good"]
+    found = {outcomes[0]: good}
+    for name in outcomes[1:]:
+        bad = worth[name] if name in ("worn", "dead") else worth["bad"]
+        found[name] = min(max(bad, good / MOST_GOOD), good * MOST_BAD)
+    most = max(found.values())
+    return {name: value / most for name, value in found.items()}
+
+
+def diode_likelihood(reading: RippleReading, outcomes: Sequence[str] = ("good", "dead")) -> Mapping[str, float]:
+    """The same for the rectifier, good first: a full-wave one that runs on one half has an open diode (estimate)."""
+    if len(outcomes) < 2 or len(set(outcomes)) != len(outcomes):
+        raise RippleError(f"outcomes {list(outcomes)} found; allowed: two or more, the good one first, none twice")
+    odds = {"dead": 1.0 / MOST_BAD, "sound": MOST_GOOD, "uneven": 0.5}.get(reading.diode, 1.0)
+    most = max(1.0, odds)
+    return {outcomes[0]: odds / most, **dict.fromkeys(outcomes[1:], 1.0 / most)}
