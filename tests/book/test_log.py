@@ -89,6 +89,19 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
         fields({"check": short}, {"value": text, "run": chosen("same", "new"), "minutes": minutes, "note": text}),
         one_result(),
     ),
+    "reading": fields(
+        {"method": chosen("ripple", "sound"), "place": short, "file": digest, "name": short, "version": short},
+        {
+            "options": st.dictionaries(short, text, max_size=2),
+            "figures": st.dictionaries(short, text, max_size=2),
+            "decides": st.dictionaries(
+                short, st.dictionaries(short, st.floats(0.001, 1e300), min_size=1, max_size=2), max_size=2
+            ),
+            "run": chosen("same", "new"),
+            "minutes": minutes,
+            "note": text,
+        },
+    ),
     "repair": fields({"repair": short}, {"parts": st.floats(0, 1e9), "minutes": minutes, "note": text}),
     "access": fields({"level": chosen("closed", "open", "board")}),
     "note": fields({"text": st.text(letters, min_size=1, max_size=60)}),

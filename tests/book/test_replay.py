@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from refettle.book.log import LogError, read_jsonl, write_jsonl
 from refettle.book.power import first_power_problems, power_cautions
-from refettle.book.replay import JobState, check_new, replay
+from refettle.book.replay import check_new, replay
+from refettle.book.state import JobState
 from refettle.faults import Done, NewRun, Reading
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType, compile_type
 from refettle.knowledge.loading import load_shipped_type
@@ -108,6 +109,23 @@ def test_what_the_unit_type_does_not_have_is_named_with_its_entry(kind: str, fie
     with pytest.raises(LogError, match=r"^entry 4: "):
         check_new(HOME, [], log)
     assert replay(HOME, [*log, entry(5, "correction", corrects=4)]).events == []
+
+
+def test_one_file_read_decides_several_checks_and_is_spent_once() -> None:
+    grades = {"reservoir.capture": {"good": 0.02, "worn": 1.0}, "rectifier.capture": {"good": 1.0, "half wave": 0.001}}
+    read = {"method": "ripple", "place": "C1", "file": "0" * 64, "name": "a.csv", "version": "1", "minutes": 7}
+    state = replay(HOME, [entry(1, "reading", **read, decides=grades, figures={"ESR": "0.9 Ω"})])
+    apart = replay(
+        HOME,
+        [entry(n, "check", check=c, likelihood=g) for n, (c, g) in enumerate(grades.items(), start=1)],
+    )
+    assert state.suspicions.suspicion() == pytest.approx(apart.suspicions.suspicion())
+    assert (state.minutes, [e.result for e in state.evidence][0]) == (7, "graded: good 0.02, worn 1 (ESR 0.9 Ω)")
+    assert [e.n for e in state.readings] == [1]
+    kept_only = replay(HOME, [entry(1, "reading", **read)])
+    assert (kept_only.events, len(kept_only.readings)) == ([], 1)
+    with pytest.raises(LogError, match="entry 1: check: 'ram.capture' found"):
+        replay(HOME, [entry(1, "reading", **read, decides={"ram.capture": {"good": 1}})])
 
 
 # ---------------------------------------------------------------- repairs, gear, runs

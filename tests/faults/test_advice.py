@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from refettle.book.replay import JobState, replay
+from refettle.book.replay import replay
+from refettle.book.state import JobState
 from refettle.faults import (
     Advice,
     Check,

@@ -234,7 +234,7 @@ def test_a_file_with_a_byte_order_mark_and_two_letter_line_ends(tmp_path: Path) 
         ),
         (
             *("{feed: mains}", "{feed: mains, proves: [feed.weight]}"),
-            *(5, "power_on.proves.0", "'feed.weight'", "a check, as block.check: feed.esr, "),
+            *(5, "power_on.proves.0", "'feed.weight'", "a check, as block.check: feed.capture, "),
         ),
         ("[Plays]", "[]", 13, "acceptance", "a list", "at least 1"),
     ],

@@ -162,6 +162,32 @@ class CheckMade(_Entry):
         return self
 
 
+class ReadingTaken(_Entry):
+    """A file read: a capture or a recording, what was read from it, and how likely each check's outcomes make it.
+
+    The file is kept by its sha256, with how it was read and by which version, so that it can be read again.
+    """
+
+    kind: Literal["reading"]
+    method: Literal["ripple", "sound"]
+    place: Short
+    file: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    name: Short
+    options: dict[Short, Text] = {}
+    figures: dict[Short, Text] = {}
+    version: Short
+    decides: dict[Short, dict[Short, Annotated[Number, Field(ge=0)]]] = {}
+    run: Literal["same", "new"] = "same"
+    minutes: Minutes | None = None
+    note: Text = ""
+
+    @model_validator(mode="after")
+    def _each_says_something(self) -> ReadingTaken:
+        if any(not any(grades.values()) for grades in self.decides.values()):
+            raise ValueError("for each check a likelihood with at least one value above 0")
+        return self
+
+
 class RepairMade(_Entry):
     """A repair made."""
 
@@ -347,6 +373,7 @@ ENTRY_KINDS: dict[str, type[_Entry]] = {
     "consent": Consent,
     "gear": GearCheck,
     "check": CheckMade,
+    "reading": ReadingTaken,
     "repair": RepairMade,
     "access": AccessChanged,
     "note": Note,

@@ -19,7 +19,8 @@ from django.utils import timezone
 
 from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
-from refettle.book.replay import JobState, check_new, replay
+from refettle.book.replay import check_new, replay
+from refettle.book.state import JobState
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type

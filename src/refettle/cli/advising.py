@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from refettle.cli.common import table
 
 if TYPE_CHECKING:
-    from refettle.book.replay import JobState
+    from refettle.book.state import JobState
     from refettle.faults import Advice, Bar, Step
 
 SUSPECTS = 6

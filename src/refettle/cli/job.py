@@ -11,7 +11,7 @@ from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_j
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
-    from refettle.book.replay import JobState
+    from refettle.book.state import JobState
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

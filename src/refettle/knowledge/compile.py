@@ -77,6 +77,8 @@ class StepInfo:
     proof: str | None = None
     harm: str | None = None
     source: str | None = None
+    reads: str | None = None
+    """The kind of file that can decide this check: 'ripple', 'sound' or 'tape speed'."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,6 +301,7 @@ class _Compiler:
             needs_running=check.needs_running,
             looks_at=tuple(check.looks_at),
             source=check.source,
+            reads=check.reads,
         )
 
     def block_checks(self, block: ResolvedBlock) -> None:
@@ -384,6 +387,7 @@ class _Compiler:
                 good=kind.good,
                 is_point=True,
                 needs_running=kind.needs_running,
+                reads=kind.reads,
                 lifeless=tuple(o for o, s in kind.outcomes.items() if set(s) <= {"dead", "restart"})
                 if kind.shows_life
                 else None,

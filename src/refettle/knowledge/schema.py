@@ -29,6 +29,8 @@ Sign = Literal["dead", "high", "restart", "garbled", "part", "low", "hum", "nois
 Condition = Literal["cold", "warm", "moved"]
 Access = Literal["closed", "open", "board"]
 ACCESS_LEVELS: tuple[Access, ...] = ("closed", "open", "board")
+Reads = Literal["ripple", "sound", "tape speed"]
+"""What file can decide a check: a capture of a supply's ripple, a recording, a recording of a speed test tape."""
 Gear = Literal["eye", "ear", "meter", "esr-meter", "scope", "logic-probe", "thermometer", "test-media", "known-good"]
 
 Id = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,39}$")]
@@ -126,6 +128,8 @@ class Check(Strict):
     harm: NonNegative = 0
     """Expected harm in minutes of bench time each time it is made."""
     cautions: list[Id] = []
+    reads: Reads | None = None
+    """The kind of file that can decide it as a graded reading."""
     how: Prose
     source: Name | None = None
 
@@ -229,6 +233,8 @@ class PointKind(Strict):
     """True: what is seen here tells whether the unit runs at all (a picture, a panel, a tape that turns)."""
     needs_running: bool = False
     """True: it cannot be judged while the unit shows no life."""
+    reads: Reads | None = None
+    """The kind of file that can decide it as a graded reading."""
     how: Prose
 
     @model_validator(mode="after")

@@ -13,7 +13,7 @@ from typing import Any
 
 from refettle.book.files import FileError, fetch
 from refettle.book.ledger import Place as Replaced
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.parts.board_capacitors import Capacitor, ref_order, toward
 from refettle.parts.board_reading import BoardReading, Polarity, read_board
 from refettle.parts.board_text import BoardError

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.parts.capacitor import Rated
 from refettle.parts.discharge import HAZARDS, energy, hazard_of
 from refettle.quantities import show

@@ -11,7 +11,14 @@ from refettle.book.log import ENTRY_KINDS, LogError
 from refettle.faults import GOOD
 from refettle.knowledge.compile import CompiledType
 
-KEPT = {"kind", "check", "repair", "photo", "likelihood", "caution", "gear", "step", "go_ahead", "photos"}
+KEPT = {"kind", "check", "repair", "photo", "likelihood", "caution", "gear", "step", "go_ahead", "photos"} | {
+    "method",
+    "file",
+    "options",
+    "figures",
+    "version",
+    "decides",
+}
 """What a correction does not change: to log another step instead, take this one back and log that one."""
 LONG = {"text", "said", "note", "limiter", "smell"}
 LABELS = {

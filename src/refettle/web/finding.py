@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from refettle.book.replay import Evidence, JobState, Suspect
+from refettle.book.state import Evidence, JobState, Suspect
 from refettle.faults import GOOD, Advice, Bar, Step
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, CompiledType, StepInfo
 from refettle.knowledge.schema import ACCESS_LEVELS

@@ -8,7 +8,7 @@ from typing import Any
 
 from refettle import quantities
 from refettle.book.log import LogError
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.faults import GOOD
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor

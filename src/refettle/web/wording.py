@@ -22,6 +22,7 @@ KINDS = {
     "consent": "Owner's consent",
     "gear": "Self-check of gear",
     "check": "Check",
+    "reading": "Reading",
     "repair": "Repair",
     "access": "Access",
     "note": "Note",
@@ -203,6 +204,9 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "off": _off,
     "back": lambda d, c: f"{d.get('count', 1)} × {d['item']}",
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
+    "reading": lambda d, c: (
+        f"{d['method']} at {d['place']}: " + "; ".join(f"{k} {v}" for k, v in d.get("figures", {}).items())
+    ),
     "go-ahead": _go_ahead,
     "one-way": lambda d, c: (
         f"{_one_way_name(d['step'])}: {d['what']}"

@@ -23,7 +23,7 @@ from refettle.book import store
 from refettle.book.files import FileError, keep, read_upload
 from refettle.book.log import LogError
 from refettle.book.models import Photo
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.drawing.board import board_map
 from refettle.parts.board import Side
 from refettle.parts.board_reading import read_board

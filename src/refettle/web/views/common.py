@@ -19,7 +19,8 @@ from django.utils.safestring import SafeString, mark_safe
 from refettle.book import store
 from refettle.book.log import LogError
 from refettle.book.models import Job
-from refettle.book.replay import JobState, replay
+from refettle.book.replay import replay
+from refettle.book.state import JobState
 from refettle.faults import Advice
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType

@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from refettle.book.log import LogError
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.faults import GOOD
 from refettle.web import finding
 from refettle.web.boards import parts_named

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.book import store
 from refettle.book.log import LogError, write_jsonl
 from refettle.book.photos import PhotoError, store_photo
-from refettle.book.replay import LEVELS, JobState
+from refettle.book.state import LEVELS, JobState
 from refettle.web.views.bench import kept_next
 from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, write_once
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, lines

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_http_methods
 from refettle.book.log import LogError
 from refettle.book.models import Photo
 from refettle.book.photos import PhotoError, store_photo
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.knowledge.one_way import Ask, OneWayStep, one_way_steps
 from refettle.web.views.common import JobView, append, caution_views, get_working_job, new_token, whole_from
 from refettle.web.wording import describe

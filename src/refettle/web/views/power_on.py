@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods
 from refettle import quantities
 from refettle.book.log import LogError
 from refettle.book.power import power_cautions
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.knowledge.compile import FIRST_POWER
 from refettle.web.templatetags.bench import engineering
 from refettle.web.views.common import JobView, append, caution_views, get_working_job, new_token, number_from

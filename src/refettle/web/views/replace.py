@@ -17,7 +17,7 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_http_methods
 
 from refettle.book.log import LogEntry, LogError
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.substitutes import Assessment

@@ -20,7 +20,7 @@ from refettle.book.ledger import Ledger, Line
 from refettle.book.log import LogEntry, LogError, TakenOff
 from refettle.book.models import Photo
 from refettle.book.photos import PhotoError, store_photo
-from refettle.book.replay import JobState
+from refettle.book.state import JobState
 from refettle.drawing.tray import Lying, place_order, screws, tray_map
 from refettle.web.views.common import (
     CautionView,
