@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.urls import URLPattern, URLResolver, path, re_path, register_converter
+from django.urls import URLPattern, URLResolver, include, path, re_path, register_converter
 from django.urls.converters import IntConverter
 
 from refettle.web.views import (
@@ -46,6 +46,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("jobs/<number:number>/replace/", replace.replace, name="replace"),
     path("jobs/<number:number>/strip-down/", strip_down.strip_down, name="strip-down"),
     path("jobs/<number:number>/one-way/", one_way.one_way, name="one-way"),
+    path("tools/", include("refettle.web.tool_urls")),
     path("mark/", mark.mark, name="mark"),
     path("capacitor/discharge/", discharge.discharge_page, name="discharge"),
     path("types/", library.types, name="types"),

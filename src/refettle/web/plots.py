@@ -1,0 +1,23 @@
+"""Drawings as the pages show them: with their title, their finding in words, and what belongs together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.utils.safestring import SafeString, mark_safe
+
+
+@dataclass(frozen=True)
+class PlotView:
+    """A plot on a page. Plots of one `group` are looked at closer together; `key` explains its shades."""
+
+    title: str
+    svg: SafeString
+    says: str
+    group: str = ""
+    key: str = ""
+
+
+def plot_view(title: str, svg: str, says: str, group: str = "", key: str = "") -> PlotView:
+    """A plot drawn by refettle.drawing."""
+    return PlotView(title, mark_safe(svg), says, group, key)  # noqa: S308 - our own drawing, which escapes all text

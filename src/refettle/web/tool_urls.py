@@ -1,0 +1,24 @@
+"""Addresses of the tool pages."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern, path, register_converter
+from django.urls.converters import StringConverter
+
+from refettle.web.views import tool_capture, tools
+
+
+class TokenConverter(StringConverter):
+    """What names a file on the shelf or a piece of work."""
+
+    regex = "[A-Za-z0-9_-]{8,40}"
+
+
+register_converter(TokenConverter, "token")
+
+urlpatterns: list[URLPattern] = [
+    path("", tools.tools, name="tools"),
+    path("stop/<token:token>/", tools.stop_work, name="stop-work"),
+    path("capture/", tool_capture.capture, name="capture"),
+    path("capture/<token:token>/", tool_capture.capture_file, name="capture-file"),
+]
