@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import floor, isfinite, log10
 
 import numpy as np
 
 from refettle.captures.cells import Style, is_over, unit_of, when
-from refettle.captures.layout import MAX_LINE, Layout, kind_of, split
+from refettle.captures.layout import MAX_LINE, Layout, split
 from refettle.captures.model import CaptureError, CaptureStopped, Floats, Progress, Stop
 
 PIECE = 1 << 20
@@ -15,6 +16,7 @@ MAX_VALUES = 40_000_000
 """Numbers in one file: 320 MB as they are kept."""
 MAX_FOOT = 65_536
 _DAY = 86_400.0
+_PLAIN = frozenset("0123456789.+-e")
 
 
 @dataclass(slots=True)
@@ -245,16 +247,24 @@ def _last_cells(data: bytes, layout: Layout) -> tuple[tuple[str, ...], ...]:
 
 
 def printed_step(cells: list[str], style: Style) -> float:
-    """The largest printed step, one in the last place, among these numbers: 0.0012 gives 0.0001; 0 without any."""
-    largest = 0.0
+    """One in the last place of the largest of these numbers, by the places and the figures that any of them has.
+
+    0.5 beside 0.49975 is printed to 0.00001; 1.000000e+02 to 0.0001. 0 where there is no number but 0.
+    """
+    found: list[tuple[float, float, int]] = []
     for cell in cells:
         text = cell.strip().lower().replace(style.decimal, ".")
-        if kind_of(cell, style) != "N":
+        if not text or not set(text) <= _PLAIN:
             continue
         digits, _, exponent = text.partition("e")
-        places = len(digits.partition(".")[2])
+        whole, _, part = digits.lstrip("+-").partition(".")
         try:
-            largest = max(largest, 10.0 ** (int(exponent or 0) - places))
+            size, place = abs(float(text)), 10.0 ** (int(exponent or 0) - len(part))
         except (ValueError, OverflowError):
             continue
-    return largest
+        if size > 0.0 and isfinite(size) and place > 0.0:
+            found.append((size, place, len((whole + part).lstrip("0"))))
+    if not found:
+        return 0.0
+    figures = max(count for _, _, count in found)
+    return max(min(place, 10.0 ** (floor(log10(size)) + 1 - figures)) for size, place, _ in found)

@@ -135,7 +135,8 @@ def _find_time(layout: Layout, heading: Heading, table: Table, choices: Choices)
         values = table.columns[first]
         if _counts(values):
             return _Time(), (*index, first)
-        if _even(values) and _said_interval(heading) is None:
+        said = _said_interval(heading)
+        if _even(values) and (said is None or abs(float(np.ptp(values)) / (values.size - 1) - said) <= 0.1 * said):
             return _Time((first,), *_time_factor(first, layout, heading, choices)), index
     return _Time(), index
 

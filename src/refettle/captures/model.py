@@ -71,7 +71,7 @@ class Channel:
         if here.all() or not here.any():
             return self.values
         at = np.arange(self.values.size)
-        return np.asarray(np.interp(at, at[here], self.values[here]), dtype=np.float64)
+        return np.interp(at, at[here], self.values[here]).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +95,7 @@ class Capture:
     @property
     def times(self) -> Floats:
         """[s] When each sample was taken."""
-        return self.start + self.step * np.arange(len(self))
+        return self.start + self.step * np.arange(len(self), dtype=np.float64)
 
     @property
     def duration(self) -> float:

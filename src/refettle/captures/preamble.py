@@ -204,6 +204,7 @@ def read_heading(layout: Layout) -> Heading:
         filled = [cell for cell in cells if cell]
         if not filled:
             continue
+        cells = _parted_again(cells, layout, line)
         for n, cell in enumerate(cells):
             parted = re.fullmatch(r"([^:=]+?)\s*[:=]\s*(.*)", cell)
             key = _key(cell)
@@ -229,6 +230,18 @@ def read_heading(layout: Layout) -> Heading:
                     keyed.add(row)
     names, units = _titles(layout, keyed)
     return Heading(names, units, tuple(said))
+
+
+def _parted_again(cells: tuple[str, ...], layout: Layout, line: int) -> tuple[str, ...]:
+    """The cells of a head line, by its own separator where the numbers below have another or none."""
+    if any(_key(cell) or ":" in cell or "=" in cell for cell in cells) or not 1 <= line <= len(layout.lines):
+        return cells
+    for separator in (";", "\t", ",", "|"):
+        if separator != layout.separator:
+            found = split(layout.lines[line - 1], separator)
+            if len(found) > 1 and _key(found[0]):
+                return tuple(found)
+    return cells
 
 
 def _following(cells: Iterable[str], style: Style) -> list[str]:
@@ -268,8 +281,9 @@ def _titles(layout: Layout, keyed: set[int]) -> tuple[dict[int, str], dict[int, 
         not cell or unit_of(cell.strip("()[] ")) or is_index(cell) for cell in last_units
     ) and any(last_units)  # fmt: skip
     title = rows[0] if stacked else rows[-1]
+    lettered = any(title[n].casefold() == "b" for n in columns)  # channels A and B: the A is no ampere
     for n in columns:
-        names[n], units[n] = name_and_unit(title[n])
+        names[n], units[n] = (title[n], "") if lettered and len(title[n]) == 1 else name_and_unit(title[n])
         if stacked and unit_of(last_units[columns.index(n)].strip("()[] ")):
             units[n] = last_units[columns.index(n)].strip("()[] ")
             names[n] = names[n] or title[n]

@@ -101,13 +101,23 @@ def even_grid(times: Floats, printed: float, line: int, said: float | None = Non
             if off <= max(_ON_GRID * step, printed):
                 return _with_gaps(Grid(step, start, int(places[-1]) + 1, places), count, off, line, said, printed)
     if off_mean(times, mean) <= 1.05 * printed + 1e-9 * span:  # printed too coarsely to tell them apart
-        if said is not None and abs(said - mean) <= 0.02 * mean + 2.0 * printed / (count - 1):
-            note = (f"times are printed too coarsely; the interval of the heading, {show(said, 's', 6)}, is used",)
-            return Grid(said, start, count, understood=note)
-        same = int(np.sum(steps == 0))
-        note = (f"times are printed to {show(printed, 's')}: {same} repeat; taken as even, {show(mean, 's', 6)} apart",)
-        return Grid(mean, start, count, doubts=note)
+        return _coarse(times, mean, printed, said)
     return _between(times, steps, line)
+
+
+def _coarse(times: Floats, mean: float, printed: float, said: float | None) -> Grid:
+    """Even times whose last place is coarser than their step, at the end of the capture at least."""
+    count, start = times.size, float(times[0])
+    early = [float(times[k] - start) / k for k in (10, 100, 1000, 10_000) if k < count]
+    rounded = [float(f"{step:.{digits}e}") for digits in (0, 1, 2, 3) for step in (*early, mean)]
+    for step in (*([] if said is None else [said]), *rounded):
+        if step > 0 and float(np.max(np.abs(times - start - step * np.arange(count)))) <= 1.05 * printed:
+            words = "of the heading, " if step == said else ""
+            note = f"times are printed too coarsely for their step: {words}{show(step, 's', 6)} is used"
+            return Grid(step, start, count, understood=(note,))
+    same = int(np.sum(np.diff(times) == 0))
+    note = f"times are printed to {show(printed, 's')}, {same} repeat: taken as even, {show(mean, 's', 6)} apart"
+    return Grid(mean, start, count, doubts=(note,))
 
 
 def off_mean(times: Floats, mean: float) -> float:
@@ -124,10 +134,13 @@ def _common_step(times: Floats, steps: Floats) -> float:
 
 
 def _tidy(step: float, printed: float, count: int) -> float:
-    """The step without the noise of subtraction: rounded where the rounding is far below what the times can tell."""
-    digits = 12 if printed == 0.0 else max(3, min(12, int(np.floor(np.log10(max(step * count / printed, 10.0)))) + 2))
-    rounded = float(f"{step:.{digits - 1}e}")
-    return rounded if abs(rounded - step) * count <= max(0.5 * printed, 1e-12 * step * count) else step
+    """[s] The roundest step that no printed time can be told apart from over `count` samples."""
+    slack = max(0.5 * printed, 1e-12 * step * count)
+    for digits in range(1, 13):
+        rounded = float(f"{step:.{digits - 1}e}")
+        if abs(rounded - step) * count <= slack:
+            return rounded
+    return step
 
 
 def _named(grid: Grid, said: float | None, printed: float) -> Grid:
@@ -161,7 +174,8 @@ def _with_gaps(grid: Grid, count: int, off: float, line: int, said: float | None
     if off > max(0.02 * grid.step, printed):
         doubts.append(f"times are uneven by up to {100 * off / grid.step:.0f} % of a step: taken as even")
     places = grid.places if lost else None
-    return _named(Grid(grid.step, grid.start, grid.length, places, None, tuple(doubts)), said, printed)
+    step = _tidy(grid.step, printed, grid.length)
+    return _named(Grid(step, grid.start, grid.length, places, None, tuple(doubts)), said, printed)
 
 
 def _between(times: Floats, steps: Floats, line: int) -> Grid:
