@@ -130,7 +130,7 @@ def read_tone(samples: Array, rate: int, near: float | None = None) -> Tone | st
         tone = _band(samples, rate, hertz, NOTCH * hertz)[1]
     ratio = sqrt(left / (tone + left)) if notched else sqrt(left / float(np.mean((samples - samples.mean()) ** 2)))
     plus_minus = 0.1 + scatter
-    harmonics = _harmonics(sine, rate, tone)
+    harmonics = _harmonics(sine, rate, tone, notched)
     flutter = "flutter sidebands within 5 % left out" if notched else ""
     thd = 100.0 * sqrt(sum(10.0 ** (each / 10.0) for _, each in harmonics))
     wavers = withheld("%", "no harmonic stands above the noise")
@@ -179,7 +179,7 @@ def _band(samples: Array, rate: int, hertz: float, near: float) -> tuple[float, 
     return float(power[low:high].sum()), float(power[first:last].sum())
 
 
-def _harmonics(sine: Sine, rate: int, tone: float) -> tuple[tuple[int, float], ...]:
+def _harmonics(sine: Sine, rate: int, tone: float, notched: bool) -> tuple[tuple[int, float], ...]:
     """(multiple, dB against the tone) of harmonics 10 dB above the noise around them."""
     n = len(sine.rest)
     window = np.hanning(n + 1)[:-1]
@@ -192,7 +192,7 @@ def _harmonics(sine: Sine, rate: int, tone: float) -> tuple[tuple[int, float], .
             break
         at = round(hertz * n / rate)
         # A tone from tape smears its harmonics: the power around, over the width of the window.
-        half = 2 + int(0.002 * at)
+        half = 2 + int(0.006 * at if notched else 0)
         level = float(power[at - half : at + half + 1].sum()) / 1.5
         beside = np.concatenate([power[at - 20 - 4 * half : at - half], power[at + half + 1 : at + 20 + 4 * half]])
         noise = float(np.median(beside)) / 0.693 * (2 * half + 1) / 1.5 if len(beside) else 0.0
