@@ -1,0 +1,265 @@
+"""A supply with the spread of its parts: the worst case, and many variants drawn at random.
+
+Each figure is drawn evenly between its limits, independently of the others. How far parts spread is an estimate except
+where the part's own tolerance is given; a shop that has measured its parts puts its own figures in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from refettle.supply.model import Supply, Variant, Worked, unloaded_peak, work_out
+from refettle.supply.regulator import SHUTDOWN, Missing, junction
+from refettle.supply.values import Floats, SupplyError, ranged
+
+STEPS = 256
+"""Instants in one mains period for many variants: within 0.1 % in mean and 0.5 % in ripple of twice as many."""
+MOST = 100_000
+_AT_ONCE = 1000
+PERCENTS = (1, 5, 25, 50, 75, 95, 99)
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Limits as factors (low, high): of mains, the feed's volts and resistance, ESR, load, dropout; `warmer` [K].
+
+    The reservoir's capacitance goes by its own tolerance and the regulators' volts by theirs. `mains` None: the
+    supply's own low and high.
+    """
+
+    mains: tuple[float, float] | None = None
+    volt: tuple[float, float] = (0.97, 1.03)
+    ohm: tuple[float, float] = (0.85, 1.2)
+    esr: tuple[float, float] = (0.5, 1.5)
+    load: tuple[float, float] = (0.85, 1.15)
+    dropout: tuple[float, float] = (0.85, 1.15)
+    warmer: tuple[float, float] = (-10.0, 10.0)
+
+    def __post_init__(self) -> None:
+        for name in ("mains", "volt", "ohm", "esr", "load", "dropout", "warmer"):
+            limits = getattr(self, name)
+            if limits is None:
+                continue
+            low, high = limits
+            least, most = (-50.0, 50.0) if name == "warmer" else (0.01, 20.0)
+            ranged(f"spread of {name}", [low, high], least, most, "", above=False)
+            if low > high:
+                raise SupplyError(f"spread of {name}: found {low:g} to {high:g}; allowed: low first")
+
+
+ESTIMATE = Spread()
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One figure over all variants: `values` (count,), NaN where the rail breaks down; `percentiles` by per cent."""
+
+    name: str
+    unit: str
+    values: Floats
+    percentiles: Mapping[int, float]
+
+    def histogram(self, bins: int = 40) -> tuple[Floats, Floats]:
+        """Edges and counts, for drawing. Empty where no variant holds."""
+        kept = self.values[~np.isnan(self.values)]
+        if not kept.size:
+            return np.zeros(0), np.zeros(0)
+        counts, edges = np.histogram(kept, bins=bins)
+        return edges, counts.astype(np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class RailSpread:
+    """A regulator over all variants: shares of them that drop out, and that would shut down; headroom [V], dip depth
+    [V], heat [W], junction [°C] (above SHUTDOWN only a sign)."""
+
+    name: str
+    drops_out: float
+    shuts_down: float
+    headroom: Quantity
+    depth: Quantity
+    heat: Quantity
+    junction: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class MonteCarlo:
+    """Many variants: how many, from which seed, the share whose rail breaks down, and the figures."""
+
+    count: int
+    seed: int
+    broken_down: float
+    mean: Quantity
+    ripple: Quantity
+    valley: Quantity
+    capacitor_rms: Quantity
+    rails: tuple[RailSpread, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WorstCase:
+    """Every figure at the limit that is worst for headroom, and that is worst for heat, by regulator name.
+
+    `headroom`, `depth` [V] and `share` at low mains; `heat` [W] and `junction` [°C] at high mains, None above SHUTDOWN.
+    """
+
+    name: str
+    headroom: float
+    depth: float
+    share: float
+    heat: float
+    junction: float | None
+
+
+def monte_carlo(
+    supply: Supply,
+    count: int,
+    seed: int,
+    spread: Spread = ESTIMATE,
+    *,
+    aged: tuple[float, float] = (1.0, 1.0),
+    missing: Iterable[Missing] = (),
+) -> MonteCarlo:
+    """Many variants drawn at random.
+
+    Parameters
+    ----------
+    supply : Supply
+    count : int
+        10 to 100,000.
+    seed : int
+        0 or more; the same seed gives the same variants.
+    spread : Spread
+    aged : (float, float)
+        Part of the reservoir's capacitance that is left, and factor on its ESR, before the spread.
+    missing : "heat-sink", "pad", "paste", "clip"
+
+    Raises
+    ------
+    SupplyError
+        Figures out of range.
+    """
+    if not 10 <= count <= MOST:
+        raise SupplyError(f"variants: found {count}; allowed: 10 to {MOST:,}")
+    if seed < 0:
+        raise SupplyError(f"seed: found {seed}; allowed: 0 or more")
+    gone = frozenset(missing)
+    random = np.random.default_rng(seed)
+    low, high = supply.reservoir.tolerance
+    settings = [each.tolerance for each in supply.regulators] or [0.0]
+    limits = {
+        "mains": spread.mains or (supply.low, supply.high),
+        "volt": spread.volt,
+        "ohm": spread.ohm,
+        "farad": (aged[0] * (1.0 + low), aged[0] * (1.0 + high)),
+        "esr": (aged[1] * spread.esr[0], aged[1] * spread.esr[1]),
+        "load": spread.load,
+        "setting": (1.0 - max(settings), 1.0 + max(settings)),
+        "dropout": spread.dropout,
+        "warmer": spread.warmer,
+    }
+    drawn = {name: random.uniform(*between, size=count) for name, between in limits.items()}
+    pieces: list[dict[str, Floats]] = []
+    for start in range(0, count, _AT_ONCE):
+        variant = Variant(**{name: each[start : start + _AT_ONCE] for name, each in drawn.items()})
+        pieces.append(_figures(supply, work_out(supply, variant, steps=STEPS), variant, gone))
+    found = {name: np.concatenate([each[name] for each in pieces]) for name in pieces[0]}
+    lost = np.isnan(found["mean"]) | (found["mean"] < 0.05 * unloaded_peak(supply))
+    for values in found.values():
+        values[lost] = np.nan
+    rails = []
+    for n, regulator in enumerate(supply.regulators):
+        headroom, hot = found[f"headroom {n}"], found[f"junction {n}"]
+        rails.append(
+            RailSpread(
+                name=regulator.name,
+                drops_out=float(np.mean((headroom < 0.0) | lost)),
+                shuts_down=float(np.mean(hot > SHUTDOWN)),
+                headroom=_quantity("headroom", "V", headroom),
+                depth=_quantity("depth of the dips", "V", found[f"depth {n}"]),
+                heat=_quantity("heat", "W", found[f"heat {n}"]),
+                junction=_quantity("junction", "°C", hot),
+            )
+        )
+    return MonteCarlo(
+        count=count,
+        seed=seed,
+        broken_down=float(np.mean(lost)),
+        mean=_quantity("reservoir, mean", "V", found["mean"]),
+        ripple=_quantity("reservoir, ripple", "V", found["ripple"]),
+        valley=_quantity("reservoir, valley", "V", found["valley"]),
+        capacitor_rms=_quantity("reservoir, ripple current", "A", found["capacitor_rms"]),
+        rails=tuple(rails),
+    )
+
+
+def worst_case(
+    supply: Supply,
+    spread: Spread = ESTIMATE,
+    *,
+    aged: tuple[float, float] = (1.0, 1.0),
+    missing: Iterable[Missing] = (),
+) -> tuple[WorstCase, ...]:
+    """Both worst cases of every regulator. SupplyError as `monte_carlo`."""
+    gone = frozenset(missing)
+    low, high = supply.reservoir.tolerance
+    mains = spread.mains or (supply.low, supply.high)
+    found = []
+    for n, regulator in enumerate(supply.regulators):
+        up = 1.0 + regulator.tolerance
+        # First for headroom, then for heat: strong feed, firm reservoir, low rail.
+        variant = Variant(
+            mains=np.array(mains),
+            volt=np.array(spread.volt),
+            ohm=np.array(spread.ohm[::-1]),
+            farad=aged[0] * np.array([1.0 + low, 1.0 + high]),
+            esr=aged[1] * np.array(spread.esr[::-1]),
+            load=np.full(2, spread.load[1]),
+            setting=np.array([up, 2.0 - up]),
+            dropout=np.array([spread.dropout[1], spread.dropout[0]]),
+            warmer=np.full(2, spread.warmer[1]),
+        )
+        figures = _figures(supply, work_out(supply, variant), variant, gone)
+        hot = float(figures[f"junction {n}"][1])
+        found.append(
+            WorstCase(
+                name=regulator.name,
+                headroom=float(figures[f"headroom {n}"][0]),
+                depth=float(figures[f"depth {n}"][0]),
+                share=float(figures[f"share {n}"][0]),
+                heat=float(figures[f"heat {n}"][1]),
+                junction=hot if hot <= SHUTDOWN else None,
+            )
+        )
+    return tuple(found)
+
+
+def _figures(supply: Supply, worked: Worked, variant: Variant, missing: frozenset[Missing]) -> dict[str, Floats]:
+    """Each figure of each variant."""
+    steady = worked.steady
+    found = {
+        "mean": steady.mean,
+        "ripple": steady.ripple,
+        "valley": steady.valley,
+        "capacitor_rms": steady.capacitor_rms,
+    }
+    for n, regulator in enumerate(supply.regulators):
+        rail = worked.regulated[regulator.name]
+        ohm, _ = regulator.cooling.path(missing)
+        found |= {
+            f"headroom {n}": rail.headroom,
+            f"depth {n}": rail.depth,
+            f"share {n}": rail.share,
+            f"heat {n}": rail.heat,
+            f"junction {n}": junction(rail.heat, ohm, supply.air + np.asarray(variant.warmer)),
+        }
+    return found
+
+
+def _quantity(name: str, unit: str, values: Floats) -> Quantity:
+    kept = values[~np.isnan(values)]
+    points = np.percentile(kept, PERCENTS) if kept.size else np.full(len(PERCENTS), np.nan)
+    return Quantity(name, unit, values, dict(zip(PERCENTS, points.tolist(), strict=True)))
