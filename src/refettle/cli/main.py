@@ -26,6 +26,7 @@ COMMANDS = {
     "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),
     "lamp": ("what a whitening lamp gives, from a meter at the part; bands and eyes", "refettle.cli.lamp"),
     "sun": ("the sun a part gets at a place on a day, and when a dose is reached", "refettle.cli.sun"),
+    "progress": ("how far a batch has whitened, when it will match, when to stop", "refettle.cli.progress"),
     "card": ("the measuring card to print for photos of yellowed parts, and how to take them", "refettle.cli.card"),
 }
 EPILOG = """\
