@@ -92,8 +92,8 @@ def fit_sine(samples: Array, rate: int, hertz: float) -> Sine:
         columns = [cosine, sine, np.ones_like(time)]
         if a or b:
             columns.append(2.0 * pi * middle * (b * cosine - a * sine))
-        gram = np.array([[float(p @ q) for q in columns] for p in columns])
-        found = np.linalg.solve(gram, np.array([float(p @ samples) for p in columns]))
+        rows = np.stack(columns)
+        found = np.linalg.solve(rows @ rows.T, rows @ samples)
         rest = samples - found[0] * cosine - found[1] * sine - found[2]
         moved = float(found[3]) if len(found) == 4 else 1.0
         a, b = float(found[0]), float(found[1])
