@@ -24,8 +24,8 @@ WIDE, HIGH = 640.0, 260.0
 MARK_ROWS = 3
 
 Side = Literal["left", "right"]
-Look = Literal["main", "second", "before", "model", "fine"]
-LOOKS: tuple[Look, ...] = ("main", "second", "before", "model", "fine")
+Look = Literal["main", "second", "before", "model", "under"]
+LOOKS: tuple[Look, ...] = ("main", "second", "before", "model", "under")
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
 ALONE = """
@@ -37,9 +37,9 @@ ALONE = """
 .pl-line{fill:none;stroke:#25211a;stroke-width:1.6;stroke-linejoin:round;vector-effect:non-scaling-stroke}
 .pl-second .pl-line{stroke:#3f8aa3;stroke-width:2}
 .pl-before .pl-line{stroke:#8b8169;stroke-width:1.4}
-.pl-model .pl-line{stroke:#b4530a;stroke-width:2.2}
-.pl-fine .pl-line{stroke:#8b8169;stroke-width:1}
-.pl-swatch.pl-second{fill:#3f8aa3}.pl-swatch.pl-before,.pl-swatch.pl-fine{fill:#8b8169}.pl-swatch.pl-model{fill:#b4530a}
+.pl-model .pl-line{stroke:#b4530a;stroke-width:1.8}
+.pl-under .pl-line{stroke:#cfc6b2;stroke-width:6}
+.pl-swatch.pl-second{fill:#3f8aa3}.pl-swatch.pl-before,.pl-swatch.pl-under{fill:#8b8169}.pl-swatch.pl-model{fill:#b4530a}
 .pl-band{fill:#25211a;fill-opacity:.13}
 .pl-limit{stroke:#a3391b;stroke-width:1.6;stroke-dasharray:8 4}
 .pl-mark{stroke:#5f584a;stroke-width:1}

@@ -97,7 +97,7 @@ def fit_plots(
     """
     data, line = np.asarray(measured, dtype=np.float64), np.asarray(model, dtype=np.float64)
     upper = line_plot(
-        [Trace("measured", seconds, data, unit, look="fine"), Trace("worked out", seconds, line, unit, look="model")],
+        [Trace("measured", seconds, data, unit, look="under"), Trace("worked out", seconds, line, unit, look="model")],
         title=title,
         says=says,
         ident=ident,

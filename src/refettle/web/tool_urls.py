@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, path, register_converter
 from django.urls.converters import StringConverter
 
-from refettle.web.views import tool_capture, tools
+from refettle.web.views import tool_capture, tool_ripple, tools
 
 
 class TokenConverter(StringConverter):
@@ -21,4 +21,6 @@ urlpatterns: list[URLPattern] = [
     path("stop/<token:token>/", tools.stop_work, name="stop-work"),
     path("capture/", tool_capture.capture, name="capture"),
     path("capture/<token:token>/", tool_capture.capture_file, name="capture-file"),
+    path("ripple/", tool_ripple.ripple, name="ripple"),
+    path("ripple/<token:token>/", tool_ripple.ripple_file, name="ripple-file"),
 ]

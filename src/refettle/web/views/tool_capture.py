@@ -99,6 +99,7 @@ def capture_file(request: HttpRequest, token: str) -> HttpResponse:
         "error": error,
         "reading": reading,
         "rows": _channels(found, typed),
+        "as_ripple": address("ripple-file", [kept.token], typed),
         "correct_open": bool(error or typed or (reading and reading.doubts)),
         "separators": SEPARATORS,
         "decimals": DECIMALS,
