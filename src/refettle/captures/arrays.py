@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import zipfile
+import zlib
 from collections.abc import Mapping
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from refettle.captures.bulk import MAX_VALUES
-from refettle.captures.cells import unit_of
+from refettle.captures.cells import FROM_OVER, unit_of
 from refettle.captures.channels import known_unit, make_channel, pick, rescaled
 from refettle.captures.model import TIME_UNITS, Capture, CaptureError, Choices, Floats, chosen
 from refettle.captures.preamble import is_time, name_and_unit
@@ -56,7 +59,18 @@ def _members(data: bytes) -> dict[str, NDArray[Any]]:
                 name = info.filename.removesuffix(".npy")
                 arrays[name] = _array(raw, f"{name}: ")
             return arrays
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, zipfile.zlib.error) as error:  # type: ignore[attr-defined]
+    except CaptureError:
+        raise
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        struct.error,
+        EOFError,
+        OSError,
+        RuntimeError,
+        ValueError,
+        KeyError,
+    ) as error:
         raise CaptureError(f"a packed file that cannot be opened ({error}); allowed: a whole .npz") from None
 
 
@@ -69,7 +83,7 @@ def _array(data: bytes, where: str) -> NDArray[Any]:
         if version not in ((1, 0), (2, 0)):
             raise CaptureError(f"{where}version {version[0]}.{version[1]} of a NumPy file found; allowed: 1.0 and 2.0")
         shape, _, dtype = read(stream)
-    except (ValueError, SyntaxError, TypeError, OverflowError, RecursionError, MemoryError) as error:
+    except (ValueError, SyntaxError, TypeError, OverflowError, RecursionError, MemoryError, TokenError) as error:
         if isinstance(error, CaptureError):
             raise
         raise CaptureError(f"{where}the head of the NumPy file is damaged; allowed: a whole file") from None
@@ -90,6 +104,13 @@ def _array(data: bytes, where: str) -> NDArray[Any]:
     return np.lib.format.read_array(stream, allow_pickle=False)
 
 
+def _cleaned(array: NDArray[Any]) -> Floats:
+    """As float64; what is beyond all range is no reading."""
+    values = array.astype(np.float64)
+    values[~(np.abs(values) < FROM_OVER)] = np.nan
+    return values
+
+
 def _columns(arrays: Mapping[str, NDArray[Any]]) -> tuple[dict[str, Floats], dict[str, float]]:
     """Traces by name, and single numbers by name."""
     traces: dict[str, Floats] = {}
@@ -97,13 +118,13 @@ def _columns(arrays: Mapping[str, NDArray[Any]]) -> tuple[dict[str, Floats], dic
     for name, array in arrays.items():
         if array.dtype.names:
             for part in array.dtype.names:
-                traces[part] = np.asarray(array[part], dtype=np.float64).reshape(-1)
+                traces[part] = _cleaned(array[part].reshape(-1))
         elif array.size == 1:
             singles[name] = float(np.asarray(array, dtype=np.float64).reshape(-1)[0])
         elif array.ndim == 1:
-            traces[name] = np.asarray(array, dtype=np.float64)
+            traces[name] = _cleaned(array)
         elif array.ndim == 2:
-            table = np.asarray(array, dtype=np.float64)
+            table = _cleaned(array)
             table = table if table.shape[0] < table.shape[1] else table.T
             if table.shape[0] > 33:
                 raise CaptureError(f"{table.shape[0]} traces found; allowed: up to 32 and a time")

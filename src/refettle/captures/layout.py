@@ -110,7 +110,9 @@ class _Try:
 def _merge(pattern: str, kinds: str) -> str | None:
     """The common pattern of two rows, or None where they are not alike; gaps go with anything."""
     if len(kinds) > len(pattern):
-        pattern, kinds = kinds, pattern
+        if kinds[len(pattern) :].strip("EM"):
+            return None
+        pattern += "E" * (len(kinds) - len(pattern))
     merged = list(pattern)
     for n, kind in enumerate(kinds):
         if kind != merged[n]:
@@ -118,8 +120,7 @@ def _merge(pattern: str, kinds: str) -> str | None:
                 merged[n] = max(merged[n], kind, key="EMTUWN".index)
             else:
                 return None
-    extra = pattern[len(kinds) :]
-    return None if extra.strip("EM") and len(kinds) < 2 else "".join(merged)
+    return None if pattern[len(kinds) :].strip("EM") else "".join(merged)
 
 
 def _attempt(lines: list[str], separator: str, style: Style, words: bool) -> _Try:
@@ -175,7 +176,7 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
             "in columns parted by comma, semicolon, tab, bar or spaces"
         )
     best, doubts = _second_thoughts(best, body, choices)
-    begin = best.begin
+    begin = _above_a_bad_line(best)
     while begin > 0 and _continues(best, begin - 1):  # headings beside the numbers
         begin -= 1
     first = skip + begin
@@ -203,6 +204,19 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
         tuple(tuple(row) for row in best.rows[begin : best.end]),
         doubts,
     )
+
+
+def _above_a_bad_line(best: _Try) -> int:
+    """The first row of the numbers, a single bad line between like rows notwithstanding: reading then names it."""
+    begin = best.begin
+    while begin >= 3:
+        above = begin - 2
+        while above >= 0 and _merge(best.pattern, best.kinds[above]) == best.pattern and "N" in best.kinds[above]:
+            above -= 1
+        if begin - 2 - above < 2:
+            break
+        begin = above + 1
+    return begin
 
 
 def _continues(best: _Try, n: int) -> bool:

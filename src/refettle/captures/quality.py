@@ -59,7 +59,7 @@ def stuck_samples(values: Floats, lowest: float | None = None, highest: float | 
         low = 0 if lowest is None else int(np.sum(real <= lowest))
         return low + (0 if highest is None else int(np.sum(real >= highest)))
     levels, counts = np.unique(real, return_counts=True)
-    if levels.size < 5:
+    if levels.size < 5 or counts[0] + counts[-1] > 0.9 * real.size:
         return 0
     total = 0
     for edge, next_ones in ((0, counts[1:3]), (-1, counts[-3:-1])):

@@ -8,6 +8,7 @@ import struct
 import numpy as np
 
 from refettle.captures.bulk import MAX_VALUES
+from refettle.captures.cells import FROM_OVER
 from refettle.captures.channels import known_unit, make_channel, pick, rescaled
 from refettle.captures.model import Capture, CaptureError, Choices, chosen
 from refettle.captures.quality import stuck_samples
@@ -54,6 +55,7 @@ def read_wav(data: bytes, choices: Choices) -> Capture:
     if first > samples.shape[0]:
         raise CaptureError(f"rows: from {first} found, the file has {samples.shape[0]}; allowed: up to that")
     samples = samples[first - 1 : last]
+    samples[~(np.abs(samples) < FROM_OVER)] = np.nan
     step = choices.interval or 1.0 / rate
     understood = [f"{samples.shape[0]} samples, {rate} a second, {many} channel{'s' if many > 1 else ''}, {about}"]
     if choices.interval is not None:
