@@ -28,6 +28,7 @@ COMMANDS = {
     "sun": ("the sun a part gets at a place on a day, and when a dose is reached", "refettle.cli.sun"),
     "progress": ("how far a batch has whitened, when it will match, when to stop", "refettle.cli.progress"),
     "card": ("the measuring card to print for photos of yellowed parts, and how to take them", "refettle.cli.card"),
+    "yellow": ("how yellow each part is and how much of it is left, from photos with the card", "refettle.cli.yellow"),
 }
 EPILOG = """\
 exit status: 0 done; 1 what was asked does not hold; 2 bad input, with one clear line

@@ -131,7 +131,7 @@ GUIDE: tuple[Hint, ...] = (
     Hint(True, "Expose so that the neutrals stay below full white; tap on them, or take one step darker.",
          "What is clipped cannot be read."),
     Hint(True, "Keep camera, place and lamp as they were for every later photo; lock white balance and exposure if it "
-               "can be done.", "A phone is good for 15 points in a hundred, a fixed rig for 8, locked for 5."),
+               "can be done.", "A phone is good for 17 points in a hundred, a fixed rig for 8, locked for 5."),
     Hint(True, "Take three photos and lay everything anew between them.",
          "They show what your own photos are good for."),
     Hint(False, "No flash, no ultraviolet lamp on, no direct patchy sun.",

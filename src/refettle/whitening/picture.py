@@ -1,0 +1,164 @@
+"""From the bytes of a photo to its upright pixels and what they mean in light. The limits come before any pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refettle.whitening.profile import Profile, ProfileError, read_profile, srgb
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+    from PIL.ImageFile import ImageFile
+
+MAX_BYTES = 60_000_000
+MAX_PIXELS = 64_000_000
+LEAST_SIDE = 200
+ALLOWED = f"a JPEG, PNG or WebP colour photo of at most {MAX_BYTES / 1e6:.0f} MB and {MAX_PIXELS / 1e6:.0f} megapixels"
+_ORIENTATION, _COLOUR_SPACE, _DETAILS = 0x0112, 0xA001, 0x8769
+_UNCALIBRATED = 0xFFFF
+
+
+class PhotoError(ValueError):
+    """A photo cannot be read, or what it shows cannot be trusted. `why` is one word for it, for pages and programs."""
+
+    def __init__(self, why: str, message: str) -> None:
+        super().__init__(message)
+        self.why = why
+
+
+def _refuse(why: str, found: str, allowed: str = ALLOWED) -> PhotoError:
+    return PhotoError(why, f"found {found}; allowed: {allowed}")
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """`code` (height x width x 3, values 0 to 255), upright; `profile`, what they mean; `notes` worth knowing."""
+
+    code: NDArray[np.uint8]
+    profile: Profile
+    notes: tuple[str, ...] = ()
+
+    @property
+    def height(self) -> int:
+        return int(self.code.shape[0])
+
+    @property
+    def width(self) -> int:
+        return int(self.code.shape[1])
+
+
+def open_picture(data: bytes) -> Picture:
+    """Decode a photo.
+
+    Raises
+    ------
+    PhotoError
+        Not a photo, damaged or cut off, over a limit, without colour, or in a colour space that it does not describe.
+    """
+    from PIL.Image import DecompressionBombError
+
+    if len(data) > MAX_BYTES:
+        raise _refuse("too-large", f"a file of {len(data) / 1e6:.0f} MB")
+    kind = _kind(data)
+    try:
+        # The class of the format itself, not Image.open: that warns on its own, by a limit set elsewhere.
+        image = _class_of(kind)(BytesIO(data))
+    except (OSError, ValueError, SyntaxError, EOFError, KeyError, IndexError, DecompressionBombError):
+        raise _refuse("damaged", f"a damaged {kind} file: its header cannot be read", "a whole photo") from None
+    wide, high = image.size
+    if wide * high > MAX_PIXELS:
+        raise _refuse("too-large", f"{wide} x {high} pixels ({wide * high / 1e6:.0f} megapixels)")
+    if min(wide, high) < LEAST_SIDE:
+        raise _refuse("too-small", f"{wide} x {high} pixels", f"at least {LEAST_SIDE} pixels each way")
+    if image.mode not in ("RGB", "RGBA", "P", "RGBX"):
+        what = "a grey photo" if image.mode[:1] in "L1I" else f"a photo in {image.mode}"
+        raise _refuse("no-colour", what, "a colour photo in RGB")
+    profile, notes = _profile(image)
+    try:
+        image.load()
+        orientation = _orientation(image)
+        flat = image if image.mode == "RGB" else _flat(image)
+    except (OSError, ValueError, SyntaxError, EOFError, IndexError, MemoryError) as error:
+        raise _refuse("damaged", f"a damaged {kind} file: {error}", "a whole photo") from None
+    code = np.asarray(flat)
+    image.close()
+    return Picture(_upright(code, orientation), profile, notes)
+
+
+def _kind(data: bytes) -> str:
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WebP"
+    if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1"):
+        raise _refuse("not-a-photo", "a HEIC photo", "JPEG, PNG or WebP; set the camera to JPEG, or convert it first")
+    raise _refuse("not-a-photo", "an empty file" if not data else "a file that is no photo")
+
+
+def _class_of(kind: str) -> type[ImageFile]:
+    if kind == "JPEG":
+        from PIL.JpegImagePlugin import JpegImageFile
+
+        return JpegImageFile
+    if kind == "PNG":
+        from PIL.PngImagePlugin import PngImageFile
+
+        return PngImageFile
+    from PIL.WebPImagePlugin import WebPImageFile
+
+    return WebPImageFile
+
+
+def _profile(image: Image) -> tuple[Profile, tuple[str, ...]]:
+    held = image.info.get("icc_profile")
+    if held:
+        try:
+            return read_profile(held), ()
+        except ProfileError as error:
+            raise _refuse("profile", str(error), "sRGB, Display P3 or another profile of three colorants") from None
+    if _exif(image, _COLOUR_SPACE) == _UNCALIBRATED:
+        return srgb("sRGB, assumed"), ("the photo says that it is not in sRGB, and not in what: sRGB is assumed",)
+    return srgb("sRGB, assumed"), ()
+
+
+def _exif(image: Image, tag: int) -> object:
+    try:
+        exif = image.getexif()
+        return exif.get(tag, exif.get_ifd(_DETAILS).get(tag))
+    except Exception:  # whatever a camera wrote there, the picture is still good
+        return None
+
+
+def _orientation(image: Image) -> int:
+    found = _exif(image, _ORIENTATION)
+    return found if isinstance(found, int) and 1 <= found <= 8 else 1
+
+
+def _flat(image: Image) -> Image:
+    """RGB, on white where it was see-through."""
+    from PIL.Image import new
+
+    if image.mode == "RGBX":
+        return image.convert("RGB")
+    clear = image.convert("RGBA")
+    ground = new("RGB", clear.size, (255, 255, 255))
+    ground.paste(clear, mask=clear.getchannel("A"))
+    return ground
+
+
+def _upright(code: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Turned and mirrored as the EXIF orientation 1 to 8 says (EXIF 2.3, tag 274)."""
+    if orientation >= 5:
+        code = code.transpose(1, 0, 2)
+    if orientation in (2, 3, 6, 7):
+        code = code[:, ::-1]
+    if orientation in (3, 4, 7, 8):
+        code = code[::-1]
+    return np.ascontiguousarray(code)
