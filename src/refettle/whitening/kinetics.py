@@ -140,7 +140,7 @@ def fit(
     WhiteningError
         Too few readings, or a spread that cannot be.
     """
-    within("sd", sd, 0.0, 50.0, "YI", above=True)
+    within("sd", sd, 0.0, 300.0, "YI", above=True)
     if len(np.unique(x)) < LEAST_READINGS:
         raise WhiteningError(f"readings: {len(np.unique(x))} different times found; allowed: {LEAST_READINGS} or more")
     rates = np.geomspace(*grid, POINTS)
@@ -195,9 +195,10 @@ def _misfit(x: Floats, y: Floats, sd: float, reference: float | None, solved: _S
     if freedom < 1:
         return ""
     chi2 = float(solved.chi2.min())
-    root = np.sqrt(x - x[0])
+    root = np.sqrt(x - x[0])  # a fall over the root of time is fast at first, then slow
     slow = np.geomspace(0.05, 30.0, POINTS) / max(float(root.max()), 1e-9)
-    if len(x) > LEAST_READINGS and chi2 - float(_solve(slow, root, y, sd, reference).chi2.min()) > BETTER:
+    other = float(_solve(slow, root, y, sd, reference).chi2.min())
+    if len(x) > LEAST_READINGS and chi2 - other > BETTER and other < chi2 / 2.0:
         return "fast at first, then slower than a fall to a floor: what it foretells is not to be trusted"
     # Wilson and Hilferty: the cube root of chi2 over its freedom is close to normal.
     narrow = 2.0 / (9.0 * freedom)
