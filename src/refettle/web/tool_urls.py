@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, path, register_converter
 from django.urls.converters import StringConverter
 
-from refettle.web.views import tool_capture, tool_ripple, tools
+from refettle.web.views import tool_adapter, tool_capture, tool_ripple, tools
 
 
 class TokenConverter(StringConverter):
@@ -19,6 +19,7 @@ register_converter(TokenConverter, "token")
 urlpatterns: list[URLPattern] = [
     path("", tools.tools, name="tools"),
     path("stop/<token:token>/", tools.stop_work, name="stop-work"),
+    path("adapter/", tool_adapter.adapter, name="adapter"),
     path("capture/", tool_capture.capture, name="capture"),
     path("capture/<token:token>/", tool_capture.capture_file, name="capture-file"),
     path("ripple/", tool_ripple.ripple, name="ripple"),

@@ -1,0 +1,95 @@
+"""An adapter and the unit it is to feed, as typed in a form."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from refettle import quantities
+from refettle.supply.adapter import OUTPUTS, POLARITIES, Needed, Offered, Output, Polarity
+from refettle.supply.values import SupplyError
+
+UNIT_FIELDS = ("output", "volt", "ampere", "polarity", "plug", "most_open", "wall")
+ADAPTER_FIELDS = ("a_output", "a_volt", "a_ampere", "a_polarity", "a_plug", "a_loaded", "a_unloaded", "a_regulated",
+                  "a_ripple", "a_mains")  # fmt: skip
+WHAT = {
+    "output": "the unit wants AC or DC", "volt": "volts the unit wants", "ampere": "amps the unit wants",
+    "polarity": "polarity the unit wants", "plug": "plug of the unit",
+}  # fmt: skip
+
+
+def typed_adapter(form: Mapping[str, str]) -> dict[str, str]:
+    """What was typed; nothing for what was left empty."""
+    return {n: form[n].strip()[:80] for n in (*UNIT_FIELDS, *ADAPTER_FIELDS) if form.get(n, "").strip()}
+
+
+def needed_of(typed: Mapping[str, str]) -> Needed | None:
+    """What the unit wants; None while nothing of it is said. Raises SupplyError naming the field."""
+    if not any(name in typed for name in UNIT_FIELDS[:5]):
+        return None
+    output, polarity = _output(typed.get("output"), "the unit"), _polarity(typed.get("polarity"), "the unit")
+    if output == "AC" and polarity is None:
+        polarity = "not polarised"
+    missing = [WHAT[n] for n in WHAT if n not in typed and not (n == "polarity" and polarity is not None)]
+    if missing or output is None or polarity is None:
+        raise SupplyError(f"{missing[0]}: nothing found; allowed: what the unit’s own plate or file says")
+    volt, ampere = _number(typed, "volt", "V", WHAT["volt"]), _number(typed, "ampere", "A", WHAT["ampere"])
+    wall = _number(typed, "wall", "V", "volts of the wall")
+    assert volt is not None
+    assert ampere is not None
+    most = _number(typed, "most_open", "V", "volts the unit stands")
+    return Needed(output, volt, ampere, polarity, typed["plug"], most, 230.0 if wall is None else wall)
+
+
+def offered_of(typed: Mapping[str, str]) -> Offered:
+    """The adapter. Raises SupplyError naming the field."""
+    regulated = {"yes": True, "no": False}.get(typed.get("a_regulated", ""))
+    return Offered(
+        output=_output(typed.get("a_output"), "the adapter"),
+        volt=_number(typed, "a_volt", "V", "volts on the adapter’s label"),
+        ampere=_number(typed, "a_ampere", "A", "amps on the adapter’s label"),
+        polarity=_polarity(typed.get("a_polarity"), "the adapter"),
+        plug=typed.get("a_plug"),
+        loaded=_number(typed, "a_loaded", "V", "volts under load"),
+        unloaded=_number(typed, "a_unloaded", "V", "volts without load"),
+        regulated=regulated,
+        ripple=_number(typed, "a_ripple", "V", "ripple"),
+        mains=_range(typed.get("a_mains")),
+    )
+
+
+def _output(text: str | None, who: str) -> Output | None:
+    found = next((o for o in OUTPUTS if o == text), None)
+    if text is not None and found is None:
+        raise SupplyError(f"AC or DC of {who}: {text!r} found; allowed: AC, DC")
+    return found
+
+
+def _polarity(text: str | None, who: str) -> Polarity | None:
+    found = next((p for p in POLARITIES if p == text), None)
+    if text is not None and found is None:
+        raise SupplyError(f"polarity of {who}: {text!r} found; allowed: {', '.join(POLARITIES)}")
+    return found
+
+
+def _number(typed: Mapping[str, str], field: str, unit: str, name: str) -> float | None:
+    text = typed.get(field)
+    if text is None:
+        return None
+    try:
+        return quantities.parse(text, unit)
+    except quantities.QuantityError as error:
+        raise SupplyError(f"{name}: {error}") from None
+
+
+def _range(text: str | None) -> tuple[float, float] | None:
+    """`230`, `100-240`, `220 to 240 V`."""
+    if text is None:
+        return None
+    ends = [each for each in text.replace("–", "-").replace("to", "-").split("-") if each.strip()]
+    try:
+        found = [quantities.parse(each, "V") for each in ends]
+    except quantities.QuantityError as error:
+        raise SupplyError(f"mains on the adapter’s label: {error}") from None
+    if len(found) not in (1, 2):
+        raise SupplyError(f"mains on the adapter’s label: {text!r} found; allowed: as in 230, or 100-240")
+    return found[0], found[-1]
