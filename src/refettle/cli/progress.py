@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -138,7 +137,7 @@ def _rows(option: str, name: str, columns: tuple[str, ...], needed: int) -> Iter
     kept = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
     if not kept:
         raise Refused(f"{option} {name}: nothing found; allowed: a head line ({', '.join(columns)}) and rows")
-    rows = list(csv.reader(io.StringIO("\n".join(line for _, line in kept))))
+    rows = [_cells(f"{option} {name}: line {n}", line) for n, line in kept]
     head = [cell.strip().casefold() for cell in rows[0]]
     wrong = next((cell for cell in head if cell not in columns or head.count(cell) > 1), None)
     missing = next((cell for cell in columns[:needed] if cell not in head), None)
@@ -150,6 +149,13 @@ def _rows(option: str, name: str, columns: tuple[str, ...], needed: int) -> Iter
         if len(row) != len(head):
             raise Refused(f"{option} {name}: line {line}: {len(row)} cells found; allowed: {len(head)}, as in the head")
         yield line, dict(zip(head, (cell.strip() for cell in row), strict=True))
+
+
+def _cells(where: str, line: str) -> list[str]:
+    try:
+        return next(csv.reader([line], strict=True))
+    except csv.Error as error:
+        raise Refused(f"{where}: {error} found; allowed: cells with commas between them") from None
 
 
 def _number(where: str, column: str, cell: str) -> float | None:
