@@ -23,6 +23,8 @@ COMMANDS = {
     "capacitor": ("how likely one is bad, what may replace it, how to empty it", "refettle.cli.capacitor"),
     "mark": ("what a marking on a part says, every reading with its reasons", "refettle.cli.mark"),
     "board": ("the electrolytics of a board from its layout: where, which way round, on what", "refettle.cli.board"),
+    "sound": ("what a recording says: hum, noise, distortion, tape speed; before and after", "refettle.cli.sound"),
+    "tone": ("write the test tones, to play through a unit or to record on its tape", "refettle.cli.tone"),
     "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),
     "lamp": ("what a whitening lamp gives, from a meter at the part; bands and eyes", "refettle.cli.lamp"),
     "sun": ("the sun a part gets at a place on a day, and when a dose is reached", "refettle.cli.sun"),

@@ -54,7 +54,7 @@ class Figure:
         if self.value is None:
             return f"withheld: {self.why}"
         digits = 3 if self.unit in ("%", "Hz") and abs(self.value) < 10 else 2 if self.unit == "Hz" else 1
-        text = f"{self.value:.{digits}f}"
+        text = f"{round(self.value, digits) + 0.0:.{digits}f}"
         if self.plus_minus is not None:
             text += f" ±{self.plus_minus:.{digits if self.plus_minus >= 10**-digits else digits + 1}f}"
         return f"{text} {self.unit}".replace("-", "−") + (f" ({self.why})" if self.why else "")

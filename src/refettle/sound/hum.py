@@ -87,7 +87,9 @@ def read_hum(samples: Array, rate: int, mains_hz: float | None = None) -> Hum:
     seconds = len(samples) / rate
     if seconds < LEAST_SECONDS:
         why = f"{seconds:.1f} s is too short to tell 50 from 60 Hz; record 2 s or more, best 10"
-        return Hum(0, withheld("Hz", why), (), withheld("dBFS", why), withheld("dBFS", why), why)
+        return _none(why, why)
+    if not samples.any():
+        return _none("digital silence: the recorder was muted, or nothing was plugged in")
     spectrum = _Spectrum(samples, rate)
     found = {base: spectrum.peaks(base) for base in BASES}
     scores = {base: _score(peaks, base) for base, peaks in found.items()}
@@ -183,12 +185,16 @@ def _score(peaks: tuple[_Peak, ...], base: float) -> float:
     return sum(peak.excess - 9.0 for peak in peaks if peak.multiple % shared)
 
 
+def _none(why: str, problem: str = "") -> Hum:
+    return Hum(0, withheld("Hz", why), (), withheld("dBFS", why), withheld("dBFS", why), problem)
+
+
 def _nothing(spectrum: _Spectrum, problem: str) -> Hum:
     """No line: how much hum could hide in the noise at 50 to 240 Hz."""
     hidden = max(spectrum.noise(hertz, 0.0) for hertz in (50.0, 60.0, 100.0, 120.0))
     limit = decibel(hidden * spectrum.cell) + THRESHOLD
-    why = problem or f"no line of the mains found; a line below {limit:.0f} dBFS would not be seen"
-    return Hum(0, withheld("Hz", why), (), withheld("dBFS", why), withheld("dBFS", why), problem)
+    why = problem or f"no line of the mains found; a line below {limit:.0f} dBFS would not be seen".replace("-", "−")
+    return _none(why, problem)
 
 
 def _measured(spectrum: _Spectrum, base: float, peaks: tuple[_Peak, ...], problem: str) -> Hum:

@@ -1,0 +1,137 @@
+"""A reading in words: rows for tables, and one line each for a log."""
+
+from __future__ import annotations
+
+from refettle.sound.channels import Channels
+from refettle.sound.figures import Figure
+from refettle.sound.reading import ChannelReading, SoundReading
+
+Row = tuple[str, tuple[str, ...]]
+"""What, and its value for each channel (or one for all)."""
+
+
+def channel_rows(reading: SoundReading) -> list[Row]:
+    """Each figure of the channels, side by side."""
+    channels = reading.channels
+    rows: list[Row] = [
+        ("level", _each(channels, lambda c: str(c.level))),
+        ("peak", _each(channels, lambda c: str(c.peak))),
+        ("direct voltage", _each(channels, lambda c: str(c.dc))),
+        ("flat tops", _each(channels, _clipped)),
+        ("clicks", _each(channels, lambda c: _events(c.clicks.count, c.clicks.per_minute, c.clicks.note))),
+        ("dropouts", _each(channels, _dropouts)),
+        ("mains", _each(channels, lambda c: str(c.hum.mains))),
+        ("hum, all lines", _each(channels, lambda c: str(c.hum.level))),
+        ("hum, A-weighted", _each(channels, lambda c: str(c.hum.weighted))),
+    ]
+    multiples = sorted({line.multiple for each in channels for line in each.hum.lines})
+    rows += [(f"hum, {multiple} x mains", _each(channels, lambda c, m=multiple: _line(c, m))) for multiple in multiples]
+    rows += [
+        ("noise, 20 Hz to 20 kHz", _each(channels, lambda c: str(c.noise.plain))),
+        ("noise, A-weighted", _each(channels, lambda c: str(c.noise.a_weighted))),
+        ("noise, BS.468", _each(channels, _itu)),
+        (
+            "tone",
+            _each(
+                channels,
+                lambda c: f"{c.tone.hertz.value:.2f} Hz, {c.tone.level}" if c.tone else f"withheld: {c.tone_why}",
+            ),
+        ),
+        (
+            "THD+N",
+            _each(channels, lambda c: f"{c.tone.thd_n}, {c.tone.thd_n_db}" if c.tone else f"withheld: {c.tone_why}"),
+        ),
+        ("harmonics", _each(channels, _harmonics)),
+        ("tone over noise", _each(channels, lambda c: str(c.snr))),
+    ]
+    return rows
+
+
+def response_rows(reading: SoundReading) -> list[Row]:
+    """The response against 1 kHz, where the test tones' sweep was found."""
+    at = sorted({hertz for each in reading.channels for hertz, _ in each.response})
+    rows: list[Row] = []
+    for hertz in at:
+        levels = [dict(each.response).get(hertz) for each in reading.channels]
+        told = tuple("" if each is None else f"{round(each, 1) + 0.0:+.1f} dB".replace("-", "−") for each in levels)
+        rows.append((f"{hertz:g} Hz", told))
+    return rows
+
+
+def whole_rows(reading: SoundReading) -> list[tuple[str, str]]:
+    """The figures of the recording as a whole: left against right, tape speed, wow and flutter."""
+    stereo = reading.stereo
+    rows = [
+        ("balance, right over left", str(stereo.balance)),
+        ("polarity", _polarity(stereo)),
+        ("left and right", f"{stereo.swap or 'withheld'}: {stereo.swap_why}"),
+        ("crosstalk, left to right", str(stereo.crosstalk_left)),
+        ("crosstalk, right to left", str(stereo.crosstalk_right)),
+    ]
+    flutter = reading.flutter
+    if flutter is None:
+        return [*rows, ("tape speed", f"withheld: {reading.flutter_why}")]
+    rows += [
+        ("tape tone", str(flutter.hertz)),
+        ("tape speed", str(flutter.speed)),
+        ("drift over the recording", str(flutter.drift)),
+        ("wow and flutter, weighted", f"±{flutter.weighted}"),
+        ("wow and flutter, unweighted", f"±{flutter.unweighted}"),
+        ("read for", f"{flutter.seconds:.1f} s, {flutter.masked:.2f} s of dropouts bridged"),
+    ]
+    return rows + [(f"wavers at {each.hertz:.2f} Hz", f"±{each.peak:.3f} %: {each.may}") for each in flutter.lines]
+
+
+def figures(reading: SoundReading) -> dict[str, str]:
+    """Every figure that was read, in words with its uncertainty; those that are withheld are left out."""
+    found = {}
+    for what, values in (*channel_rows(reading), *response_rows(reading)):
+        for each, value in zip(reading.channels, values, strict=True):
+            if value and not value.startswith(("withheld", "no ")):
+                found[f"{what}, {each.name}"] = value
+    for what, value in whole_rows(reading):
+        if not value.startswith("withheld"):
+            found[what] = value
+    return found
+
+
+def _each(channels: tuple[ChannelReading, ...], say: object) -> tuple[str, ...]:
+    assert callable(say)
+    return tuple(str(say(each)) for each in channels)
+
+
+def _clipped(each: ChannelReading) -> str:
+    return f"{each.clipped} of the time" + (", at the recorder's full scale" if each.full_scale else "")
+
+
+def _events(count: int, per_minute: Figure, note: str = "") -> str:
+    if per_minute.value is None:
+        return str(per_minute)
+    text = f"{count}" if count == 0 else f"{count}, {per_minute}"
+    return f"{text} ({note})" if note else text
+
+
+def _dropouts(each: ChannelReading) -> str:
+    text = _events(each.dropouts.count, each.dropouts.per_minute)
+    return f"{text}, up to {1000 * max(each.dropouts.seconds):.0f} ms" if each.dropouts.seconds else text
+
+
+def _line(each: ChannelReading, multiple: int) -> str:
+    found = next((line for line in each.hum.lines if line.multiple == multiple), None)
+    return "" if found is None else f"{found.hertz:.2f} Hz, {found.level}"
+
+
+def _itu(each: ChannelReading) -> str:
+    return str(each.noise.itu468) + (", quasi-peak" if each.noise.quasi_peak else "")
+
+
+def _harmonics(each: ChannelReading) -> str:
+    if each.tone is None:
+        return ""
+    return ", ".join(f"{multiple}: {level:.1f} dB" for multiple, level in each.tone.harmonics).replace("-", "−")
+
+
+def _polarity(stereo: Channels) -> str:
+    if stereo.inverted is None:
+        return "withheld: the channels have too little in common"
+    return "opposite" if stereo.inverted else "alike"
