@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf, log
 
@@ -29,7 +30,19 @@ class Score:
     misfit: float
 
 
-def score(setting: str, runs: int, *, seed: int = 7, own_target: bool = False, prior: RatePrior | None = None) -> Score:
+@dataclass(frozen=True)
+class Batch:
+    """Readings `y` at `x`, the unexposed plastic as read, the target, and when it is truly reached."""
+
+    x: np.ndarray
+    y: np.ndarray
+    sd: float
+    reference: float
+    target: float
+    truth: float
+
+
+def batches(setting: str, runs: int, *, seed: int = 7, own_target: bool = False) -> Iterator[Batch]:
     """Rates log-normal about 0.15 per h (sd of the logarithm 0.5), reference 4 YI (sd) from the floor.
 
     The target is 15 % of the fall left; with `own_target` as the reference tells it, which may lie below the floor.
@@ -37,16 +50,22 @@ def score(setting: str, runs: int, *, seed: int = 7, own_target: bool = False, p
     count, span, sd = EARLY[setting]
     random = np.random.default_rng(seed)
     x = np.linspace(0.0, span, count)
-    found: list[tuple[Forecast, float]] = []
-    for run in range(runs):
+    for _ in range(runs):
         rate = 0.15 * np.exp(0.5 * random.standard_normal())
         fall, floor = random.uniform(15, 35), random.uniform(4, 14)
         y = floor + fall * np.exp(-rate * x) + sd * random.standard_normal(count)
         reference = floor + 4.0 * random.standard_normal()
         target = reference + 0.15 * (y[0] - reference) if own_target else floor + 0.15 * fall
         truth = log(fall / (target - floor)) / rate if target > floor else inf
-        fitted = fit(x, y, sd, reference=reference, prior=prior, seed=run)
-        found.append((foretell(fitted, target, span, prior=prior), truth))
+        yield Batch(x, y, sd, reference, target, truth)
+
+
+def score(setting: str, runs: int, *, own_target: bool = False, prior: RatePrior | None = None) -> Score:
+    """How the forecasts of made-up batches do."""
+    found: list[tuple[Forecast, float]] = []
+    for run, each in enumerate(batches(setting, runs, own_target=own_target)):
+        fitted = fit(each.x, each.y, each.sd, reference=each.reference, prior=prior, seed=run)
+        found.append((foretell(fitted, each.target, float(each.x[-1]), prior=prior), each.truth))
 
     def holds(low: float | None, high: float | None, truth: float) -> bool:
         return (inf if low is None else low) <= truth <= (inf if high is None else high)
