@@ -4,6 +4,7 @@ A fence's first word is its language; what follows says what the example is of:
 
 - `yaml`: a whole unit type or block kind, or an addition to the one before it on the page;
 - `yaml whole`: the unit type that the additions so far have made;
+- `yaml supply`: a supply file;
 - `yaml of KIND`: a unit type's use of a kind on the page, or a part of that kind;
 - `yaml wrong`, `jsonl refused`: the next `text` fence shows what is said;
 - `jsonl TYPE`: lines of one log of that unit type, over the whole page.
@@ -28,7 +29,7 @@ from pydantic.fields import FieldInfo
 from refettle.book.log import ENTRY_KINDS, LogError, read_jsonl
 from refettle.book.replay import replay
 from refettle.cli.main import COMMANDS, build_parser
-from refettle.knowledge import schema
+from refettle.knowledge import schema, supplies
 from refettle.knowledge.compile import compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import (
@@ -39,10 +40,11 @@ from refettle.knowledge.loading import (
     parse_unit_type,
     shipped_types,
 )
+from refettle.knowledge.supply_files import parse_supply
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGES = [*sorted((ROOT / "docs").glob("*.md")), *(ROOT / n for n in ("README.md", "CONTRIBUTING.md", "CHANGELOG.md"))]
-UNIT_TYPES, BLOCK_KINDS = "unit-types.md", "block-kinds.md"
+UNIT_TYPES, BLOCK_KINDS, SUPPLY = "unit-types.md", "block-kinds.md", "supply.md"
 
 SECTIONS: dict[type[BaseModel], tuple[str, str]] = {
     schema.UnitType: (UNIT_TYPES, "Fields of a unit type"),
@@ -61,6 +63,16 @@ SECTIONS: dict[type[BaseModel], tuple[str, str]] = {
     schema.Harm: (BLOCK_KINDS, "Fields of harm"),
     schema.PointKind: (BLOCK_KINDS, "Fields of a point kind"),
     schema.Caution: (BLOCK_KINDS, "Fields of a caution"),
+    supplies.SupplySection: (SUPPLY, "Fields of a supply"),
+    supplies.SupplyFile: (SUPPLY, "Fields of a supply file"),
+    supplies.Mains: (SUPPLY, "Fields of mains"),
+    supplies.Transformer: (SUPPLY, "Fields of transformer"),
+    supplies.FeedAdapter: (SUPPLY, "Fields of an adapter as the feed"),
+    supplies.RectifierPart: (SUPPLY, "Fields of rectifier"),
+    supplies.Reservoir: (SUPPLY, "Fields of reservoir"),
+    supplies.RegulatorPart: (SUPPLY, "Fields of a regulator"),
+    supplies.DirectLoad: (SUPPLY, "Fields of a load"),
+    supplies.SupplyFuse: (SUPPLY, "Fields of fuse"),
 }
 """Where the fields of each model are described."""
 
@@ -156,7 +168,9 @@ def test_yaml_examples_load(page: Path, tmp_path: Path) -> None:
         if fence.language != "yaml":
             continue
         data = yaml.safe_load(fence.text)
-        if fence.of == "wrong":
+        if fence.of == "supply":
+            parse_supply(fence.text, fence.name)
+        elif fence.of == "wrong":
             with pytest.raises(KnowledgeError) as raised:
                 parse_unit_type(fence.text, "wrong.yaml")
             assert str(raised.value) + "\n" == examples[number + 1].text
@@ -188,7 +202,8 @@ def test_every_field_of_a_knowledge_file_is_described(model: type[BaseModel], wh
 
 
 def test_every_model_of_the_schema_is_described() -> None:
-    models = {m for m in vars(schema).values() if isinstance(m, type) and issubclass(m, schema.Strict)}
+    named = [*vars(schema).values(), *vars(supplies).values()]
+    models = {m for m in named if isinstance(m, type) and issubclass(m, schema.Strict)}
     assert models - {schema.Strict} == set(SECTIONS)
 
 
@@ -201,6 +216,8 @@ def described(model: type[BaseModel], text: str, where: str) -> None:
     """The table in `text` names every field of `model`, no other, with defaults and allowed words."""
     table = {row[0].strip("`"): row for row in rows(text) if len(row) == 3 and row[0].startswith("`")}
     fields = {(f.alias or name): f for name, f in model.model_fields.items() if name != "kind" or model is schema.Block}
+    if model is supplies.SupplyFile:  # what a section has is described there
+        fields = {name: f for name, f in fields.items() if name not in supplies.SupplySection.model_fields}
     assert set(table) == set(fields), where
     for name, info in fields.items():
         _, default, what = table[name]
@@ -224,7 +241,7 @@ def words_allowed(info: FieldInfo) -> Iterator[str]:
         here = todo.pop()
         if get_origin(here) is Literal:
             if not set(get_args(here)) <= {*schema.SIGNS, "*"}:
-                yield from get_args(here)
+                yield from map(str, get_args(here))
         else:
             todo += get_args(here)
 

@@ -153,7 +153,8 @@ def _mistakes(error: ValidationError, document: Document, base: Path) -> list[Mi
     return [document.mistake(path, found, ", or ".join(texts)) for (path, found), texts in by_place.items()]
 
 
-def _parse(model: type[M], data: Any, document: Document, base: Path, mistakes: list[Mistake]) -> M | None:
+def parse_model(model: type[M], data: Any, document: Document, base: Path, mistakes: list[Mistake]) -> M | None:
+    """The model of a mapping that stands at `base` of a document; None, with `mistakes` grown, where it is none."""
     if not isinstance(data, dict):
         mistakes.append(document.mistake(base, type(data).__name__, "a mapping of fields"))
         return None
@@ -286,7 +287,7 @@ def read_table(model: type[M], name: str, mistakes: list[Mistake]) -> dict[str, 
     document = read_document(read_text_file(_shipped() / name, name), name)
     table: dict[str, M] = {}
     for key, data in document.data.items():
-        parsed = _parse(model, data, document, (key,), mistakes)
+        parsed = parse_model(model, data, document, (key,), mistakes)
         if parsed is not None:
             table[key] = parsed
     return table
@@ -327,7 +328,7 @@ def _read_library(own_kinds: FilePath | None) -> Library:
             except KnowledgeError as error:
                 mistakes += error.mistakes
                 continue
-            kind = _parse(BlockKind, document.data, document, (), mistakes)
+            kind = parse_model(BlockKind, document.data, document, (), mistakes)
             if kind is not None:
                 kinds[kind.block_kind] = kind
                 documents[kind.block_kind] = document
@@ -375,7 +376,7 @@ def _resolve_table(
         if key not in override:
             resolved[key] = shipped[key]
             continue
-        parsed = _parse(model, data, checker.document, (*base, key), checker.mistakes)
+        parsed = parse_model(model, data, checker.document, (*base, key), checker.mistakes)
         if parsed is not None:
             resolved[key] = parsed
     return resolved
@@ -509,7 +510,7 @@ def parse_unit_type(text: str, file: str, library: Library | None = None) -> Loa
     library = library or load_library()
     document = read_document(text, file)
     mistakes: list[Mistake] = []
-    unit = _parse(UnitType, document.data, document, (), mistakes)
+    unit = parse_model(UnitType, document.data, document, (), mistakes)
     if unit is None:
         raise KnowledgeError(mistakes)
     checker = _Checker(document, mistakes, library.cautions)

@@ -9,8 +9,8 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from refettle.knowledge.errors import KnowledgeError, Mistake
+from refettle.knowledge.fields import Id, Name, Prose, Strict
 from refettle.knowledge.loading import read_table
-from refettle.knowledge.schema import Id, Name, Prose, Strict
 
 
 class Ask(Strict):

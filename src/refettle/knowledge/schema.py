@@ -7,10 +7,12 @@ and decide what a check sees, so that nobody fills in conditional tables.
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from refettle.knowledge.fields import Id, Minutes, Name, NonNegative, Number, Positive, Probability, Prose, Strict
+from refettle.knowledge.supplies import SupplySection
 
 SIGNS: dict[str, str] = {
     "dead": "nothing is delivered",
@@ -33,29 +35,11 @@ Reads = Literal["ripple", "sound", "tape speed"]
 """What file can decide a check: a capture of a supply's ripple, a recording, a recording of a speed test tape."""
 Gear = Literal["eye", "ear", "meter", "esr-meter", "scope", "logic-probe", "thermometer", "test-media", "known-good"]
 
-Id = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]{0,39}$")]
-Name = Annotated[str, Field(min_length=1, max_length=120)]
-Prose = Annotated[str, Field(max_length=4000)]
 OutcomeId = Annotated[str, Field(pattern=r"^[a-zA-Z0-9][^\n<>]{0,59}$")]
 
 
-def _finite(value: Any) -> Any:
-    if isinstance(value, bool):
-        raise ValueError("a number")
-    if isinstance(value, str):
-        raise ValueError("a finite number")
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError("a finite number")
-    return value
-
-
-Number = Annotated[float, BeforeValidator(_finite)]
-Probability = Annotated[Number, Field(ge=0, le=1)]
 ErrorRate = Annotated[Number, Field(ge=0.001, le=0.5)]
 DEFAULT_MISS = 0.05
-Minutes = Annotated[Number, Field(gt=0, le=6000)]
-Positive = Annotated[Number, Field(gt=0, le=1e12)]
-NonNegative = Annotated[Number, Field(ge=0, le=1e12)]
 
 
 def miss_rates(miss: float | dict[str, float], outcomes: list[str]) -> list[float]:
@@ -70,12 +54,6 @@ def _misses_known(miss: float | dict[str, float], outcomes: list[str]) -> None:
         unknown = set(miss) - set(outcomes) - {"*"}
         if unknown:
             raise ValueError(f"miss names '{min(unknown)}', which is no outcome; outcomes: {', '.join(outcomes)}, or *")
-
-
-class Strict(BaseModel):
-    """Unknown keys are mistakes, not noise."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class FailureMode(Strict):
@@ -342,6 +320,8 @@ class UnitType(Strict):
     repairs: dict[Id, Repair] = {}
     acceptance: Annotated[list[Name], Field(min_length=1)]
     cautions: list[Id] = []
+    supply: SupplySection | None = None
+    """Its linear supply, as far as it is known."""
     note: Prose | None = None
 
     @model_validator(mode="after")

@@ -6,7 +6,7 @@ documentation names; where a rating is not known the finding says 'not assessed'
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import isnan, sqrt
 from typing import Literal
@@ -112,7 +112,7 @@ def assess(
     *,
     aged: tuple[float, float] = (1.0, 1.0),
     missing: Iterable[Missing] = (),
-    serves: dict[str, str] | None = None,
+    serves: Mapping[str, str] | None = None,
 ) -> Case:
     """One case.
 
@@ -278,7 +278,7 @@ def _capacitor_findings(supply: Supply, ampere: float) -> tuple[Life | None, lis
         text = "life: beyond what the makers' formula covers (core 20 K above the air, or air above its rating)"
         return None, [*found, Finding("not assessed", "reservoir", text)]
     lasts = life(part.endurance, part.celsius, part.air, rise=rise, rated_rise=RATED_RISE)
-    hours = f"{lasts.claimed:,.0f} h"
+    hours = f"{float(f'{lasts.claimed:.1e}'):,.0f} h"
     text = f"a new one lasts about {hours} here by the makers' formula; for an old one that is no measurement"
     return lasts, [*found, Finding("good" if lasts.hours > 20_000 else "watch", "reservoir", text)]
 
