@@ -98,7 +98,9 @@ def test_progress(capsys: Caps, readings: str, tmp_path: Path) -> None:
     bench = tmp_path / "bench.csv"
     bench.write_text("method,lamp,percent,rate\nbath,shelf lamp,6,0.15\nbath,sun,6,0.4\n", encoding="utf-8")
     same = ("--earlier", str(bench), "--method", "bath", "--lamp", "shelf lamp", "--strength", "6")
-    assert facts(capsys, *words, *same)["forecast"]["prior_batches"] == 1
+    found = facts(capsys, *words, *same)
+    assert found["forecast"]["prior_batches"] == 1
+    assert found["as_earlier"]["lamp"] == "shelf lamp"
 
 
 def test_progress_that_should_stop(capsys: Caps, tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from refettle.knowledge.loading import load_library
 from refettle.whitening.kinetics import EarlierBatch, fit, rate_prior
-from refettle.whitening.progress import PROGRESS_CAUTIONS, Setup, progress
+from refettle.whitening.progress import PROGRESS_CAUTIONS, Setup, finished, progress
 from refettle.whitening.stopping import YellowReading, dark_check, looks, next_look, rebound, repeat_sd, stops
 from refettle.whitening.values import WhiteningError
 from tests.whitening.batches import EARLY, score
@@ -129,6 +129,19 @@ def test_earlier_batches_tell_the_rate_sooner() -> None:
     assert helped.rate[2] - helped.rate[0] < alone.rate[2] - alone.rate[0]
     lost = progress(batch([0, 1, 2, 4]), 10, Setup(earlier=earlier, method="cream"))
     assert any("none counts" in note for note in lost.notes)
+
+
+def test_a_finished_batch_counts_for_the_next() -> None:
+    setup = Setup("locked", method="bath", lamp="lamp", percent=6)
+    found = progress(batch([0, 1, 2, 4, 8, 12, 18, 24]), 10, setup).forecast
+    assert found is not None
+    kept = finished(found, setup)
+    assert kept.rate == pytest.approx(0.15, rel=0.05)
+    assert 0 < kept.spread < 0.2
+    prior = rate_prior([kept], "bath", "lamp", 6)
+    assert prior is not None
+    assert prior.count == 1
+    assert rate_prior([kept], "bath", "lamp", 6, "J/cm2") is None
 
 
 def ids(readings: list[YellowReading], target: float = 14.0, sd: float = 0.8) -> list[str]:

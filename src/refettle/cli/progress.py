@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from refettle.whitening.stopping import Rebound, YellowReading
 
 COLUMNS = ("hours", "yi", "dose", "lightness", "spread")
-EARLIER = ("method", "lamp", "percent", "rate", "spread")
+EARLIER = ("method", "lamp", "percent", "rate", "spread", "unit")
 EXAMPLES = """\
 the file, with commas, one line a reading, the first before the bath; only hours and yi are needed:
   hours,yi,dose,lightness,spread
@@ -75,7 +75,7 @@ def _refusing(where: str = "") -> Iterator[None]:
 def run_progress(args: argparse.Namespace) -> int:
     """Remaining yellow, forecast, reasons to stop, next look, and what came back."""
     from refettle.cli.cautions import facts_of_cautions, print_cautions
-    from refettle.whitening.progress import PROGRESS_CAUTIONS, Setup, progress
+    from refettle.whitening.progress import PROGRESS_CAUTIONS, Setup, finished, progress
     from refettle.whitening.stopping import check_readings, dark_check
 
     readings = _readings(args.file)
@@ -91,8 +91,9 @@ def run_progress(args: argparse.Namespace) -> int:
     bad = {stop.id for stop in found.stops} & {"over-bleached", "spreading", "never"}
     cautions = facts_of_cautions(PROGRESS_CAUTIONS)
     if args.json:
-        print_json({**asdict(found), "readings": [asdict(each) for each in readings], "dark_reading_due": due,
-                    "rebound": None if dark is None else asdict(dark), "cautions": cautions})  # fmt: skip
+        kept = None if found.forecast is None else asdict(finished(found.forecast, setup))
+        said = {"as_earlier": kept, "dark_reading_due": due, "rebound": None if dark is None else asdict(dark)}
+        print_json({**asdict(found), **said, "readings": [asdict(each) for each in readings], "cautions": cautions})
     else:
         print_cautions(cautions)
         _print(found, readings[-1].hours, due, dark)
@@ -193,7 +194,12 @@ def _earlier(name: str) -> list[EarlierBatch]:
         spread = _number(where, "spread", cells.get("spread", ""))
         if percent is None or rate is None:
             raise Refused(f"{where}: no {'rate' if rate is None else 'percent'} found; allowed: both in every row")
-        found.append(EarlierBatch(cells["method"], cells["lamp"], percent, rate, 0.2 if spread is None else spread))
+        unit = cells.get("unit") or "h"
+        if unit not in ("h", "J/cm2"):
+            raise Refused(f"{where}: unit: {unit!r} found; allowed: h or J/cm2")
+        found.append(
+            EarlierBatch(cells["method"], cells["lamp"], percent, rate, 0.2 if spread is None else spread, unit)
+        )
     return found
 
 

@@ -204,7 +204,7 @@ def recipe(
         celsius=celsius,
         boils=celsius + heat >= 100.0,
         order=_order(stock_kg, water_kg, target),
-        notes=_notes(stock, (low, high), target, weakest, years, celsius, parts),
+        notes=_notes(stock, (low, high), target, weakest, years, celsius, parts, tub),
         stock_classes=classes_of(law, high),
         bath_classes=classes_of(law, target),
         gates=tuple(law.gates.values()),
@@ -247,6 +247,7 @@ def _notes(
     years: float,
     celsius: float,
     parts: float,
+    tub: float | None,
 ) -> tuple[str, ...]:
     notes = [stock.read_as]
     if years:
@@ -267,5 +268,7 @@ def _notes(
         notes.append(
             "no parts given: with parts in it the tub is fuller; weigh them, about 1 L for each 1.05 kg of ABS"
         )
+    if tub is None:
+        notes.append("keep a tenth of the tub free above the mark")
     notes.append("whitening does not mend the plastic: brittle stays brittle; it may yellow again in the dark")
     return tuple(notes)

@@ -41,13 +41,14 @@ BATCH_WEIGHT = 2.0
 
 @dataclass(frozen=True, slots=True)
 class EarlierBatch:
-    """A finished batch: `rate` [1/h, or cm2/J by dose], `spread` sd of its logarithm, `percent` [% w/w]."""
+    """A finished batch: `rate` [per `unit`: h or J/cm2], `spread` sd of its logarithm, `percent` [% w/w]."""
 
     method: str
     lamp: str
     percent: float
     rate: float
     spread: float = 0.2
+    unit: str = "h"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +86,10 @@ class Fall:
         return np.maximum(found, 0.0)
 
 
-def rate_prior(earlier: Sequence[EarlierBatch], method: str, lamp: str, percent: float) -> RatePrior | None:
-    """What earlier batches with the same method, lamp and strength (within a tenth) say; None without any.
+def rate_prior(
+    earlier: Sequence[EarlierBatch], method: str, lamp: str, percent: float, unit: str = "h"
+) -> RatePrior | None:
+    """What earlier batches with the same method, lamp, strength (within a tenth) and unit say; None without any.
 
     WhiteningError for a batch whose rate or spread cannot be.
     """
@@ -95,7 +98,11 @@ def rate_prior(earlier: Sequence[EarlierBatch], method: str, lamp: str, percent:
     for number, each in enumerate(earlier, 1):
         within(f"earlier batch {number}: rate", each.rate, 0.0, 1e3, "", above=True)
         within(f"earlier batch {number}: spread", each.spread, 0.0, 5.0, "")
-        same = each.method.casefold() == method.casefold() and each.lamp.casefold() == lamp.casefold()
+        same = (
+            each.unit == unit
+            and each.method.casefold() == method.casefold()
+            and each.lamp.casefold() == lamp.casefold()
+        )
         if same and abs(each.percent - percent) <= 0.1 * max(percent, 1e-9):
             logs.append(log(each.rate))
             own += each.spread**2

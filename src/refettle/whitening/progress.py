@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import isfinite
+from math import isfinite, log
 from typing import Literal
 
 import numpy as np
@@ -180,12 +180,19 @@ def _forecast(
     readings: Sequence[YellowReading], reference: float, target: float, sd: float, setup: Setup
 ) -> Forecast | None:
     x, unit, grid = _axis(readings, setup)
-    prior = rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent)
+    prior = rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent, unit)
     if len(np.unique(x)) < LEAST_READINGS:
         return None
     y = np.array([each.yi for each in readings])
     fitted = fit(x, y, sd, reference=reference, grid=grid, prior=prior, seed=setup.seed)
     return foretell(fitted, target, float(x[-1]), unit, prior)
+
+
+def finished(forecast: Forecast, setup: Setup) -> EarlierBatch:
+    """A batch that has ended, as later ones of this bench may count it."""
+    low, middle, high = forecast.rate
+    spread = log(high / low) / (2.0 * 1.645)
+    return EarlierBatch(setup.method, setup.lamp, setup.percent, middle, spread, forecast.unit)
 
 
 def _quantiles(samples: Floats) -> tuple[float, float, float]:
@@ -233,7 +240,8 @@ def _notes(readings: Sequence[YellowReading], setup: Setup) -> tuple[str, ...]:
         notes.append("no repeats: place and photograph the part anew three times once, to know how a reading repeats")
     if setup.by == "hours" and light_varies(readings):
         notes.append("the light varied: fit against dose")
-    if setup.earlier and not rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent):
+    unit = "h" if setup.by == "hours" else "J/cm2"
+    if setup.earlier and not rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent, unit):
         notes.append("no earlier batch with the same method, lamp and strength: none counts")
     notes.append(f"the verdict is the reading after {DARK_DAYS} days in the dark")
     return tuple(notes)
