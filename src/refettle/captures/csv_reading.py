@@ -12,7 +12,7 @@ from refettle.captures.cells import FROM_OVER, time_unit_of, unit_of
 from refettle.captures.channels import in_base, known_unit, make_channel, pick, rescaled
 from refettle.captures.layout import NAMES, Layout, find_layout
 from refettle.captures.model import TIME_UNITS, Capture, CaptureError, Channel, Choices, Floats, Progress, Stop, chosen
-from refettle.captures.preamble import Heading, is_index, is_time, read_heading
+from refettle.captures.preamble import UNITLESS, Heading, is_index, is_time, read_heading
 from refettle.captures.quality import stuck_samples
 from refettle.captures.text import as_lines
 from refettle.captures.timing import Grid, even_grid
@@ -114,7 +114,7 @@ def column_named(which: str | int, layout: Layout, heading: Heading) -> int | No
 
 def _find_time(layout: Layout, heading: Heading, table: Table, choices: Choices) -> tuple[_Time, tuple[int, ...]]:
     """The time column, and the columns that only count."""
-    index = tuple(n for n in layout.columns if is_index(heading.names.get(n, "")) and _counts(table.columns[n]))
+    index = tuple(n for n in layout.columns if _is_index(n, heading) and _counts(table.columns[n]))
     if choices.time_column is not None:
         n = column_named(choices.time_column, layout, heading)
         if n is None:
@@ -139,6 +139,10 @@ def _find_time(layout: Layout, heading: Heading, table: Table, choices: Choices)
         if _even(values) and (said is None or abs(float(np.ptp(values)) / (values.size - 1) - said) <= 0.1 * said):
             return _Time((first,), *_time_factor(first, layout, heading, choices)), index
     return _Time(), index
+
+
+def _is_index(n: int, heading: Heading) -> bool:
+    return is_index(heading.names.get(n, "")) and not heading.units.get(n)
 
 
 def _is_time(n: int, heading: Heading) -> bool:
@@ -326,6 +330,8 @@ def _unit(raw: _Raw, layout: Layout, heading: Heading, table: Table, choices: Ch
     text = heading.units.get(raw.column, "")
     if not text:
         _, text = heading.of_channel("unit", raw.number, raw.many)
+    if text == UNITLESS:
+        return "", 1.0, "without a unit, says the heading"
     if text and (found := unit_of(text)):
         return found[0], found[1], f"in {plain(text)}"
     name = heading.names.get(raw.column, "").casefold()

@@ -49,6 +49,10 @@ _INDEX = re.compile(r"(?i)(index|idx|no|nr|num(ber)?|#|n|i|samples?( ?(no|nr|num
                     r"count(er)?|rows?|readings?|records?|x|id|item|line)\.?")  # fmt: skip
 
 
+UNITLESS = "-"
+"""Stands for "no unit" in a heading, as in CH1 [-]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Said:
     """One key with its values: `numbers` in SI units where they are numbers, `texts` as they stand."""
@@ -111,7 +115,7 @@ def name_and_unit(text: str) -> tuple[str, str]:
     if unit_of(cleaned):
         return "", cleaned
     found = re.fullmatch(r"(.*?)\s*[(\[{<]\s*(?:in\s+)?([^()\[\]{}<>]*?)\s*[)\]}>]\s*(.*)", cleaned)
-    if found and unit_of(found[2]):
+    if found and (unit_of(found[2]) or found[2] == UNITLESS):
         return f"{found[1]} {found[3]}".strip(), found[2]
     found = re.fullmatch(r"(.+?)(?:\s*[/,;:_]\s*|\s+in\s+|\s+)([^\s/,;:_]+)", cleaned)
     if found and unit_of(found[2]) and len(found[1]) > 0 and not (found[2] in "ARrFfHh" and "/" not in cleaned):
