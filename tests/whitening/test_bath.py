@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 
 import pytest
 from hypothesis import given
@@ -13,6 +14,7 @@ from refettle.knowledge.peroxide import load_peroxide
 from refettle.whitening.bath import aged, faster, oxygen_litres, read_litres, recipe, rise
 from refettle.whitening.law import classes_of, stale
 from refettle.whitening.strength import Strength, density, grams_per_litre, percent_of_grams, read_strength
+from refettle.whitening.sun import read_dose, read_hours, read_place
 from refettle.whitening.values import WhiteningError
 
 LAW = load_peroxide()
@@ -115,6 +117,14 @@ def test_the_bath_is_never_stronger_than_meant() -> None:
     assert any("estimate" in note for note in bath.notes)
 
 
+def test_the_label_carries_the_classes() -> None:
+    assert "6 % w/w, H319, date" in " ".join(recipe(of(12), 6, 10, LAW).order)
+    assert "3 % w/w, date" in " ".join(recipe(of(12), 3, 10, LAW).order)
+    strong = recipe(of(35), 6, 10, LAW, professional=True)
+    assert any("face shield" in note for note in strong.notes)
+    assert not any("face shield" in note for note in recipe(of(12), 12, 10, LAW).notes)
+
+
 def test_stock_as_it_is() -> None:
     bath = recipe(of(6), 6, 2, LAW)
     assert bath.water_kg == 0
@@ -162,6 +172,16 @@ def test_classes(percent: float, codes: set[str]) -> None:
 def test_the_file_goes_stale() -> None:
     assert not stale(LAW, LAW.as_of)
     assert str(LAW.as_of) in stale(LAW, LAW.as_of.replace(year=LAW.as_of.year + 3))
+
+
+typed = st.text(st.sampled_from("0123456789.,-+ %/wvolgLmk()e²J·"), max_size=20) | st.text(max_size=20)
+
+
+@given(typed)
+def test_whatever_is_typed_is_read_or_refused(text: str) -> None:
+    for read in (read_strength, lambda t: read_litres(t, "x", solid=1.05), read_dose, read_place, read_hours):
+        with suppress(WhiteningError):
+            read(text)
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,7 @@ def run_lamp(args: argparse.Namespace) -> int:
             after = "never: a place gets nothing" if dose.hours_to is None else f"after {dose.hours_to:.3g} h"
             print(f"{wanted:g} J/cm² at the least-lit place: {after}.")
     seconds = "" if dose.eye_seconds is None else f"{dose.eye_seconds:.0f} s; "
-    print(f"Eye in the light of the part: {seconds}{dose.eye_says}.")
+    print(f"Limit of a bare eye in the light of the part: {seconds}{dose.eye_says}. Lamp off before the lid opens.")
     for note in dose.notes:
         print(f"- {note}")
     return status

@@ -37,6 +37,8 @@ MOST_CELSIUS = 40.0
 ACTIVATION = (45.0, 70.0)
 """[kJ/mol] Bleaching of wood pulp (Moldenius and Sjögren 1982; Ni 1997): another chemistry, so an assumption here."""
 MOST_LITRES = 500.0
+STRONG = 12.0
+"""[% w/w] above which more than goggles and gloves is worn: common practice, no source."""
 CAUTIONS = ("peroxide", "uv", "heat", "bromine-dust")
 
 
@@ -203,7 +205,7 @@ def recipe(
         rise=heat,
         celsius=celsius,
         boils=celsius + heat >= 100.0,
-        order=_order(stock_kg, water_kg, target),
+        order=_order(stock_kg, water_kg, target, classes_of(law, target)),
         notes=_notes(stock, (low, high), target, weakest, years, celsius, parts, tub),
         stock_classes=classes_of(law, high),
         bath_classes=classes_of(law, target),
@@ -219,7 +221,7 @@ def grams(kg: float, litres: float) -> str:
     return f"{1000.0 * kg:.1f} g" if litres < 1.0 else f"{kg:.3f} kg"
 
 
-def _order(stock_kg: float, water_kg: float, target: float) -> tuple[str, ...]:
+def _order(stock_kg: float, water_kg: float, target: float, classes: tuple[HazardClass, ...]) -> tuple[str, ...]:
     litres = (stock_kg + water_kg) / density(target)
     lines = [
         "Gloves and goggles on. Plastic tub, scale and a plastic stirrer; set the scale to zero with the tub on it."
@@ -231,7 +233,8 @@ def _order(stock_kg: float, water_kg: float, target: float) -> tuple[str, ...]:
         )
     else:
         lines.append(f"The stock as it is, {grams(stock_kg, litres)}; no water.")
-    lines.append("Label the tub: hydrogen peroxide, % w/w, date, who. Loose lid or none.")
+    codes = "".join(f", {code}" for code in dict.fromkeys(each.code for each in classes))
+    lines.append(f"Label the tub: hydrogen peroxide {number(target)} % w/w{codes}, date, who. Loose lid or none.")
     lines.append(
         "Parts in, weighed down with plastic, all under the surface, no air trapped. Look within the first hour."
     )
@@ -267,6 +270,11 @@ def _notes(
     if not parts:
         notes.append(
             "no parts given: with parts in it the tub is fuller; weigh them, about 1 L for each 1.05 kg of ABS"
+        )
+    if target > STRONG or between[1] > STRONG:
+        notes.append(
+            f"above {STRONG:g} % w/w: face shield and apron as well, little at a time, by the supplier's sheet (common "
+            "practice, no source)"
         )
     if tub is None:
         notes.append("keep a tenth of the tub free above the mark")

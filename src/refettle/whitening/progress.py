@@ -16,6 +16,7 @@ import numpy as np
 from refettle.quantities import number
 from refettle.whitening.kinetics import GRID, LEAST_READINGS, EarlierBatch, Fall, Floats, RatePrior, fit, rate_prior
 from refettle.whitening.stopping import (
+    COMES_BACK,
     DARK_DAYS,
     NEVER,
     Stop,
@@ -243,5 +244,7 @@ def _notes(readings: Sequence[YellowReading], setup: Setup) -> tuple[str, ...]:
     unit = "h" if setup.by == "hours" else "J/cm2"
     if setup.earlier and not rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent, unit):
         notes.append("no earlier batch with the same method, lamp and strength: none counts")
-    notes.append(f"the verdict is the reading after {DARK_DAYS} days in the dark")
+    low, high = COMES_BACK
+    back = f"{low:g} to {high:g} b* came back in other plastics"
+    notes.append(f"the verdict is the reading after {DARK_DAYS} days in the dark: {back}")
     return tuple(notes)
