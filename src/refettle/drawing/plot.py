@@ -99,6 +99,7 @@ def line_plot(
     x_range: tuple[float, float] | None = None,
     y_range: tuple[float, float] | None = None,
     zero: bool = False,
+    least: float = 0.0,
     bands: Sequence[Band] = (),
     marks: Sequence[Mark] = (),
     limits: Sequence[Limit] = (),
@@ -123,6 +124,8 @@ def line_plot(
         Ends of the x axis and of the left axis; otherwise all of the data.
     zero : bool
         0 lies on the axes.
+    least : float
+        What the left axis spans at least, so that a small wavering is not drawn large.
     bands, marks, limits : optional
     small : bool
         Half as high.
@@ -150,7 +153,8 @@ def line_plot(
         extra = [limit.value for limit in limits if limit.side == side]
         if side == "left":
             extra += [float(v) for b in bands for row in (b.low, b.high) for v in _ends(row)]
-        sides[side] = _y_scale(held, extra, units[0], zero, y_range if side == "left" else None)
+        left = side == "left"
+        sides[side] = _y_scale(held, extra, units[0], zero, least if left else 0.0, y_range if left else None)
     body = [_band(b, scale_x, sides["left"]) for b in bands]
     for trace, (x, y) in zip(traces, drawn, strict=True):
         body.append(_line(trace, x, y, scale_x, sides[trace.side]))
@@ -252,13 +256,19 @@ def _x_scale(cut: Sequence[tuple[Floats, Floats]], unit: str, log: bool, x_range
 
 
 def _y_scale(
-    held: Sequence[Floats], extra: Sequence[float], unit: str, zero: bool, y_range: tuple[float, float] | None
+    held: Sequence[Floats],
+    extra: Sequence[float],
+    unit: str,
+    zero: bool,
+    least: float,
+    y_range: tuple[float, float] | None,
 ) -> Scale:
     if y_range is not None:
         return Scale(*y_range, unit)
     low = min([float(np.nanmin(np.where(np.isfinite(y), y, np.nan))) for y in held] + list(extra))
     high = max([float(np.nanmax(np.where(np.isfinite(y), y, np.nan))) for y in held] + list(extra))
-    return around(low, high, unit, zero=zero)
+    missing = max(0.0, least - (high - low)) / 2
+    return around(low - missing, high + missing, unit, zero=zero)
 
 
 def _ends(row: ArrayLike) -> tuple[float, ...]:
@@ -364,7 +374,7 @@ def _grid(scale_x: Scale, sides: dict[Side, Scale], small: bool) -> str:
     out.append("</g>")
     for side, scale in sides.items():
         out.append(f'<g data-ticks="{side}">')
-        for tick in scale.ticks(3 if small else 5):
+        for tick in scale.ticks(4 if small else 6):
             y = f"{100 * _height(tick.value, scale):.2f}%"
             if side == "left":
                 out.append(f'<line class="pl-grid" x2="100%" y1="{y}" y2="{y}"/>')

@@ -95,5 +95,5 @@ def _cost(
     for tops, bottoms in shapes:
         hit = (tops[under] < bottom) & (bottoms[under] > top)
         hidden += float(np.count_nonzero(hit))
-    hidden += sum(4.0 for a, b, c, d in placed if left < c and a < right and top < d and b < bottom)
+    hidden += sum(100.0 for a, b, c, d in placed if left < c and a < right and top < d and b < bottom)
     return hidden + (20.0 if top < 0 or bottom > 1 else 0.0)

@@ -11,6 +11,9 @@ from refettle.drawing.plot import LOOKS, Band, Limit, Mark, Trace, line_plot
 
 FAN_WORDS = "Half of all variants lie in the dark band, 19 of 20 in the pale one; the line is the middle one."
 
+LEAST_SPECTRUM, LEAST_LEVEL = 50.0, 20.0
+"""[dB] What the axis spans at least."""
+
 
 def spectrum_plot(
     hertz: ArrayLike,
@@ -48,7 +51,16 @@ def spectrum_plot(
             Trace(t.name, t.x, np.maximum(np.asarray(t.y, dtype=np.float64), floor), unit, look=t.look) for t in traces
         ]
     return line_plot(
-        traces, title=title, says=says, x_unit="Hz", log_x=True, x_range=x_range, marks=lines, alone=alone, ident=ident
+        traces,
+        title=title,
+        says=says,
+        x_unit="Hz",
+        log_x=True,
+        x_range=x_range,
+        least=LEAST_SPECTRUM,
+        marks=lines,
+        alone=alone,
+        ident=ident,
     )
 
 
@@ -71,7 +83,9 @@ def level_plot(
         One row per channel, in `unit`.
     """
     traces = [Trace(name, seconds, row, unit, look=LOOKS[n % 2]) for n, (name, row) in enumerate(levels)]
-    return line_plot(traces, title=title, says=says, marks=marks, small=True, alone=alone, ident=ident)
+    return line_plot(
+        traces, title=title, says=says, least=LEAST_LEVEL, marks=marks, small=True, alone=alone, ident=ident
+    )
 
 
 def fit_plots(

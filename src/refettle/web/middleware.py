@@ -15,6 +15,7 @@ POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; "
     "form-action 'self'; frame-ancestors 'none'"
 )
+RECORDINGS = "/tools/sound/"
 READING = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 
 
@@ -39,10 +40,14 @@ class UploadLimit:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         length = request.META.get("CONTENT_LENGTH") or "0"
         limit: int = settings.REFETTLE_MAX_REQUEST_BYTES
+        each = "60 MB for each file. Send fewer files at a time"
+        if request.path.startswith(RECORDINGS):
+            most: int = settings.REFETTLE_MAX_RECORDING_BYTES
+            limit = 2 * most + 1_000_000  # one before and one after
+            each = f"{most / 1e6:.0f} MB for each recording. Cut out the part that matters"
         if length.isdecimal() and int(length) > limit:
             return HttpResponse(
-                f"The upload is {int(length) / 1e6:.0f} MB; allowed: {limit / 1e6:.0f} MB at once and 60 MB "
-                "for each file. Send fewer files at a time.\n",
+                f"The upload is {int(length) / 1e6:.0f} MB; allowed: {limit / 1e6:.0f} MB at once and {each}.\n",
                 status=413,
                 content_type="text/plain; charset=utf-8",
             )

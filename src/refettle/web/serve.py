@@ -112,7 +112,7 @@ def serve(
         sockets=[sock],
         threads=THREADS,
         ident=None,
-        max_request_body_size=260_000_000,
+        max_request_body_size=810_000_000,
         clear_untrusted_proxy_headers=True,
     )
     address = f"http://{f'[{host}]' if ':' in host else host}:{sock.getsockname()[1]}/"

@@ -1,0 +1,273 @@
+"""A recording on a page: the questions as typed, and the answer with its plots. Also used by a job's pages."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from refettle import quantities
+from refettle.drawing.plot import Limit, Mark, Trace, line_plot
+from refettle.drawing.plot_views import level_plot, spectrum_plot
+from refettle.quantities import show
+from refettle.sound import ChannelReading, SoundError, SoundReading
+from refettle.sound.compare import Comparison
+from refettle.sound.flutter import Flutter
+from refettle.sound.meaning import Finding
+from refettle.sound.words import channel_rows, whole_rows
+from refettle.web.plots import PlotView, plot_view
+
+FIELDS = ("mains", "tape", "tone", "quiet", "usual", "tones")
+MAINS = {"50": 50.0, "60": 60.0}
+LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
+FLOOR = -140.0
+"""[dBFS] What lies below is drawn there."""
+MOST_MARKS = 60
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a person says of the recording."""
+
+    mains_hz: float | None = None
+    tape_hz: float | None = None
+    tone_hz: float | None = None
+    quiet: tuple[float, float] | None = None
+    usual_dbfs: float | None = None
+    tones: bool | None = None
+
+
+def typed_sound(form: Mapping[str, str]) -> dict[str, str]:
+    """What was typed; nothing for what was left empty."""
+    return {name: form[name].strip()[:60] for name in FIELDS if form.get(name, "").strip()}
+
+
+def asked_of(typed: Mapping[str, str]) -> Asked:
+    """What is asked for. Raises SoundError naming the field."""
+    mains = typed.get("mains")
+    if mains is not None and mains not in MAINS:
+        raise SoundError(f"mains: {mains!r} found; allowed: 50 or 60 Hz")
+    return Asked(
+        mains_hz=None if mains is None else MAINS[mains],
+        tape_hz=_quantity(typed, "tape", "Hz", "tape tone"),
+        tone_hz=_quantity(typed, "tone", "Hz", "test tone"),
+        quiet=_stretch(typed.get("quiet")),
+        usual_dbfs=_level(typed.get("usual")),
+        tones=True if typed.get("tones") == "yes" else None,
+    )
+
+
+def _quantity(typed: Mapping[str, str], field: str, unit: str, name: str) -> float | None:
+    text = typed.get(field)
+    if text is None:
+        return None
+    try:
+        return quantities.parse(text, unit)
+    except quantities.QuantityError as error:
+        raise SoundError(f"{name}: {error}") from None
+
+
+def _stretch(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    ends = text.replace("–", "-").replace("to", "-").split("-")
+    try:
+        start, end = (quantities.parse(each.strip(), "s") for each in ends)
+    except (ValueError, quantities.QuantityError):
+        raise SoundError(f"quiet stretch: {text!r} found; allowed: seconds from-to, as in 2-12") from None
+    return start, end
+
+
+def _level(text: str | None) -> float | None:
+    if text is None:
+        return None
+    plain = text.casefold().replace("dbfs", "").replace("−", "-").replace(",", ".").strip()
+    try:
+        return float(plain)
+    except ValueError:
+        raise SoundError(f"usual level: {text!r} found; allowed: a level such as -18 dBFS") from None
+
+
+# ---------------------------------------------------------------- the answer
+
+
+@dataclass(frozen=True)
+class Row:
+    """A figure in words, one for each channel or one for all."""
+
+    what: str
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SoundView:
+    """A recording for a page."""
+
+    about: str
+    noise_from: str
+    findings: tuple[Finding, ...]
+    channels: tuple[str, ...]
+    rows: tuple[Row, ...]
+    whole: tuple[Row, ...]
+    notes: tuple[str, ...]
+    plots: tuple[PlotView, ...]
+
+
+def sound_view(reading: SoundReading, before: SoundReading | None = None, ident: str = "sound") -> SoundView:
+    """A reading for a page; with one made before, its spectra are drawn behind."""
+    bits = f"{reading.bits} bits" if reading.bits else "floating point"
+    count = "two channels" if len(reading.channels) == 2 else "one channel"
+    rate = show(reading.rate, "Hz", 4)
+    stretch = reading.noise_from
+    return SoundView(
+        about=f"{_length(reading.seconds)}, {count}, {rate}, {bits}",
+        noise_from=f"Noise and hum from {stretch.start:.1f} to {stretch.end:.1f}\u2009s ({stretch.why}).",
+        findings=reading.findings,
+        channels=tuple(c.name for c in reading.channels),
+        rows=tuple(Row(what, values) for what, values in channel_rows(reading) if any(values)),
+        whole=tuple(Row(what, (value,)) for what, value in whole_rows(reading)),
+        notes=reading.notes,
+        plots=tuple(_plots(reading, before, ident)),
+    )
+
+
+def _length(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.1f}\u2009s"
+    return f"{int(seconds // 60)}\u2009min {round(seconds % 60)}\u2009s"
+
+
+def _plots(reading: SoundReading, before: SoundReading | None, ident: str) -> list[PlotView]:
+    found = [_levels(reading, f"{ident}-level")]
+    old = {c.name: c for c in before.channels} if before is not None else {}
+    for channel in reading.channels:
+        if channel.spectrum:
+            earlier = old.get(channel.name)
+            found.append(_spectrum(reading, channel, earlier, f"{ident}-spectrum", f"{ident}-{channel.name}"))
+    if any(c.response for c in reading.channels):
+        found.append(_response(reading.channels, f"{ident}-response"))
+    if reading.flutter is not None and len(reading.flutter.times) > 1:
+        found.append(_speed(reading.flutter, f"{ident}-speed"))
+    return found
+
+
+def _levels(reading: SoundReading, ident: str) -> PlotView:
+    marks = [Mark(t, "click") for c in reading.channels for t in c.clicks.times[:MOST_MARKS]]
+    marks += [Mark(t, "dropout") for c in reading.channels for t in c.dropouts.times[:MOST_MARKS]]
+    marks += [Mark(t, "flat top") for c in reading.channels for t in c.clipped_at[:MOST_MARKS]]
+    counts = [f"{c.name}: {c.clicks.count} clicks, {c.dropouts.count} dropouts" for c in reading.channels]
+    says = _sentence("; ".join(counts))
+    floored = [(c.name, np.maximum(c.levels, FLOOR)) for c in reading.channels]
+    title = "Level over time"
+    svg = level_plot(reading.level_times, floored, says=says, title=title, marks=marks[:MOST_MARKS], ident=ident)
+    return plot_view(title, svg, says)
+
+
+def _spectrum(
+    reading: SoundReading, channel: ChannelReading, earlier: ChannelReading | None, group: str, ident: str
+) -> PlotView:
+    hertz, level = np.array(channel.spectrum).T
+    lines = [Mark(line.hertz, f"{line.hertz:.0f} Hz", line.level.value) for line in channel.hum.lines]
+    strongest = sorted(channel.hum.lines, key=lambda line: -(line.level.value or -200.0))[:3]
+    if strongest:
+        told = ", ".join(f"{line.hertz:.1f}\u2009Hz at {line.level.value:.1f}\u2009dBFS" for line in strongest)
+        says = f"Hum, {channel.name}: {told.replace('-', '−')}."
+    else:
+        says = f"No hum stands out of the noise, {channel.name}."
+    title = f"Noise and hum, {channel.name}"
+    old = None
+    if earlier is not None and earlier.spectrum:
+        old_hertz, old_level = np.array(earlier.spectrum).T
+        old = (old_hertz, old_level)
+        says += " The line behind is the recording made before."
+    svg = spectrum_plot(
+        hertz,
+        level,
+        says=says,
+        title=title,
+        lines=lines,
+        before=old,
+        x_range=(LOWEST_HZ, min(reading.rate / 2, HIGHEST_HZ)),
+        floor=FLOOR,
+        ident=ident,
+    )
+    return plot_view(title, svg, says, group=group)
+
+
+def _response(channels: Sequence[ChannelReading], ident: str) -> PlotView:
+    told = [c for c in channels if c.response]
+    traces = []
+    for n, c in enumerate(told):
+        hertz, level = np.array(c.response).T
+        traces.append(Trace(c.name, hertz, level, "dB", look="second" if n else "main"))
+    spread = [max(v for _, v in c.response) - min(v for _, v in c.response) for c in told]
+    says = _sentence("; ".join(f"{c.name}: within {s:.1f}\u2009dB" for c, s in zip(told, spread, strict=True)))
+    title = "Response against 1\u2009kHz"
+    svg = line_plot(traces, title=title, says=says, x_unit="Hz", log_x=True, least=6.0, small=True, ident=ident)
+    return plot_view(title, svg, says)
+
+
+def _speed(flutter: Flutter, ident: str) -> PlotView:
+    says = f"Wow and flutter ±{flutter.weighted}, speed {flutter.speed}."
+    title = "How the speed wavers"
+    limits = []
+    if flutter.weighted.value is not None:
+        limits = [Limit(flutter.weighted.value, "wow and flutter, weighted"), Limit(-flutter.weighted.value, "")]
+    trace = Trace("deviation", flutter.times, flutter.deviation, "%")
+    svg = line_plot([trace], title=title, says=says, limits=limits, least=0.1, small=True, ident=ident)
+    return plot_view(title, svg, says)
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """One figure before and after, in words."""
+
+    what: str
+    before: str
+    after: str
+    difference: str
+    says: str
+    strong: bool
+
+
+@dataclass(frozen=True)
+class ChangeView:
+    """Before and after."""
+
+    says: str
+    rows: tuple[ChangeRow, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def beyond(self) -> list[ChangeRow]:
+        """What changed beyond the uncertainty."""
+        return [row for row in self.rows if row.strong]
+
+    @property
+    def rest(self) -> list[ChangeRow]:
+        """What did not, or cannot be compared."""
+        return [row for row in self.rows if not row.strong]
+
+
+def change_view(comparison: Comparison) -> ChangeView:
+    """A comparison for a page."""
+    rows = tuple(
+        ChangeRow(
+            f"{c.what}{', ' + c.channel if c.channel else ''}",
+            "" if c.before.value is None else str(c.before),
+            "" if c.after.value is None else str(c.after),
+            c.why if c.difference is None else str(c.difference),
+            c.says,
+            c.beyond,
+        )
+        for c in comparison.changes
+    )
+    counts = {word: sum(c.says == word for c in comparison.changes) for word in ("better", "worse", "changed")}
+    told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    says = f"Beyond the uncertainty: {told}." if told else "Nothing changed beyond the uncertainty."
+    return ChangeView(says, rows, comparison.notes)
