@@ -126,15 +126,18 @@ def dc_adapter(volt: float, ampere: float, open_volt: float, mains_hz: float, fa
     saturation, emission = float(SILICON.saturation), float(SILICON.emission)  # type: ignore[arg-type]
     peak = open_volt + 2.0 * emission * THERMAL_VOLT * log(OPEN_AMPERE / saturation)
     reservoir = Reservoir(farad or MAINS_ADAPTER_FARAD, 0.1)
-    low, high = log(1e-3), log(5.0 * open_volt / ampere)
-    if _loaded(peak, low, reservoir, ampere, mains_hz) < volt:
-        raise SupplyError(
-            f"open volts: found {open_volt:g} V; allowed: more, to give {volt:g} V at {ampere:g} A through two diodes"
-        )
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        enough = _loaded(peak, middle, reservoir, ampere, mains_hz) >= volt
-        low, high = (middle, high) if enough else (low, middle)
+    for _ in range(3):
+        low, high = log(1e-3), log(5.0 * open_volt / ampere)
+        if _loaded(peak, low, reservoir, ampere, mains_hz) < volt:
+            raise SupplyError(
+                f"open volts: found {open_volt:g} V; allowed: more, to give {volt:g} V at {ampere:g} A "
+                "through two diodes"
+            )
+        for _ in range(25):
+            middle = 0.5 * (low + high)
+            enough = _loaded(peak, middle, reservoir, ampere, mains_hz) >= volt
+            low, high = (middle, high) if enough else (low, middle)
+        peak += open_volt - _loaded(peak, low, reservoir, OPEN_AMPERE, mains_hz)
     return Winding(peak / sqrt(2.0), exp(low))
 
 

@@ -160,7 +160,9 @@ def work_out(supply: Supply, variant: Variant = NOMINAL, *, steps: int = 512) ->
     part = supply.reservoir
     reservoir = Reservoir(part.farad * _array(variant.farad), part.esr * _array(variant.esr))
     if isinstance(supply.feed, FlatSource):
-        steady = _flat(supply, supply.feed, _array(variant.volt), _array(variant.ohm), loads, reservoir, steps)
+        # What a regulated adapter gives does not hang on the mains.
+        volt = np.broadcast_to(_array(variant.volt), np.broadcast_shapes(np.shape(variant.volt), mains.shape))
+        steady = _flat(supply, supply.feed, volt, _array(variant.ohm), loads, reservoir, steps)
     else:
         assert supply.rectifier is not None
         source = Source(

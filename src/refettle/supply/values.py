@@ -21,5 +21,6 @@ def ranged(name: str, value: ArrayLike, low: float, high: float, unit: str, *, a
     if np.any(wrong):
         worst = float(found[wrong][0] if found.ndim else found)
         start = "above" if above else "from"
-        raise SupplyError(f"{name}: found {worst:g} {unit}; allowed: {start} {low:g} to {high:g} {unit}".rstrip())
+        behind = f" {unit}" if unit else ""
+        raise SupplyError(f"{name}: found {worst:g}{behind}; allowed: {start} {low:g} to {high:g}{behind}")
     return found
