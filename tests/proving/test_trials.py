@@ -118,7 +118,7 @@ def test_a_repair_that_did_nothing_seldom_passes(rate: float) -> None:
 def test_a_claim_over_all_series() -> None:
     alone = claim([Series(Counts(0, 29), planned=29)], conditions=["cold"])
     assert alone.text == (
-        "29 good of 29 cold: failure rate below 9.9 % at 95 % confidence, under these conditions only"
+        "29 good of 29, cold: failure rate below 9.9 % at 95 % confidence, under these conditions only"
     )  # fmt: skip
     again = claim([Series(Counts(2, 6), planned=29), Series(Counts(0, 29), planned=29)])
     assert again.counts == Counts(2, 35)

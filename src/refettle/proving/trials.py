@@ -250,7 +250,7 @@ class Claim:
     def text(self) -> str:
         """The sentence for page and report."""
         counts = self.counts
-        under = f" {', '.join(self.conditions)}" if self.conditions else ""
+        under = "".join(f", {each}" for each in self.conditions)
         if counts.tries == 0:
             return f"not tried{under}"
         seen = f"{counts.good} good of {counts.tries}{under}"
