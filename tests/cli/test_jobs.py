@@ -66,7 +66,9 @@ def test_a_type_of_ones_own(run: Run, own_folders: Path) -> None:
 
 def test_log_one_entry(opened: Run) -> None:
     words = ("job", "log", "1", "check", "check=picture", "outcome=no picture", "minutes=2")
-    assert opened(*words, "--at", "2031-03-02T10:15+01:00", "--who", "Bo") == (0, "Job 1: written as entry 1.\n", "")
+    status, out, err = opened(*words, "--at", "2031-03-02T10:15+01:00", "--who", "Bo")
+    assert (status, out) == (0, "Job 1: written as entry 1.\n")
+    assert "picture: written, though a gate was shut. Before power: the first power-on gate." in err.splitlines()
     assert as_json(opened("job", "log", "1", "note", "text=a = b", "--json")) == [{"job": 1, "n": 2, "kind": "note"}]
     first, second = (json.loads(line) for line in opened("job", "show", "1", "--log")[1].splitlines())
     assert first == {

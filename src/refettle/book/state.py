@@ -141,6 +141,15 @@ class JobState:
         """True if no output that would show it shows that the unit runs."""
         return bool(self.life) and not any(self.life.values())
 
+    def shut(self, step_id: str) -> list[str]:
+        """What must be done first for a check or repair whose gates are shut, in words; empty where none is."""
+        model, found = self.compiled.model, []
+        if step_id in model.check_index:
+            found = [g for g in model.checks[model.check_index[step_id]].gates if g not in self.gates_open]
+        elif step_id in model.repair_index:
+            found = [g for g in model.repairs[model.repair_index[step_id]].gates if g not in self.gates_open]
+        return [faults.gate_words(g) for g in found]
+
     def pointless_now(self) -> frozenset[str]:
         """Checks that cannot be judged while the unit shows no life."""
         if not self.lifeless:

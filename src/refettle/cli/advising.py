@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from refettle.cli.cautions import caution_text
 from refettle.cli.common import table
 
 if TYPE_CHECKING:
@@ -97,20 +98,12 @@ def advice_facts(state: JobState, advice: Advice) -> dict[str, Any]:
     }
 
 
-def _print_caution(caution: dict[str, Any]) -> None:
-    print(f"\n  CAUTION: {caution['name']}")
-    print(f"  {' '.join(caution['hazard'].split())}")
-    for line in caution["do"]:
-        print(f"  - {' '.join(line.split())}")
-    print(f"  {' '.join(caution['defer'].split())}")
-
-
 def _print_gate(state: JobState, gate: Bar, step: Step | None) -> None:
     print(f"First: {gate.text}")
     library = state.compiled.loaded.library.cautions
     name = gate.what.removeprefix("caution:")
     if name in library and not (step and name in {c["id"] for c in caution_facts(state, step.id)}):
-        _print_caution(library[name].model_dump())
+        print("\n" + caution_text(library[name].model_dump(), "  "))
 
 
 def print_advice(state: JobState, advice: Advice) -> None:
@@ -128,7 +121,7 @@ def print_advice(state: JobState, advice: Advice) -> None:
         return
     print(f"Next: {step.name}  ({step.kind} {step.id}, {step.minutes:.0f} min)")
     for caution in caution_facts(state, step.id):
-        _print_caution(caution)
+        print("\n" + caution_text(caution, "  "))
     info = state.compiled.steps.get(step.id)
     if info and info.how:
         print(f"\n  {' '.join(info.how.split())}")

@@ -14,11 +14,18 @@ def facts_of_cautions(ids: Iterable[str]) -> list[dict[str, Any]]:
     return [{"id": each, **library[each].model_dump()} for each in dict.fromkeys(ids)]
 
 
+def caution_text(caution: dict[str, Any], indent: str = "") -> str:
+    """One caution: hazard, what to do, and what it defers to, a line each."""
+    lines = [
+        f"CAUTION: {caution['name']}",
+        caution["hazard"],
+        *(f"- {line}" for line in caution["do"]),
+        caution["defer"],
+    ]
+    return "\n".join(indent + " ".join(line.split()) for line in lines)
+
+
 def print_cautions(cautions: Iterable[dict[str, Any]]) -> None:
-    """Hazard, what to do, and what it defers to, for each."""
+    """The cautions one below the other."""
     for caution in cautions:
-        print(f"CAUTION: {caution['name']}")
-        print(f"{' '.join(caution['hazard'].split())}")
-        for line in caution["do"]:
-            print(f"- {' '.join(line.split())}")
-        print(f"{' '.join(caution['defer'].split())}\n")
+        print(caution_text(caution) + "\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -197,7 +198,10 @@ def run_log(args: argparse.Namespace) -> int:
                 entry["who"] = entry["who"] or who
                 if entry["at"].startswith("1970-01-01T00:00:00"):  # what a line without a time is read as
                     entry["at"] = at
+        before = _gates_before(job, entries)
         written = append_all(job, entries)
+    for line in before:
+        print(line, file=sys.stderr)
     if args.json:
         print_json([{"job": job.number, "n": e.n, "kind": e.kind} for e in written])
     elif not written:
@@ -206,6 +210,22 @@ def run_log(args: argparse.Namespace) -> int:
         span = str(written[0].n) if len(written) == 1 else f"{written[0].n} to {written[-1].n}"
         print(f"Job {job.number}: written as {'entry' if len(written) == 1 else 'entries'} {span}.")
     return DONE
+
+
+def _gates_before(job: Job, entries: list[dict[str, Any]]) -> list[str]:
+    """A line for each step written whose gates are shut: it is written down, and what was passed over is told."""
+    from refettle.book.log import LogError
+    from refettle.book.store import job_state
+    from refettle.knowledge.errors import KnowledgeError
+
+    steps = [str(e.get("check") or e.get("repair") or "") for e in entries if e["kind"] in ("check", "repair")]
+    if not steps:
+        return []
+    try:
+        state = job_state(job)
+    except (LogError, KnowledgeError):
+        return []
+    return [f"{step}: written, though a gate was shut. {words}" for step in steps for words in state.shut(step)]
 
 
 # ---------------------------------------------------------------- show, next

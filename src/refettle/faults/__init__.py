@@ -12,6 +12,7 @@ from refettle.faults.advice import (
     Step,
     advise,
     block_suspicion,
+    gate_words,
     replace_all_minutes,
 )
 from refettle.faults.evidence import Done, Event, Misfit, NewRun, Reading
@@ -62,6 +63,7 @@ __all__ = [
     "block_suspicion",
     "enumerate_sets",
     "error_matrix",
+    "gate_words",
     "rank",
     "replace_all_minutes",
     "replay",

@@ -329,7 +329,7 @@ class _Adviser:
             minutes = check.minutes + sum(options.gate_minutes.get(g, 0.0) for g in closed)
             if change > 0.002 or point in self.context.wanted:
                 again = point in self.context.looked_in_run
-                found.append((again, -round(change / minutes, 9), Ranked("check", point, 0.0, minutes, False)))
+                found.append((again, -round(change / minutes, 9), Ranked("check", point, 0.0, minutes)))
         found.sort(key=lambda each: (each[2].id not in self.context.wanted, each[0], each[1], each[2].id))
         return [ranked for _, _, ranked in found]
 
@@ -382,7 +382,7 @@ class _Adviser:
 
     def _gate_bars(self, gates: Collection[str]) -> list[Bar]:
         closed = [g for g in gates if g not in self.context.options.gates_open]
-        return [Bar("gate", g, _gate_words(g)) for g in closed]
+        return [Bar("gate", g, gate_words(g)) for g in closed]
 
     def _once_bars(self, repair: Repair) -> list[Bar]:
         if repair.undo:
@@ -518,7 +518,8 @@ class _Adviser:
         return words + "."
 
 
-def _gate_words(gate: str) -> str:
+def gate_words(gate: str) -> str:
+    """What must be done to open a gate."""
     if gate == "first-power":
         return "Before power: the first power-on gate."
     if gate == "data-saved":

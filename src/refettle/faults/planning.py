@@ -73,15 +73,12 @@ class Ranked:
         Expected minutes to a working unit (or to giving up) if this is done first and the plan followed.
     minutes : float
         What the step itself takes, getting there and open gates included [min].
-    deep : bool
-        True if the figure is from two steps of lookahead.
     """
 
     kind: str
     id: str
     expected: float
     minutes: float
-    deep: bool
 
 
 # ---------------------------------------------------------------- cost-to-go
@@ -293,19 +290,17 @@ class Lookahead:
             self.gate_extra,
             self._steps(len(self.repairs)),
         )
-        deep_checks: set[int] = set()
-        deep_repairs: set[int] = set()
         if options.depth >= 2:
-            one, repairs, deep_checks, deep_repairs = self._second_step(branches, after, values, one, repairs)
+            one, repairs = self._second_step(branches, after, values, one, repairs)
         steps = [
-            Ranked("check", model.checks[i].id, float(one[n]), float(self.check_cost[i]), n in deep_checks)
+            Ranked("check", model.checks[i].id, float(one[n]), float(self.check_cost[i]))
             for n, i in enumerate(self.checks)
         ]
         for n, r in enumerate(self.repairs):
             repair = model.repairs[r]
             minutes = repair.minutes + model.setup_cost(options.level, repair.level) + self.gate_extra[r]
-            steps.append(Ranked("repair", repair.id, float(repairs[n]), float(minutes), n in deep_repairs))
-        steps.append(Ranked("give up", "give up", model.give_up, 0.0, True))
+            steps.append(Ranked("repair", repair.id, float(repairs[n]), float(minutes)))
+        steps.append(Ranked("give up", "give up", model.give_up, 0.0))
         return sorted(steps, key=lambda s: (round(s.expected, 9), s.id))
 
     def _steps(self, rows: int) -> int | None:
@@ -318,7 +313,7 @@ class Lookahead:
 
     def _second_step(
         self, branches: _Branches, after: Ints, values: Array, one: Array, repairs: Array
-    ) -> tuple[Array, Array, set[int], set[int]]:
+    ) -> tuple[Array, Array]:
         options = self.options
         information = self._information(branches)
         # Checks that only pay together show no gain alone (a two-step plan finds them): take the most
@@ -342,7 +337,7 @@ class Lookahead:
         best_repairs = [int(n) for n in np.argsort(repairs, kind="stable")[: max(2, options.first // 2)]]
         for n in best_repairs:
             repairs[n] = self._repair_then_best(n, repairs[n], second, keep, scale)
-        return one, repairs, {int(n) for n in first}, set(best_repairs)
+        return one, repairs
 
     def _information(self, branches: _Branches) -> Array:
         """Mutual information of each check and the set present [nat]."""

@@ -83,10 +83,6 @@ class Capacitor:
         """True for a sure electrolytic; False also for one that only might be."""
         return self.kind in ELECTROLYTIC
 
-    def net_of(self, pad: str | None) -> str:
-        """The net at the pad of that number, empty where there is none."""
-        return next((p.net for p in self.part.pads if p.number == pad and p.net), "")
-
 
 def find_capacitors(board: Board, netlist: Netlist | None = None) -> tuple[Capacitor, ...]:
     """Every capacitor of the board, in the order of the designators' numbers."""
