@@ -6,7 +6,7 @@ where the part's own tolerance is given; a shop that has measured its parts puts
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,6 +122,7 @@ def monte_carlo(
     *,
     aged: tuple[float, float] = (1.0, 1.0),
     missing: Iterable[Missing] = (),
+    progress: Callable[[float], None] | None = None,
 ) -> MonteCarlo:
     """Many variants drawn at random.
 
@@ -136,6 +137,8 @@ def monte_carlo(
     aged : (float, float)
         Part of the reservoir's capacitance that is left, and factor on its ESR, before the spread.
     missing : "heat-sink", "pad", "paste", "clip"
+    progress : callable, optional
+        Told the share done, 0 to 1; what it raises ends the work.
 
     Raises
     ------
@@ -166,6 +169,8 @@ def monte_carlo(
     for start in range(0, count, _AT_ONCE):
         variant = Variant(**{name: each[start : start + _AT_ONCE] for name, each in drawn.items()})
         pieces.append(_figures(supply, work_out(supply, variant, steps=STEPS), variant, gone))
+        if progress is not None:
+            progress(min(1.0, (start + _AT_ONCE) / count))
     found = {name: np.concatenate([each[name] for each in pieces]) for name in pieces[0]}
     lost = np.isnan(found["mean"]) | (found["mean"] < 0.05 * unloaded_peak(supply))
     for values in found.values():
