@@ -12,6 +12,7 @@ from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, refusi
 from refettle.quantities import QuantityError, parse
 
 if TYPE_CHECKING:
+    from refettle.knowledge.supplies import SupplySection
     from refettle.supply.adapter import Needed
 
 EXAMPLES = """\
@@ -48,11 +49,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run_adapter(args: argparse.Namespace) -> int:
     """The verdict and each fact, behind the cautions; exit status 0 only where it is safe."""
     from refettle.cli.cautions import facts_of_cautions, print_cautions
+    from refettle.knowledge.supply_files import rails_with
     from refettle.supply.adapter import Offered, check_adapter
     from refettle.supply.values import SupplyError
 
     try:
-        needed = needed_by(args)
+        needed, section = needed_by(args)
         offered = Offered(
             output=args.output.upper() if args.output else None,
             volt=_read("--volts", args.volts, "V"),
@@ -65,7 +67,8 @@ def run_adapter(args: argparse.Namespace) -> int:
             ripple=_read("--ripple", args.ripple, "V"),
             mains=read_mains(args.mains),
         )
-        found = check_adapter(needed, offered)
+        rails = rails_with(section, offered)
+        found = check_adapter(needed, offered, [rails] if rails else [])
     except SupplyError as error:
         raise Refused(str(error)) from None
     cautions = facts_of_cautions(found.cautions)
@@ -82,8 +85,8 @@ def run_adapter(args: argparse.Namespace) -> int:
     return DONE if found.verdict == "safe" else DOES_NOT_HOLD
 
 
-def needed_by(args: argparse.Namespace) -> Needed:
-    """What the unit type wants; what its supply stands without load, if its file tells."""
+def needed_by(args: argparse.Namespace) -> tuple[Needed, SupplySection | None]:
+    """What the unit type wants, with what its supply stands without load if its file tells; and that supply."""
     from refettle.book.typefiles import load_named
     from refettle.knowledge.supply_files import stands_open
     from refettle.supply.adapter import Needed
@@ -100,7 +103,7 @@ def needed_by(args: argparse.Namespace) -> Needed:
     most = _read("--most-open", args.most_open, "V")
     wall = _read("--wall", args.wall, "V")
     assert wall is not None
-    return Needed(
+    needed = Needed(
         output=unit.adapter.output,
         volt=unit.adapter.volts,
         ampere=unit.adapter.amps,
@@ -109,6 +112,7 @@ def needed_by(args: argparse.Namespace) -> Needed:
         most_open=most if most is not None else stands_open(unit.supply),
         mains_volt=wall,
     )
+    return needed, unit.supply
 
 
 def read_mains(text: str | None) -> tuple[float, float] | None:

@@ -14,10 +14,12 @@ from refettle.knowledge.reading import read_document
 from refettle.knowledge.supplies import DirectLoad, FeedAdapter, RegulatorPart, SupplyFile, SupplySection, Transformer
 from refettle.parts.capacitor import Rated
 from refettle.parts.limits import esr_limit
+from refettle.supply.adapter import Fact, Offered
 from refettle.supply.feed import FlatSource, Winding, ac_adapter, dc_adapter, measured_winding, rated_winding
 from refettle.supply.model import Fuse, ReservoirPart, Supply
 from refettle.supply.rectifier import SCHOTTKY, SILICON, Load
 from refettle.supply.regulator import Cooling, Regulator
+from refettle.supply.report import MAINS, assess
 from refettle.supply.values import SupplyError
 
 USUAL_LOSS = 0.15
@@ -170,6 +172,38 @@ def _load(part: DirectLoad) -> Load:
         return Load("resistance", part.ohm)
     assert part.watts is not None
     return Load("power", part.watts)
+
+
+def rails_with(section: SupplySection | None, offered: Offered) -> Fact | None:
+    """What the unit's rails do on this adapter, as one more fact of the check; None where that cannot be worked out.
+
+    Needs the unit's supply and both volts measured, the loaded ones at the amps of the supply's own adapter.
+    """
+    if section is None or section.adapter is None or offered.loaded is None or offered.unloaded is None:
+        return None
+    if offered.output != section.adapter.output or not 0.0 < offered.loaded <= offered.unloaded:
+        return None
+    try:
+        adapter = FeedAdapter(
+            output=section.adapter.output,
+            volts=offered.loaded,
+            amps=section.adapter.amps,
+            open_volts=offered.unloaded,
+            regulated=bool(offered.regulated) and section.adapter.output == "DC",
+        )
+        loaded = _supply_of(section.model_copy(update={"adapter": adapter}), "")
+        cases = {mains: assess(loaded.supply, mains, serves=loaded.serves) for mains in MAINS}
+    except (SupplyError, ValueError):
+        return None
+    bad = {mains: [f"{f.subject} {f.text}" for f in case.findings if f.level == "bad"] for mains, case in cases.items()}
+    for mains in ("nominal", "high"):
+        if bad[mains]:
+            return Fact("rails", "not safe", f"worked out at {mains} mains: {'; '.join(bad[mains])}")
+    if bad["low"]:
+        return Fact("rails", "not known", f"good at nominal mains, but at low mains: {'; '.join(bad['low'])}")
+    least = min((rail.headroom for rail in cases["low"].rails), default=None)
+    left = "" if least is None else f", {least:.2g} V left at low mains"
+    return Fact("rails", "safe", f"worked out from low to high mains: good{left}")
 
 
 def stands_open(section: SupplySection | None) -> float | None:

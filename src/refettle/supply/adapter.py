@@ -6,6 +6,7 @@ unregulated one holds at its rated current only. What the wrong adapter does to 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -96,8 +97,8 @@ class AdapterCheck:
     cautions: tuple[str, ...] = ("mains", "charged-capacitor", "first-power", "burst", "heat")
 
 
-def check_adapter(needed: Needed, offered: Offered) -> AdapterCheck:
-    """Compare an adapter with what a unit needs."""
+def check_adapter(needed: Needed, offered: Offered, others: Sequence[Fact] = ()) -> AdapterCheck:
+    """Compare an adapter with what a unit needs; `others` are facts found elsewhere, such as the rails worked out."""
     todo: list[str] = []
     facts = [
         _output(needed, offered, todo),
@@ -110,6 +111,7 @@ def check_adapter(needed: Needed, offered: Offered) -> AdapterCheck:
     ]
     if offered.ripple is not None and needed.output == "DC":
         facts.append(_ripple(needed, offered.ripple))
+    facts += others
     states = {fact.verdict for fact in facts}
     verdict: Verdict = "not safe" if "not safe" in states else "not known" if "not known" in states else "safe"
     return AdapterCheck(verdict, tuple(facts), tuple(todo))
