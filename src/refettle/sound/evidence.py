@@ -13,10 +13,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot, log10
+from math import hypot, log10, sqrt
 
 from refettle.sound.figures import Figure, SoundError
-from refettle.sound.meaning import CLICKS_HEARD, DISTORTED, FLUTTER_MUCH, HUM_HEARD, NOISE_HEARD, SPEED_OFF, relative
+from refettle.sound.meaning import (
+    CLICKS_HEARD,
+    DISTORTED,
+    FLUTTER_MUCH,
+    HUM_HEARD,
+    NOISE_HEARD,
+    SPEED_OFF,
+    hiss,
+    relative,
+)
 from refettle.sound.reading import ChannelReading, SoundReading
 
 MOST_GOOD, MOST_BAD = 20.0, 50.0
@@ -186,10 +195,10 @@ def _distortion(each: ChannelReading) -> Grade:
     if each.full_scale:
         return Grade("garbled", 1.0, f"{each.name}: the recorder was overdriven")
     clipped = each.clipped.value or 0.0
-    if each.tone is not None and each.tone.thd_n_db.value is not None:
-        middle = 20.0 * log10(DISTORTED / 100.0)
-        odds = grade(each.tone.thd_n_db.value, middle, 5.0, each.tone.thd_n_db.plus_minus or 0.0)
-        return Grade("garbled", odds, f"{each.name}: THD+N {each.tone.thd_n.value or 0.0:.2g} %")
+    if each.tone is not None:
+        thd = each.tone.thd.value or 0.05
+        odds = grade(20.0 * log10(thd / DISTORTED), 0.0, 5.0, 1.0)
+        return Grade("garbled", odds, f"{each.name}: harmonics {thd:.2g} % or less")
     if clipped > 1.0:
         return Grade("garbled", grade(log10(clipped), 0.5, 0.5), f"{each.name}: flat tops {clipped:.1f} % of the time")
     return Grade("garbled", 1.0, f"{each.name}: no test tone to tell distortion by")
@@ -212,16 +221,23 @@ def _hum(each: ChannelReading, reference: Figure) -> Grade:
 
 
 def _noise(each: ChannelReading, reference: Figure) -> Grade:
-    against = relative(each.noise.a_weighted, reference)
-    rate = each.clicks.per_minute.value or 0.0
-    crackle = 1.0
-    if not each.clicks.note:
-        crackle = grade(log10(max(rate, 0.1)), log10(CLICKS_HEARD), 0.4)
+    level = hiss(each)
+    against = relative(level, reference)
+    rate, crackle = each.clicks.per_minute.value or 0.0, _crackle(each)
     if against is None:
         return Grade("noise", max(1.0, crackle), f"{each.name}: {each.clicks.count} clicks; hiss cannot be set against")
-    hiss = grade(against, NOISE_HEARD, 5.0, hypot(each.noise.a_weighted.plus_minus or 0.0, reference.plus_minus or 0.0))
+    odds = grade(against, NOISE_HEARD, 5.0, hypot(level.plus_minus or 0.0, reference.plus_minus or 0.0))
     why = f"{each.name}: noise {against:.0f} dB against the usual level, {rate:.0f} clicks a minute"
-    return Grade("noise", max(hiss, crackle), why)
+    return Grade("noise", max(odds, crackle), why)
+
+
+def _crackle(each: ChannelReading) -> float:
+    """Odds by the clicks: a few in a short recording, or none, say little."""
+    if each.clicks.note or each.clicks.per_minute.plus_minus is None:
+        return 1.0
+    some = each.clicks.count + 0.5
+    minutes = 2.0 * sqrt(each.clicks.count + 1.0) / each.clicks.per_minute.plus_minus
+    return grade(log10(some / minutes), log10(CLICKS_HEARD), 0.4, 2.0 * 0.434 / sqrt(some))
 
 
 def _speed_odds(reading: SoundReading) -> tuple[float, float]:

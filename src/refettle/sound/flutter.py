@@ -65,7 +65,7 @@ class Flutter:
     hertz, speed : Figure
         [Hz] mean of the tone, and [%] how much too fast (positive).
     drift : Figure
-        [%] change of speed over the recording, by a straight line.
+        [%] change of speed over the time evaluated, by a straight line.
     weighted, unweighted : Figure
         [%] zero to peak, two-sigma; unweighted from 0.2 to 200 Hz.
     lines : tuple of FlutterLine
@@ -220,7 +220,7 @@ def _evaluate(base: Complex, rate: float, carrier: float, nominal: float) -> Flu
     time = index / rate
     deviation = 100.0 * (carrier + hertz - mean) / mean
     slope, offset = np.polyfit(time[inside], deviation[inside], 1)
-    seconds = time[inside][-1] - time[inside][0]
+    seconds = float(time[inside][-1] - time[inside][0])
     steady = deviation - (slope * time + offset)
     weighted = _weighted(steady, rate)[inside]
     band = _banded(steady, rate)[inside]

@@ -66,7 +66,7 @@ class Hum:
     problem: str = ""
 
 
-def read_hum(samples: Array, rate: int, mains_hz: float | None = None) -> Hum:
+def read_hum(samples: Array, rate: int, mains_hz: float | None = None, tone_hz: float | None = None) -> Hum:
     """Find the hum in one channel.
 
     Parameters
@@ -76,6 +76,8 @@ def read_hum(samples: Array, rate: int, mains_hz: float | None = None) -> Hum:
         [Hz]
     mains_hz : 50 or 60, optional
         If known; by default the better fit.
+    tone_hz : float, optional
+        [Hz] of a tone that plays: it and its harmonics are no hum.
 
     Raises
     ------
@@ -90,7 +92,7 @@ def read_hum(samples: Array, rate: int, mains_hz: float | None = None) -> Hum:
         return _none(why, why)
     if not samples.any():
         return _none("digital silence: the recorder was muted, or nothing was plugged in")
-    spectrum = _Spectrum(samples, rate)
+    spectrum = _Spectrum(samples, rate, tone_hz)
     found = {base: spectrum.peaks(base) for base in BASES}
     scores = {base: _score(peaks, base) for base, peaks in found.items()}
     best = max(BASES, key=lambda base: scores[base])
@@ -122,7 +124,8 @@ class _Peak:
 class _Spectrum:
     """Hann spectrum of the thinned sound, zero-padded four times."""
 
-    def __init__(self, samples: Array, rate: int) -> None:
+    def __init__(self, samples: Array, rate: int, tone: float | None) -> None:
+        self.tone = tone
         thinned, self.rate = thin(samples - samples.mean(), rate)
         self.n = len(thinned)
         self.seconds = self.n / self.rate
@@ -157,12 +160,24 @@ class _Spectrum:
             at = cells.start + int(np.argmax(self.density[cells]))
             if at in (cells.start, cells.stop - 1):
                 continue
-            a, b, c = np.log(self.density[at - 1 : at + 2] + 1e-300)
-            hertz = (at + 0.5 * (a - c) / (a - 2.0 * b + c)) * self.step if a - 2.0 * b + c < 0 else at * self.step
+            hertz = self._between(at)
+            if self._is_tone(hertz):
+                continue
             excess = 10.0 * log10(float(self.density[at]) / self.noise(hertz, reach + 2.0 * self.cell))
             if excess >= THRESHOLD:
                 found.append(_Peak(multiple, hertz, excess))
         return tuple(found)
+
+    def _between(self, at: int) -> float:
+        """[Hz] the top of a peak, between cells."""
+        a, b, c = np.log(self.density[at - 1 : at + 2] + 1e-300)
+        return float((at + 0.5 * (a - c) / (a - 2.0 * b + c)) * self.step if a - 2.0 * b + c < 0 else at * self.step)
+
+    def _is_tone(self, hertz: float) -> bool:
+        """A harmonic of the tone that plays."""
+        if self.tone is None or hertz < 0.99 * self.tone:
+            return False
+        return abs(hertz - round(hertz / self.tone) * self.tone) < 3.0 * self.cell + 1e-3 * hertz
 
 
 def thin(samples: Array, rate: int) -> tuple[Array, float]:
@@ -200,7 +215,7 @@ def _nothing(spectrum: _Spectrum, problem: str) -> Hum:
 def _measured(spectrum: _Spectrum, base: float, peaks: tuple[_Peak, ...], problem: str) -> Hum:
     mains, spread = _mains(spectrum, peaks)
     lines = []
-    total = weighted = variance = 0.0
+    total = weighted = variance = weighted_variance = 0.0
     for peak in peaks:
         hertz = peak.multiple * mains
         half = 2.5 / spectrum.seconds + WANDER * hertz
@@ -224,8 +239,10 @@ def _measured(spectrum: _Spectrum, base: float, peaks: tuple[_Peak, ...], proble
             )
         )
         total += power
-        weighted += power * float(a_weighting(np.array([hertz]))[0]) ** 2
+        heard = power * float(a_weighting(np.array([hertz]))[0]) ** 2
+        weighted += heard
         variance += (power * sd) ** 2
+        weighted_variance += (heard * sd) ** 2
     if not lines:
         return _nothing(spectrum, problem)
     plus_minus = 2.0 * sqrt(variance) / total + 0.05
@@ -234,7 +251,7 @@ def _measured(spectrum: _Spectrum, base: float, peaks: tuple[_Peak, ...], proble
         Figure(mains, "Hz", spread),
         tuple(lines),
         Figure(decibel(total), "dBFS", plus_minus),
-        Figure(decibel(weighted), "dBFS", max(plus_minus, *(each.level.plus_minus or 0.0 for each in lines))),
+        Figure(decibel(weighted), "dBFS", 2.0 * sqrt(weighted_variance) / weighted + 0.05),
         problem,
     )
 

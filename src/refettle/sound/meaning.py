@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log10
 from typing import TYPE_CHECKING
 
 from refettle.sound.figures import Figure
@@ -21,7 +22,7 @@ HUM_HEARD = -50.0
 NOISE_HEARD = -40.0
 """[dB] A-weighted noise against the usual level: worse than a good cassette (about -50): estimate."""
 DISTORTED = 3.0
-"""[%] THD+N from which a tone is plainly distorted: estimate."""
+"""[%] THD from which a tone is plainly distorted: estimate. Hum and noise, which THD+N holds too, are told apart."""
 CLICKS_HEARD = 6.0
 """A minute: estimate."""
 DC_MUCH = 1.0
@@ -104,10 +105,26 @@ def findings(
         found += _about_level(each, usual_dbfs)
         found += _about_hum(each, reference)
         found += _about_noise(each, reference)
+    found = _joined(found)
     if flutter is not None:
         found += _about_tape(flutter)
     order = ("dead", "part", "restart", "garbled", "high", "low", "hum", "noise", "slow", "")
     return tuple(sorted(found, key=lambda finding: order.index(finding.sign)))
+
+
+def _joined(found: list[Finding]) -> list[Finding]:
+    """The same thing with the same causes in both channels, told once."""
+    out: list[Finding] = []
+    for each in found:
+        same = next(
+            (one for one in out if (one.sign, one.points_to) == (each.sign, each.points_to) and one.channel), None
+        )
+        if same is None or not each.channel or same.channel == each.channel:
+            out.append(each)
+        else:
+            says = f"{same.channel}: {same.says}; {each.channel}: {each.says}"
+            out[out.index(same)] = Finding(each.sign, "", says, each.points_to, each.source)
+    return out
 
 
 def _about_sides(stereo: Channels, channels: Sequence[ChannelReading]) -> list[Finding]:
@@ -160,7 +177,7 @@ def _about_level(each: ChannelReading, usual: float | None) -> list[Finding]:
         causes = ("a leaky coupling capacitor at the unit's output",
                   "the recorder's own offset: record with nothing plugged in to compare")  # fmt: skip
         found.append(Finding("", each.name, f"direct voltage, {each.dc.value:+.1f} % of full scale", causes))
-    if each.tone is not None and (each.tone.thd_n.value or 0.0) > DISTORTED:
+    if each.tone is not None and (each.tone.thd.value or 0.0) > DISTORTED and not each.full_scale:
         found.append(_about_distortion(each))
     level = each.tone.level.value if each.tone is not None else None
     if usual is not None and level is not None and abs(level - usual) > 6.0:
@@ -179,15 +196,13 @@ def _about_level(each: ChannelReading, usual: float | None) -> list[Finding]:
 
 def _about_distortion(each: ChannelReading) -> Finding:
     assert each.tone is not None
-    says = f"THD+N {each.tone.thd_n.value or 0.0:.1f} %"
+    says = f"distortion {each.tone.thd.value or 0.0:.1f} % (harmonics)"
     levels = dict(each.tone.harmonics)
     second, third = levels.get(2, -200.0), levels.get(3, -200.0)
     if second > third + MAINLY:
         causes: tuple[str, ...] = ("mainly the second harmonic: a stage with its bias off",)
     elif third > second + MAINLY:
         causes = ("mainly the third harmonic: both half waves limited, too much level, or tape driven too hard",)
-    elif not levels:
-        causes = ("no harmonics: it is noise or hum beside the tone",)
     else:
         causes = ("second and third harmonic: a stage near its limits",)
     return Finding("garbled", each.name, says, causes)
@@ -210,6 +225,17 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
+def hiss(each: ChannelReading) -> Figure:
+    """[dBFS] A-weighted noise less the hum in it; withheld where the hum is nearly all of it."""
+    noise, hum = each.noise.a_weighted, each.hum.weighted
+    if noise.value is None or hum.value is None:
+        return noise
+    left = 10.0 ** (noise.value / 10.0) - 10.0 ** (hum.value / 10.0)
+    if left < 0.2 * 10.0 ** (noise.value / 10.0):
+        return Figure(None, "dBFS", None, "hum hides the hiss")
+    return Figure(10.0 * log10(left), "dBFS", 3.0 * (noise.plus_minus or 0.0))
+
+
 def relative(figure: Figure, reference: Figure) -> float | None:
     """[dB] a level against the reference; None where either is withheld."""
     return None if figure.value is None or reference.value is None else figure.value - reference.value
@@ -217,7 +243,7 @@ def relative(figure: Figure, reference: Figure) -> float | None:
 
 def _about_noise(each: ChannelReading, reference: Figure) -> list[Finding]:
     found = []
-    against = relative(each.noise.a_weighted, reference)
+    against = relative(hiss(each), reference)
     if against is not None and against > NOISE_HEARD:
         found.append(
             Finding("noise", each.name, f"noise only {-against:.0f} dB below the usual level, A-weighted",

@@ -22,7 +22,7 @@ from refettle.sound.weighting import (
 LOWEST, HIGHEST = 20.0, 20_000.0
 LENGTHS = (20.0, 15.0, 10.0, 5.0, 3.0, 2.0)
 """[s] Stretches tried for noise and hum, longest first."""
-LIKE_QUIETEST = 3.0
+LIKE_QUIETEST = 1.0
 """[dB] A longer stretch may be this much above the quietest two seconds."""
 PAUSE = 10.0
 """[dB] The loudest second must stand this far above a stretch that counts as a pause."""

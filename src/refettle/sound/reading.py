@@ -222,7 +222,7 @@ def _tone_stretch(table: Scan) -> Stretch:
     size = min(len(square), round(TONE_SECONDS / table.frame))
     total = np.concatenate([[0.0], np.cumsum(square)])
     sums = total[size:] - total[:-size]
-    alike = np.flatnonzero(sums > 0.8 * sums.max())
+    alike = np.flatnonzero(sums >= 0.8 * sums.max())
     at = int(alike[len(alike) // 2])
     return Stretch(at * table.frame, (at + size) * table.frame, "the loudest stretch")
 
@@ -245,9 +245,10 @@ def _channel(
     bounds: Array,
 ) -> ChannelReading:
     quiet = _samples(source, stretch)[:, channel]
-    noise, hum = read_noise(quiet, source.rate), read_hum(quiet, source.rate, mains_hz)
     found = read_tone(_samples(source, tone_stretch, TONE_SECONDS)[:, channel], source.rate, near)
     tone = None if isinstance(found, str) else found
+    plays = None if tone is None or placed is not None else tone.hertz.value
+    noise, hum = read_noise(quiet, source.rate), read_hum(quiet, source.rate, mains_hz, plays)
     square = float(table.total_square()[channel])
     mean = table.mean[:, channel]
     share, clipped_at, full = clipping(table, channel)

@@ -19,6 +19,10 @@ LOWEST, HIGHEST = 20.0, 20_000.0
 NOTCH = 0.05
 PURE_SHARE = 0.5
 """Of the power without DC, that one line must have to be taken for a test tone when none was named."""
+LOWEST_UNNAMED = 250.0
+"""[Hz] Below this a line is hum rather than a test tone, unless it was named."""
+STANDS_OUT = 10.0
+"""[dB] A named tone over the rest within 20 % of it."""
 MOST_HARMONICS = 10
 
 
@@ -116,13 +120,18 @@ def read_tone(samples: Array, rate: int, near: float | None = None) -> Tone | st
     near : float, optional
         [Hz] where it is looked for, within 10 %.
     """
-    low, high = (LOWEST, min(HIGHEST, 0.45 * rate)) if near is None else (0.9 * near, 1.1 * near)
     if near is not None and not LOWEST <= near <= 0.45 * rate:
         return f"{near:g} Hz cannot be in a recording at {rate} Hz; allowed: 20 to {0.45 * rate:.0f} Hz"
-    hertz, share = strongest(samples, rate, low, high)
-    if share < PURE_SHARE:
-        where = "" if near is None else f" near {near:g} Hz"
-        return f"no steady tone{where}: the strongest line has {100 * share:.0f} % of the power, a tone 50 % or more"
+    if near is None:
+        hertz, share = strongest(samples, rate, LOWEST_UNNAMED, min(HIGHEST, 0.45 * rate))
+        if share < PURE_SHARE:
+            return f"no steady tone: the strongest line has {100 * share:.0f} % of the power, a tone 50 % or more"
+    else:
+        hertz, over = _near(samples, rate, near)
+        if over < STANDS_OUT:
+            return (
+                f"no steady tone near {near:g} Hz: {over:.0f} dB over the rest around it, and {STANDS_OUT:g} are needed"
+            )
     sine = fit_sine(samples, rate, float(hertz))
     tone = sine.amplitude**2 / 2.0
     left, notched, scatter = _left(samples, sine, rate, tone)
@@ -144,6 +153,16 @@ def read_tone(samples: Array, rate: int, near: float | None = None) -> Tone | st
         notched=notched,
         phase=sine.phase,
     )
+
+
+def _near(samples: Array, rate: int, near: float) -> tuple[float, float]:
+    """[Hz] the strongest line within 10 % of `near`, and [dB] it over the rest within 20 %."""
+    hertz, share = strongest(samples, rate, 0.9 * near, 1.1 * near)
+    if share == 0.0:
+        return near, -200.0
+    _, around = _band(samples, rate, near, 0.2 * near)
+    _, line = _band(samples, rate, hertz, NOTCH * hertz)
+    return hertz, 10.0 * log10(max(line, 1e-30) / max(around - line, 1e-30))
 
 
 def _left(samples: Array, sine: Sine, rate: int, tone: float) -> tuple[float, bool, float]:
