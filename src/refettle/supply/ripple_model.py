@@ -149,7 +149,10 @@ class _Cyclic:
     def solve(self, right: Floats) -> Floats:
         """`right` (rows, instants); the solution in the same shape."""
         part = self._open((right / self.scale).T)
-        last = part[-1] / (1.0 - self.ring[-1])
+        closing = 1.0 - self.ring[-1]
+        if not (abs(closing) > 1e-12 and np.isfinite(part).all()):
+            raise NoSteadyStateError("no steady state found")
+        last = part[-1] / closing
         return np.roll((part + self.ring[:, None] * last).T, 1, axis=1)
 
 

@@ -25,13 +25,15 @@ LEAST_SIGNAL = 5.0
 @dataclass(frozen=True, slots=True)
 class TwoChannel:
     """`farad` [F] and `esr` [ohm] with standard deviations in logarithm and [ohm]; `drawn` [A] the steady current that
-    leaves beside the capacitor; `rest` [V] rms left; `noise` [V] rms expected to be left."""
+    leaves beside the capacitor; `swing` [A] rms of the
+    current; `rest` [V] rms left; `noise` [V] rms expected to be left."""
 
     farad: float
     farad_spread: float
     esr: float
     esr_spread: float
     drawn: float
+    swing: float
     rest: float
     noise: float
 
@@ -114,6 +116,7 @@ def two_channel(
             np.sqrt(variance * inverse[2, 2] + (both * esr) ** 2 + (skew / farad) ** 2 + (pull * esr) ** 2)
         ),
         drawn=float(-2.0 * weights[3] / (step * (len(volts) - 1)) * farad),
+        swing=swing,
         rest=left,
         noise=expected,
     )

@@ -15,7 +15,7 @@ import numpy as np
 
 from refettle.parts.capacitor import Rated
 from refettle.parts.health_readings import END_CAPACITANCE, END_LOSS, MOST_BAD, MOST_GOOD
-from refettle.parts.limits import dissipation_limit, esr_limit, esr_of
+from refettle.parts.limits import esr_limit, esr_of
 from refettle.quantities import show
 from refettle.supply.ripple_model import Floats
 from refettle.supply.ripple_result import RippleReading
@@ -27,6 +27,9 @@ ENOUGH = 0.99
 DRAWS = 20_000
 WIDEST_LOSS, NARROWEST_LOSS = 0.22, 0.08
 """tan d limits of the lowest and of the best rated voltage, where the part's voltage is not known."""
+LOOSE, LOOSE_GOOD = 0.1, 3.0
+"""Spread of C in logarithm from which good to bad is no more than the second: the loss angle alone clears no part
+(estimate)."""
 LEAKY = 0.10
 """Of bad ones, leak current with C and ESR as new: ripple does not show them (estimate, as for bench readings)."""
 DEAD = 0.10
@@ -158,12 +161,12 @@ _LN_ESR = np.linspace(np.log(0.03), np.log(60.0), _CELLS)
 
 def _even(axis: Floats, low: float, high: float) -> Floats:
     inside = ((axis >= np.log(low)) & (axis <= np.log(high))).astype(np.float64)
-    return inside / inside.sum()
+    return np.asarray(inside / inside.sum())
 
 
 def _about(axis: Floats, middle: float, spread: float, most: float) -> Floats:
     bell = np.exp(-0.5 * ((axis - np.log(middle)) / spread) ** 2) * (axis <= np.log(most))
-    return bell / bell.sum()
+    return np.asarray(bell / bell.sum())
 
 
 def _grades(least: float) -> dict[str, Floats]:
@@ -237,10 +240,12 @@ def ripple_likelihood(
         raise RippleError(f"outcomes {list(outcomes)} found; allowed: two or more, the good one first, none twice")
     worth = grades(reading, nominal)
     good = worth["good"]
+    known = reading.posterior is None or (reading.posterior.scaled and reading.posterior.cov[0, 0] < LOOSE**2)
+    most_good = MOST_GOOD if known else LOOSE_GOOD
     found = {outcomes[0]: good}
     for name in outcomes[1:]:
         bad = worth[name] if name in ("worn", "dead") else worth["bad"]
-        found[name] = min(max(bad, good / MOST_GOOD), good * MOST_BAD)
+        found[name] = min(max(bad, good / most_good), good * MOST_BAD)
     most = max(found.values())
     return {name: value / most for name, value in found.items()}
 
