@@ -79,13 +79,15 @@ def plastic(base: str, yellowed: float, lighter: float = 1.0) -> Floats:
     return np.asarray(1 + absorbed - np.sqrt(absorbed**2 + 2 * absorbed), dtype=float)
 
 
+@cache
+def _yellowing(base: str) -> tuple[Floats, Floats]:
+    amounts = np.concatenate([[0.0], np.geomspace(1e-3, 5.0, 400)])
+    return true_yellowness(np.stack([plastic(base, each) for each in amounts])), amounts
+
+
 def yellowed_for(base: str, yi: float) -> float:
     """How much of the absorber gives a plastic this YI; 0 where it has that already."""
-    low, high = 0.0, 5.0
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (middle, high) if true_yellowness(plastic(base, middle)) < yi else (low, middle)
-    return low
+    return float(np.interp(yi, *_yellowing(base)))
 
 
 def neutral(level: float = 0.9, tilt: float = 0.0) -> Floats:
@@ -136,10 +138,11 @@ class Look:
     exposure: float = 0.75
     flare: float = 0.0
     shading: tuple[float, float] = (0.0, 0.0)
+    tint: tuple[float, float] = (0.0, 0.0)
     curve: float = 0.0
     saturation: float = 1.0
-    noise: float = 0.004
-    quality: int = 92
+    noise: float = 0.01
+    quality: int = 96
 
     def linear(self, reflectance: Floats, which: int = 0) -> Floats:
         """Linear sRGB of reflectances under one of the lights; the camera balances for the main one, wrongly."""
@@ -159,9 +162,11 @@ class Look:
         return np.clip((tl * (1 - u) + tr * u) * (1 - v) + (bl * (1 - u) + br * u) * v, 0.0, 1.0)
 
     def shade(self, x: Floats, y: Floats, bounds: Rectangle) -> Floats:
-        """How light it is at places of the scene [mm], about 1."""
+        """How light each channel is at places of the scene [mm], about 1; the lens tints red and blue a little."""
         u, v = (x - bounds.left) / bounds.width, (y - bounds.top) / bounds.height
-        return np.asarray(1 + self.shading[0] * (2 * u - 1) + self.shading[1] * (2 * v - 1))
+        even = 1 + self.shading[0] * (2 * u - 1) + self.shading[1] * (2 * v - 1)
+        red, blue = (even * (1 + tint * (2 * w - 1)) for tint, w in zip(self.tint, (u, v), strict=True))
+        return np.stack([red, even, blue], axis=-1)
 
     def coded(self, linear: Floats, rng: np.random.Generator | None) -> Floats:
         """Values 0 to 255 of linear sRGB: flare, noise, tone curve, saturation."""
@@ -184,8 +189,11 @@ def phone(rng: np.random.Generator, sensor: int | None = None) -> Look:
         exposure=float(rng.uniform(0.5, 0.75)),
         flare=float(rng.uniform(0, 0.02)),
         shading=(float(rng.uniform(-0.1, 0.1)), float(rng.uniform(-0.1, 0.1))),
+        tint=(float(rng.uniform(-0.004, 0.004)), float(rng.uniform(-0.004, 0.004))),
         curve=float(rng.uniform(0, 0.3)),
         saturation=float(rng.uniform(1, 1.25)),
+        noise=float(rng.uniform(0.006, 0.015)),
+        quality=int(rng.integers(93, 99)),
     )
 
 
@@ -312,7 +320,7 @@ def render(scene: Scene, look: Look, view: View, rng: np.random.Generator) -> np
     if len(seen) > 1:
         share = look.share(x, y, bounds)[..., None].astype(np.float32)
         linear = linear * (1 - share) + seen[1] * share
-    linear = linear * look.shade(x, y, bounds)[..., None].astype(np.float32)
+    linear = linear * look.shade(x, y, bounds).astype(np.float32)
     return np.rint(look.coded(linear, rng)).astype(np.uint8)
 
 
@@ -323,13 +331,19 @@ def patches(look: Look, bounds: Rectangle, reflectances: Floats, at: Floats) -> 
     if len(look.lights) > 1:
         share = look.share(x, y, bounds)[:, None]
         linear = linear * (1 - share) + look.linear(reflectances, 1) * share
-    linear = linear * look.shade(x, y, bounds)[:, None]
+    linear = linear * look.shade(x, y, bounds)
     return decode_srgb(look.coded(linear, None) / 255)
 
 
-def jpeg(code: np.ndarray[Any, np.dtype[np.uint8]], quality: int = 92, **more: Any) -> bytes:
+def jpeg(code: np.ndarray[Any, np.dtype[np.uint8]], quality: int = 96, **more: Any) -> bytes:
     out = BytesIO()
     Image.fromarray(code).save(out, "JPEG", quality=quality, **more)
+    return out.getvalue()
+
+
+def png(code: np.ndarray[Any, np.dtype[np.uint8]], **more: Any) -> bytes:
+    out = BytesIO()
+    Image.fromarray(code).save(out, "PNG", compress_level=1, **more)
     return out.getvalue()
 
 

@@ -115,7 +115,6 @@ def _means(code: NDArray[np.uint8], light: Floats, step: int) -> tuple[Floats, F
     clipped = np.empty((rows, columns))
     tables = light.astype(np.float32)
     same = bool((tables == tables[0]).all())
-    over = (np.arange(256) >= CLIPPED).astype(np.uint8)
     band = max(1, _PIXELS_AT_ONCE // (step * step * columns))
     for first in range(0, rows, band):
         part = code[first * step : (first + band) * step]
@@ -123,8 +122,9 @@ def _means(code: NDArray[np.uint8], light: Floats, step: int) -> tuple[Floats, F
         values = tables[0][part] if same else np.stack([tables[k][part[..., k]] for k in range(3)], axis=-1)
         tall = values.reshape(n, step, -1).sum(axis=1)
         linear[first : first + n] = tall.reshape(n, columns, step, 3).sum(axis=2) / (step * step)
-        most = over[part.max(axis=2)].reshape(n, step, columns, step)
-        clipped[first : first + n] = most.sum(axis=(1, 3), dtype=np.uint32) / (step * step)
+        largest = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2])
+        lost = (largest >= CLIPPED).reshape(n, step, -1).sum(axis=1, dtype=np.uint16)
+        clipped[first : first + n] = lost.reshape(n, columns, step).sum(axis=2, dtype=np.uint32) / (step * step)
     return linear, clipped
 
 

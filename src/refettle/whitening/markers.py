@@ -24,7 +24,7 @@ GOOD_SIDE = 40.0
 """[pixels] of a marker from which it is found every time."""
 FLAT = 0.03
 """Of a marker's side: the most that its corners may lie off the plane before the card is called bent: estimate."""
-LONGEST = 2400
+LONGEST = 2000
 """[pixels] of the copy in which the markers are looked for first; their corners are refined in the photo itself."""
 MOST_TRIED = 256
 
@@ -73,17 +73,18 @@ def find_card(picture: Picture) -> Found:
     import cv2
 
     grey = np.asarray(cv2.cvtColor(picture.code, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    shrink = max(1.0, max(grey.shape) / LONGEST)
+    step = max(grey.shape) // LONGEST
     seen: dict[int, list[Floats]] = {}
-    if shrink > 1.25:
-        small = cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
-        seen = _look(np.asarray(small, dtype=np.uint8))
+    fits: list[tuple[Card, tuple[Floats, float, float]]] = []
+    if step > 1:  # quick, and in nearly every photo enough
+        small = cv2.resize(grey, (grey.shape[1] // step, grey.shape[0] // step), interpolation=cv2.INTER_AREA)
         shrunk = np.array([small.shape[1] / grey.shape[1], small.shape[0] / grey.shape[0]])
-        seen = {n: [_refine(grey, (c + 0.5) / shrunk - 0.5) for c in each] for n, each in seen.items()}
-    if sum(len(each) for each in seen.values()) < 4:
+        looked = _look(np.asarray(small, dtype=np.uint8))
+        seen = {n: [_refine(grey, (c + 0.5) / shrunk - 0.5) for c in each] for n, each in looked.items()}
+        fits = _fits(seen)
+    if not fits:
         seen = _look(grey)
-    whole = [(card, _whole(card, seen)) for card in CARDS.values()]
-    fits = [(card, fit) for card, each in whole for fit in each]
+        fits = _fits(seen)
     if len(fits) > 1:
         raise PhotoError("two-cards", "found two measuring cards; allowed: one in the photo")
     if not fits:
@@ -96,6 +97,11 @@ def find_card(picture: Picture) -> Found:
             "go closer, or print the card larger",
         )
     return Found(card, transform, side, off)
+
+
+def _fits(seen: dict[int, list[Floats]]) -> list[tuple[Card, tuple[Floats, float, float]]]:
+    """Every whole card among the markers seen."""
+    return [(card, fit) for card in CARDS.values() for fit in _whole(card, seen)]
 
 
 def _look(grey: NDArray[np.uint8]) -> dict[int, list[Floats]]:

@@ -20,7 +20,7 @@ from refettle.whitening.card import READING_WIDE
 from refettle.whitening.cells import Cells, cells_of, shine
 from refettle.whitening.colour import CONDITION, SCOPES, Floats, difference, in_scope, lab, yellowness
 from refettle.whitening.markers import GOOD_SIDE, Found, find_card
-from refettle.whitening.neutrals import AGREE, AGREE_LOCKED, NEUTRALS, Neutral, check_drift, read_neutrals
+from refettle.whitening.neutrals import AGREE, AGREE_RIG, NEUTRALS, Neutral, check_drift, read_neutrals
 from refettle.whitening.picture import PhotoError, Picture, open_picture
 from refettle.whitening.regions import PLANE, Region, RegionError, carried, pixels_of
 from refettle.whitening.uniformity import Field, field_of
@@ -59,8 +59,8 @@ class Trust:
 
 TRUST: dict[Taken, Trust] = {
     "phone": Trust(0.17, 10.0, 11.0, 6.0, 0.25, AGREE),
-    "rig": Trust(0.08, 8.0, 11.0, 6.0, 0.25, AGREE),
-    "locked": Trust(0.05, 2.5, 5.0, 2.5, 0.13, AGREE_LOCKED),
+    "rig": Trust(0.08, 8.0, 11.0, 6.0, 0.25, AGREE_RIG),
+    "locked": Trust(0.05, 2.5, 5.0, 2.5, 0.13, AGREE_RIG),
 }
 
 
@@ -132,8 +132,8 @@ class PhotoReading:
 
     @property
     def trust(self) -> Trust:
-        """How far its figures can be trusted, by how it was taken."""
-        return TRUST[self.taken]
+        """How far its figures can be trusted: by how it was taken, and as a phone's where compression rounded it."""
+        return TRUST["phone" if self.neutral is not None and self.neutral.rounded else self.taken]
 
 
 def read_photo(
@@ -188,6 +188,9 @@ def read_photo(
     kept = [carried(region, picture, found) for region in regions]
     outlines = [found.pixels(region.points) for region in kept]
     drift = check_drift(balance, np.concatenate([np.array(region.points) for region in kept]), agree)
+    if balance.rounded:
+        text = "strongly compressed: colours come in steps; copy the original, at the camera's best quality"
+        remarks.append(Remark("compressed", text))
     if found.side < GOOD_SIDE:
         remarks.append(Remark("card-small", f"markers of {found.side:.0f} pixels; {GOOD_SIDE:.0f} are better"))
     middle = np.array([found.card.width / 2, found.card.height / 2])
