@@ -150,6 +150,25 @@ SHAPES = [
           1.0, RAIL),
     shape("unit column that changes", "time (s),CH1,unit\n0,8.1,V\n1,8300,mV\n2,8.2,V\n", 1.0, RAIL),
     shape("running clock", "00:00.0,8.1\n00:00.5,8.3\n00:01.0,8.2\n", 0.5, RAIL),
+    # columns that repeat, names that tell
+    shape("a time for each channel", "t (s),CH1 (V),t (s),CH2 (A)\n0,8.1,0,.5\n1e-4,8.3,1e-4,.6\n2e-4,8.2,2e-4,.4\n",
+          1e-4, TWO, understood="column 3 repeats the time"),
+    shape("row label", "R,0,8.1\nR,0.0001,8.3\nR,0.0002,8.2\n", 1e-4, RAIL),
+    shape("number, date, value and words", "1  2026/11/25 10:32:01  8.1 V DC\n2  2026/11/25 10:32:02  8.3 V DC\n"
+          "3  2026/11/25 10:32:03  8.2 V DC\n", 1.0, RAIL),
+    shape("names of a circuit simulator", "time\tV(out)\tI(R1)\n0\t8.1\t.5\n1e-4\t8.3\t.6\n2e-4\t8.2\t.4\n", 1e-4,
+          {"V(out)": ("V", [8.1, 8.3, 8.2]), "I(R1)": ("A", [0.5, 0.6, 0.4])}),
+    shape("channels A and B", "t,A,B\n0,8.1,8.1\n1e-4,8.3,8.3\n2e-4,8.2,8.2\n", 1e-4,
+          {"A": ("V", [8.1, 8.3, 8.2]), "B": ("V", [8.1, 8.3, 8.2])}),
+    shape("many keys, an index, milliseconds", "Wave: normal\nPoints: 3\nVertical scale: 2.00V\nCoupling: DC\n"
+          "Time interval: 0.1mS\nIndex\tCH1 (mV)\n0\t8100\n1\t8300\n2\t8200\n", 1e-4, RAIL),
+    shape("two records, the second left", "CH1\nRate: 10kS/s\n8.1\n8.3\n8.2\nCH2\n1\n2\n", 1e-4, RAIL, rows=(1, 3)),
+    shape("two records, the second", "CH2\nRate: 10kS/s\n1\n2\nCH1\n8.1\n8.3\n8.2\n", 1e-4, RAIL, skip=5),
+    shape("comma for both", "t (s),CH1 (V)\n0,0,8,1\n0,1,8,3\n0,2,8,2\n", 0.1,
+          {"CH1": ("V", [0] * 3), "CH2": ("V", [0, 1, 2]), "CH3": ("V", [8] * 3), "CH4": ("V", [1, 3, 2])},
+          interval=0.1, doubt="if the comma marks decimals too, these values are wrong"),
+    shape("words of other languages", "Kanal;CH1\nEinheit;mV\nAbtastintervall;0,1;ms\n8100,0\n8300,0\n8200,0\n", 1e-4,
+          RAIL),
     # raw codes
     shape(
         "codes with their size", "Sample Interval,1e-4\nY Mult,0.04\nY Off,28\nCH1\n" + "128\n130\n127\n" * 6, 1e-4,

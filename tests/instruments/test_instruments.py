@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -250,3 +252,9 @@ def test_whatever_is_answered_is_read_or_refused(raw: bytes) -> None:
             parse_samples(raw, Description(data="D?", step=1.0, form=form))
         except InstrumentError:
             continue
+
+
+def test_the_description_in_the_documents(scope: Session) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "captures.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"```toml\n(.*?)```", page, re.S)
+    assert read_description(shown) == read_description(CODES)

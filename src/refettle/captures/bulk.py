@@ -7,7 +7,7 @@ from math import floor, isfinite, log10
 
 import numpy as np
 
-from refettle.captures.cells import Style, is_over, unit_of, when
+from refettle.captures.cells import Style, is_over, rescale, unit_of, when
 from refettle.captures.layout import MAX_LINE, Layout, split
 from refettle.captures.model import CaptureError, CaptureStopped, Floats, Progress, Stop
 
@@ -70,7 +70,7 @@ class _Slow:
                 return f"column {n + 1}: {cell[:40]!r} found; allowed: a number"
             following = cells[n + 1] if kinds[n + 1 : n + 2] == "T" and n + 1 < len(cells) else ""
             if kinds[n] == "N" and following and (found := unit_of(following)):
-                value *= found[1]
+                value = rescale(value, found[1])
                 self.units.setdefault(n, set()).add(found[0])
             values.append(value)
         return values if any(value == value for value in values) or self.marks else "no number found; allowed: numbers"
@@ -83,7 +83,7 @@ class _Slow:
             return (0.0 if found[0] is None else _DAY * found[0]) + (found[1] or 0.0)
         if kind == "U" and (measured := self.layout.style.measured(cell)):
             self.units.setdefault(n, set()).add(measured[1])
-            return measured[0] * measured[2]
+            return rescale(measured[0], measured[2])
         value = self.layout.style.number(cell)
         if value is not None and value != value:
             self.marks = 1
@@ -173,7 +173,8 @@ def read_rows(
             values = plain[:, columns]
             done = piece.count(b"\n")
         else:
-            values, done, foot = _slow_piece(piece, data, end, line, slow, understood, doubts)
+            wanted = None if rows is None else rows[1] - count
+            values, done, foot = _slow_piece(piece, data, end, line, slow, understood, doubts, wanted)
         pieces.append(values)
         count += values.shape[0]
         if count * len(columns) > MAX_VALUES:
@@ -201,7 +202,14 @@ def read_rows(
 
 
 def _slow_piece(
-    piece: bytes, data: bytes, end: int, line: int, slow: _Slow, understood: list[str], doubts: list[str]
+    piece: bytes,
+    data: bytes,
+    end: int,
+    line: int,
+    slow: _Slow,
+    understood: list[str],
+    doubts: list[str],
+    wanted: int | None,
 ) -> tuple[Floats, int, str | None]:
     """Rows of a piece cell by cell; what is not a row ends the numbers if no row follows it."""
     texts = piece.decode("utf-8", "replace").split("\n")
@@ -212,6 +220,8 @@ def _slow_piece(
     comments = 0
     foot: str | None = None
     for n, text in enumerate(texts):
+        if wanted is not None and len(found) >= wanted:
+            break
         if not text.strip() or text.lstrip().startswith(("#", "%")):
             comments += bool(text.strip())
             continue

@@ -129,6 +129,11 @@ def is_over(text: str) -> bool:
         return False
 
 
+def rescale(value: float, factor: float) -> float:
+    """`value` times `factor`; for a thousandth and the like by division, which rounds once."""
+    return value / round(1.0 / factor) if 0.0 < factor < 1.0 else value * factor
+
+
 _DATE = r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})|(\d{1,2})[-/.](\d{1,2})[-/.](\d{4}|\d{2})"
 _CLOCK = r"(\d{1,3}):(\d{2})(?::(\d{2}))?(?:[.,:](\d{1,9}))?\s*([aApP]\.?[mM]\.?)?"
 _WHEN = re.compile(rf"(?:{_DATE})?[T ,_]*(?:{_CLOCK})?\s*(?:Z|UTC|[+-]\d\d:?\d\d)?")

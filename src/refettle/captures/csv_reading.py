@@ -7,29 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from refettle.captures.bulk import Table, printed_step, read_rows
-from refettle.captures.cells import FROM_OVER, time_unit_of, unit_of
+from refettle.captures.bulk import Table, read_rows
+from refettle.captures.cells import FROM_OVER, unit_of
 from refettle.captures.channels import in_base, known_unit, make_channel, pick, rescaled
+from refettle.captures.csv_time import find_time, grid_of, without_more_times
 from refettle.captures.layout import NAMES, Layout, find_layout
-from refettle.captures.model import TIME_UNITS, Capture, CaptureError, Channel, Choices, Floats, Progress, Stop, chosen
-from refettle.captures.preamble import UNITLESS, Heading, is_index, is_time, read_heading
+from refettle.captures.model import Capture, CaptureError, Channel, Choices, Floats, Progress, Stop, chosen
+from refettle.captures.preamble import UNITLESS, Heading, read_heading
 from refettle.captures.quality import stuck_samples
 from refettle.captures.text import as_lines
-from refettle.captures.timing import Grid, even_grid
+from refettle.captures.timing import Grid
 from refettle.quantities import plain, show
 
 MAX_CHANNELS = 32
-_CLOCK_BACK = 43_200.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Time:
-    """The column that holds the time, and what its numbers are multiplied with; or none."""
-
-    columns: tuple[int, ...] = ()
-    factor: float = 1.0
-    words: str = ""
-    doubt: str = ""
 
 
 def read_text(data: bytes, choices: Choices, progress: Progress | None = None, stop: Stop | None = None) -> Capture:
@@ -49,14 +39,15 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
             values[beyond] = np.nan
     understood = [_about_layout(layout, encoding, table), *table.understood]
     doubts = [*layout.doubts, *table.doubts]
-    time, index = _find_time(layout, heading, table, choices)
-    grid, words = _grid(time, index, layout, heading, table, choices)
+    time, index = find_time(layout, heading, table, choices)
+    grid, words = grid_of(time, index, layout, heading, table, choices)
     understood += words
     understood += grid.understood
     doubts += grid.doubts
     if time.doubt and choices.time_unit is None and choices.interval is None:
         doubts.append(time.doubt)
     left = [n for n in layout.columns if n not in time.columns and n not in index and layout.kinds[n] != "W"]
+    left = without_more_times(left, time, heading, table, understood, doubts)
     left = [n for n in left if np.isfinite(table.columns[n]).any() or table.over.get(n)]
     if not left:
         raise CaptureError("no column of readings found beside the time; allowed: one or more", layout.first)
@@ -93,162 +84,6 @@ def _about_layout(layout: Layout, encoding: str, table: Table) -> str:
     if encoding != "UTF-8":
         parts.append(f"encoded in {encoding}")
     return ", ".join(parts)
-
-
-# ---------------------------------------------------------------- time
-
-
-def column_named(which: str | int, layout: Layout, heading: Heading) -> int | None:
-    """The column of this name, or of this number from 1; None for 0 or "none"."""
-    text = plain(str(which))
-    if text.casefold() in ("0", "none"):
-        return None
-    for n in layout.columns:
-        if heading.names.get(n, "").casefold() == text.casefold() and text:
-            return n
-    if text.isdecimal() and int(text) - 1 in layout.columns:
-        return int(text) - 1
-    found = ", ".join(heading.names.get(n) or str(n + 1) for n in layout.columns)
-    raise CaptureError(f"time column: {text!r} found; allowed: none, or one of {found}")
-
-
-def _find_time(layout: Layout, heading: Heading, table: Table, choices: Choices) -> tuple[_Time, tuple[int, ...]]:
-    """The time column, and the columns that only count."""
-    index = tuple(n for n in layout.columns if _is_index(n, heading) and _counts(table.columns[n]))
-    if choices.time_column is not None:
-        n = column_named(choices.time_column, layout, heading)
-        if n is None:
-            return _Time(), index
-        return _Time((n,), *_time_factor(n, layout, heading, choices)), tuple(i for i in index if i != n)
-    dated = tuple(n for n in layout.columns if layout.kinds[n] == "W")
-    elapsed = [n for n in layout.columns if n not in dated and _is_time(n, heading)]
-    if elapsed and not (dated and len(layout.columns) - len(dated) < 2):
-        n = elapsed[0]
-        if _counts(table.columns[n]) and not heading.units.get(n) and _said_interval(heading) is not None:
-            return _Time(), tuple(dict.fromkeys((*index, n)))
-        return _Time((n,), *_time_factor(n, layout, heading, choices)), index
-    if dated:
-        return _Time(dated, 1.0, "dates and clock times" if len(dated) > 1 else "date or clock time"), index
-    first = layout.columns[0]
-    named, unit = heading.names.get(first, ""), heading.units.get(first, "")
-    if len(layout.columns) > 1 and first not in index and not unit and not _of_values(named):
-        values = table.columns[first]
-        if _counts(values):
-            return _Time(), (*index, first)
-        said = _said_interval(heading)
-        if _even(values) and (said is None or abs(float(np.ptp(values)) / (values.size - 1) - said) <= 0.1 * said):
-            return _Time((first,), *_time_factor(first, layout, heading, choices)), index
-    return _Time(), index
-
-
-def _is_index(n: int, heading: Heading) -> bool:
-    return is_index(heading.names.get(n, "")) and not heading.units.get(n)
-
-
-def _is_time(n: int, heading: Heading) -> bool:
-    unit = heading.units.get(n, "")
-    return time_unit_of(unit) is not None or (is_time(heading.names.get(n, "")) and not (unit and unit_of(unit)))
-
-
-def _of_values(name: str) -> bool:
-    """Whether a column name is plainly one of readings."""
-    return bool(
-        re.match(
-            r"(?i)(ch(an(nel)?)?[ _-]?\d|volt|current|amp|spannung|strom|value|reading|data\\b|[a-d]$|v\d?$)", name
-        )
-    )
-
-
-def _counts(values: Floats) -> bool:
-    """Whether a column is a running number: whole numbers, each one more."""
-    if values.size < 2 or not np.isfinite(values).all():
-        return False
-    return bool(np.all(np.diff(values) == 1.0) and values[0] == np.floor(values[0]))
-
-
-def _even(values: Floats) -> bool:
-    """Whether a column rises nearly evenly, as a time does."""
-    if values.size < 3 or not np.isfinite(values).all():
-        return False
-    steps = np.diff(values)
-    middle = float(np.median(steps))
-    return bool(middle > 0 and np.all(steps >= 0) and np.mean(np.abs(steps - middle) <= 0.5 * middle) > 0.9)
-
-
-def _time_factor(n: int, layout: Layout, heading: Heading, choices: Choices) -> tuple[float, str, str]:
-    """What makes seconds of the column, and how that is said."""
-    name = heading.names.get(n) or f"column {n + 1}"
-    if layout.kinds[n] == "W":
-        return 1.0, f"{name}, dates or clock times", ""
-    if choices.time_unit is not None:
-        return TIME_UNITS[choices.time_unit], f"{name} in {choices.time_unit}, as chosen", ""
-    unit = heading.units.get(n, "")
-    if not unit and (said := heading.first("time_unit")) and said.texts:
-        unit = said.texts[0]
-    factor = time_unit_of(unit) if unit else None
-    if factor is not None:
-        return factor, f"{name} in {unit}", ""
-    return 1.0, f"{name}, taken as seconds", f"the unit of {name} is not given: seconds are taken"
-
-
-def _said_interval(heading: Heading) -> float | None:
-    """[s] The sample interval in the heading, from an interval or a rate."""
-    interval = heading.number("interval")
-    if interval is not None and interval > 0:
-        return interval
-    rate = heading.number("rate")
-    return 1.0 / rate if rate is not None and rate > 0 else None
-
-
-def _grid(
-    time: _Time, index: tuple[int, ...], layout: Layout, heading: Heading, table: Table, choices: Choices
-) -> tuple[Grid, list[str]]:
-    count = next(iter(table.columns.values())).size
-    said = _said_interval(heading)
-    start = heading.number("start") or 0.0
-    rows = choices.rows[0] - 1 if choices.rows is not None else 0
-    if choices.interval is not None:
-        words = f"{show(choices.interval, 's', 6)} between samples, as chosen"
-        return Grid(choices.interval, start + rows * choices.interval, count), [words]
-    if not time.columns:
-        if said is None:
-            what = "numbered rows but no time" if index else "no column with the time"
-            raise CaptureError(
-                f"interval: {what} found, and no sample interval or rate in the heading; allowed: the time between "
-                "samples, such as 80 µs",
-                layout.first,
-                "interval",
-            )
-        found = heading.first("interval") or heading.first("rate")
-        name = found.name if found else "interval"
-        words = f"{show(said, 's', 6)} between samples, from “{name}” in line {found.line if found else 1}"
-        return Grid(said, start + rows * said, count), [words]
-    if all(layout.kinds[n] == "W" for n in time.columns):
-        times = _clock(time.columns, table)
-        finest = 1.0
-        cells = [row[time.columns[-1]] for row in layout.sample if len(row) > time.columns[-1]]
-        if any("." in cell[8:] or "," in cell[8:] for cell in cells):
-            finest = 1e-3
-        elif all(cell.count(":") < 2 for cell in cells) and any(cell.count(":") == 1 for cell in cells):
-            finest = 60.0
-        grid = even_grid(times - times[0] if times.size else times, finest, layout.first + rows, said)
-    else:
-        (n,) = time.columns[:1]
-        cells = [row[n] for row in (*layout.sample[:50], *layout.sample[-50:], *table.last) if len(row) > n]
-        printed = printed_step(cells, layout.style) * time.factor
-        times = table.columns[n]
-        times = in_base(times, time.factor)
-        grid = even_grid(times, printed, layout.first + rows, said)
-    return grid, [f"time: {time.words}; {show(grid.step, 's', 6)} between samples"]
-
-
-def _clock(columns: tuple[int, ...], table: Table) -> Floats:
-    """[s] Date and clock columns added up; a clock that goes round at midnight goes on."""
-    total = np.sum([table.columns[n] for n in columns], axis=0)
-    back = np.diff(total) < -_CLOCK_BACK
-    if back.any() and total.size and total.max() <= 2 * 86_400.0:
-        total = total + 86_400.0 * np.concatenate(([0], np.cumsum(back)))
-    return np.asarray(total, dtype=np.float64)
 
 
 # ---------------------------------------------------------------- channels
@@ -335,6 +170,9 @@ def _unit(raw: _Raw, layout: Layout, heading: Heading, table: Table, choices: Ch
     if text and (found := unit_of(text)):
         return found[0], found[1], f"in {plain(text)}"
     name = heading.names.get(raw.column, "").casefold()
+    if letter := re.match(r"([iuv])(?=[(_ \-\d]|$)", name):
+        unit = "A" if letter[1] == "i" else "V"
+        return unit, 1.0, f"in {unit}, by its name"
     for word, unit in (
         ("volt", "V"),
         ("spannung", "V"),

@@ -7,6 +7,7 @@ turns the longest run of lines into rows of like cells wins, and among equals th
 from __future__ import annotations
 
 import csv
+import re
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -135,6 +136,7 @@ def _attempt(lines: list[str], separator: str, style: Style, words: bool) -> _Tr
         if blank and pattern:
             continue
         usable = not blank and any(k in "NU" for k in this) and (words or "T" not in this)
+        usable = usable or (bool(pattern) and "M" in this and not this.strip("EM"))  # a row of marked gaps goes on
         merged = _merge(pattern, this) if usable and pattern else None
         if merged is not None:
             pattern = merged
@@ -176,9 +178,11 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
             "in columns parted by comma, semicolon, tab, bar or spaces"
         )
     best, doubts = _second_thoughts(best, body, choices)
+    doubts += _heading_of_fewer(best)
     begin = _above_a_bad_line(best)
-    while begin > 0 and _continues(best, begin - 1):  # headings beside the numbers
+    while begin > 0 and _continues(best, begin - 1):  # headings beside the numbers, or rows of marked gaps
         begin -= 1
+    doubts += _numbers_above(best, begin, skip)
     first = skip + begin
     at = 0
     for _ in lines[:first]:
@@ -219,9 +223,38 @@ def _above_a_bad_line(best: _Try) -> int:
     return begin
 
 
+def _numbers_above(best: _Try, begin: int, skip: int) -> tuple[str, ...]:
+    """Rows of numbers above the numbers that something parts from them."""
+    alike = [
+        skip + n + 1
+        for n, kinds in enumerate(best.kinds[:begin])
+        if "N" in kinds and not kinds.strip("NEMU") and len(kinds) == len(best.pattern) > 1
+    ]
+    if not alike:
+        return ()
+    return (f"line {alike[0]}{f' to {alike[-1]}' if len(alike) > 1 else ''} above the numbers: numbers too, not read",)
+
+
+def _heading_of_fewer(best: _Try) -> tuple[str, ...]:
+    """Commas that part columns and mark decimals too: the heading has fewer columns than the rows."""
+    above = next((row for row in reversed(best.rows[: best.begin]) if any(row)), None)
+    if best.separator != "," or above is None or not all(kind_of(cell, best.style) == "T" for cell in above):
+        return ()
+    rows = best.rows[best.begin : best.end]
+    wide = len(best.pattern)
+    if not 2 <= len(above) < wide or any("." in cell for row in rows[:100] for cell in row[1:]):
+        return ()
+    return (
+        f"the heading has {len(above)} columns, the rows have {wide}: if the comma marks decimals too, these "
+        "values are wrong; save the file with semicolons or decimal points",
+    )
+
+
 def _continues(best: _Try, n: int) -> bool:
     """Whether line `n` has the numbers where the rows below have them, with words only where those are empty."""
     kinds = best.kinds[n]
+    if "M" in kinds and not kinds.strip("EM") and len(kinds) == len(best.pattern):
+        return True
     if len(kinds) > len(best.pattern) or not any(k in "EM" for k in best.pattern):
         return False
     return len(kinds) == len(best.pattern) and all(
@@ -240,6 +273,8 @@ def _second_thoughts(best: _Try, lines: list[str], choices: Choices) -> tuple[_T
     one_heading = bool(above) and sum(bool(cell) for cell in above[-1]) == 1 and ":" not in above[-1][0]
     first = [int(row[0]) for row in rows]
     counting = len(first) > 1 and all(b > a for a, b in pairwise(first))
+    parted = [row_line for row_line in lines[: best.begin] if ";" in row_line or "\t" in row_line]
+    one_heading |= bool(parted) and all(re.search(r",(?!\d)|(?<!\d),", text) is None for text in lines[: best.begin])
     zeros = any(len(row[1]) > 1 and row[1].startswith("0") for row in rows)
     if zeros or one_heading or (len({len(row[1]) for row in rows}) == 1 and len(rows[0][1]) > 1 and not counting):
         single = _attempt(lines, ";", Style(","), False)

@@ -10,18 +10,18 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from refettle.captures.cells import Style, time_unit_of, unit_of
+from refettle.captures.cells import Style, rescale, time_unit_of, unit_of
 from refettle.captures.layout import Layout, split
 from refettle.quantities import plain
 
 _KEYS = {
     "interval": r"(sampl\w* |time |horizontal |x |t )?(interval|increment|step|spacing)( time)?|sampl\w* (period|time)"
-    r"|dt|d t|delta ?[tx]|Δ ?t|x ?inc(r|rement)?|t ?inc|tstep|abtast ?(intervall|zeit)",
+    r"|dt|d t|delta ?[tx]|Δ ?t|x ?inc(r|rement)?|t ?inc|tstep|abtast ?(intervall|zeit)|pas( de temps)?",
     "rate": r"(real )?sampl\w* ?(rate|freq\w*|clock)|rate|fs|sps|samples (per|/) s(econd)?|abtast ?(rate|frequenz)",
     "start": r"(x|time|horizontal|t) ?-?(origin|zero|start)|start|start time|t ?0|first (sample|point)( time)?",
     "points": r"(record|memory|waveform|data) ?(length|depth|size|points)|(number|no\.?|nr\.?|n) ?(of )?"
     r"(sampl\w*|points?|data points|records)|points|samples|count|length|size",
-    "unit": r"(vertical|y|value|channel|signal) ?-?units?|units?",
+    "unit": r"(vertical|y|value|channel|signal) ?-?units?|units?|einheit(en)?|unités?",
     "time_unit": r"(horizontal|x|time|t) ?-?units?",
     "per_code": r"y ?mult(iplier)?|y ?incr?(ement)?|(volts?|v|mv|units?) ?(per|/) ?(code|count|lsb|bit|level|step)"
     r"|lsb|(code|count) (size|step)",
@@ -32,7 +32,7 @@ _KEYS = {
     "offset": r"(vertical |y |dc )?(offset|position)",
     "probe": r"(probe( (atten\w*|factor|ratio|setting))?|atten\w*)",
     "coupling": r"(input |channel )?coupling( mode)?",
-    "source": r"source|trace( name)?|channel( name)?|signal( name)?",
+    "source": r"source|trace( name)?|channel( name)?|signal( name)?|kanal|quelle|voie",
 }
 _NUMERIC = frozenset(
     ("interval", "rate", "start", "points", "per_code", "code_zero", "value_zero", "per_division", "offset")
@@ -119,7 +119,7 @@ def name_and_unit(text: str) -> tuple[str, str]:
         return f"{found[1]} {found[3]}".strip(), found[2]
     found = re.fullmatch(r"(.+?)(?:\s*[/,;:_]\s*|\s+in\s+|\s+)([^\s/,;:_]+)", cleaned)
     if found and unit_of(found[2]) and len(found[1]) > 0 and not (found[2] in "ARrFfHh" and "/" not in cleaned):
-        return found[1].strip(" -"), found[2]
+        return "" if found[1].casefold() == "in" else found[1].strip(" -"), found[2]
     return cleaned, ""
 
 
@@ -192,7 +192,7 @@ def _said(name: str, key: tuple[str, int | None, str], values: list[str], line: 
         if factor is None and not behind and written == following:
             factor = _factor(which, unit)
         if factor is not None:
-            numbers.append(value * factor)
+            numbers.append(rescale(value, factor))
             shown = written
     if which in _NUMERIC and not numbers:
         return None
@@ -310,6 +310,8 @@ def _over_columns(layout: Layout, line: str, cells: list[str]) -> list[str] | No
         if found:
             found = [_REMARK.sub("", found[0]) or ("#" if found[0].strip() == "#" else ""), *found[1:]]
         if not width <= len(found) <= len(layout.kinds) + 2 and len(found) != len(layout.kinds):
+            continue
+        if len(layout.kinds) == 1 and any(found[1:]):
             continue
         over = [found[n] for n in layout.columns if n < len(found)]
         texts = [cell for cell in over if (cell and _value(cell, layout.style) is None) or unit_of(cell)]

@@ -141,6 +141,8 @@ def run_read(args: argparse.Namespace) -> int:
     from refettle.quantities import show
 
     _out_is_free(args)
+    if not 1 <= args.count <= 1_000_000:
+        raise Refused(f"--count: {args.count} found; allowed: 1 to 1000000")
     if args.count == 1 and args.out is not None:
         raise Refused("--out with one reading found; allowed: with --count 2 or more")
     cautions = _cautions(args)
