@@ -9,7 +9,7 @@ from refettle.supply.feed import FlatSource, ac_adapter, dc_adapter, rated_windi
 from refettle.supply.model import Fuse, ReservoirPart, Supply, Variant, unloaded_peak, work_out
 from refettle.supply.rectifier import Load, Reservoir, steady_state
 from refettle.supply.regulator import MISSING, SHUTDOWN, Cooling, Missing, Regulator, regulate
-from refettle.supply.report import Case, assess, bench
+from refettle.supply.report import Case, ageing, assess, bench
 from refettle.supply.spread import Spread, monte_carlo, worst_case
 from refettle.supply.values import SupplyError
 
@@ -137,6 +137,25 @@ def test_what_stands_at_high_mains_without_load() -> None:
     assert on_bench.unloaded == unloaded_peak(made)
     assert on_bench.discharge.cautions[0] == "mains"
     assert bench(supply(own_mains=False)).discharge.cautions[0] == "charged-capacitor"
+
+
+def test_how_far_the_reservoir_may_age() -> None:
+    (found,) = ageing(supply(), "nominal")
+    assert found.left is not None
+    assert found.esr is not None
+    assert found.esr == pytest.approx(found.left**-2)
+    at, before = (assess(supply(), aged=(found.left + more, found.esr)).rails[0].headroom for more in (0.0, 0.03))
+    assert at < 0.01 < before + 0.2
+    assert ageing(supply(), "low")[0].left == 1.0
+    assert ageing(supply(feed=rated_winding(20, 3, 0.1)), "high")[0].left is None
+
+
+def test_heat_is_shared_by_the_diodes_that_conduct() -> None:
+    whole, dead = assess(supply()), assess(supply(dead_diode=True))
+    assert whole.diode_junction - 40 == pytest.approx(50 * whole.rectifier_heat / 4)
+    assert dead.diode_junction - 40 == pytest.approx(50 * dead.rectifier_heat / 2)
+    with pytest.raises(SupplyError, match="dead diode: found with one diode only"):
+        assess(supply(rectifier="half", dead_diode=True))
 
 
 def test_fuses() -> None:

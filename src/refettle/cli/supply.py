@@ -13,7 +13,7 @@ from refettle.quantities import QuantityError, parse, show
 
 if TYPE_CHECKING:
     from refettle.knowledge.supply_files import LoadedSupply
-    from refettle.supply.report import Bench, Case
+    from refettle.supply.report import Ageing, Bench, Case
     from refettle.supply.spread import MonteCarlo, Quantity, WorstCase
 
 END_OF_LIFE = "70%,2"
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run_supply(args: argparse.Namespace) -> int:
     """The cases, the bench's figures and the spread, behind the cautions; exit status 1 where something is bad."""
     from refettle.cli.cautions import facts_of_cautions, print_cautions
-    from refettle.supply.report import CAUTIONS, MAINS, assess, bench
+    from refettle.supply.report import CAUTIONS, MAINS, ageing, assess, bench
     from refettle.supply.spread import monte_carlo, worst_case
     from refettle.supply.values import SupplyError
 
@@ -64,6 +64,7 @@ def run_supply(args: argparse.Namespace) -> int:
             for each in named
         }
         on_bench = bench(loaded.supply, ohm, running=next(iter(cases.values())))
+        ages = [each for mains in ("low", "nominal") for each in ageing(loaded.supply, mains)]
         worst = worst_case(loaded.supply, aged=aged, missing=args.missing)
         drawn = None
         if args.monte_carlo is not None:
@@ -81,6 +82,7 @@ def run_supply(args: argparse.Namespace) -> int:
                 "missing": args.missing,
                 "cases": {name: case_facts(case) for name, case in cases.items()},
                 "bench": asdict(on_bench),
+                "ageing": [asdict(each) for each in ages],
                 "worst_case": [asdict(each) for each in worst],
                 "monte_carlo": None if drawn is None else spread_facts(drawn),
                 "cautions": cautions,
@@ -88,7 +90,12 @@ def run_supply(args: argparse.Namespace) -> int:
         )
     else:
         print_cautions(cautions)
-        _print(loaded, cases, on_bench, worst, drawn)
+        if loaded.supply.own_mains:
+            print("The mains side is for a qualified person. Measure on the isolated secondary only.\n")
+        _print(loaded, cases)
+        _print_bench(loaded, on_bench, ages, worst)
+        if drawn is not None:
+            _print_spread(drawn)
     return DOES_NOT_HOLD if any(each.level == "bad" for each in findings) else DONE
 
 
@@ -185,15 +192,7 @@ def spread_facts(drawn: MonteCarlo) -> dict[str, Any]:
     }
 
 
-def _print(
-    loaded: LoadedSupply,
-    cases: dict[str, Case],
-    on_bench: Bench,
-    worst: tuple[WorstCase, ...],
-    drawn: MonteCarlo | None,
-) -> None:
-    from refettle.parts.discharge import HANDS_VOLT
-
+def _print(loaded: LoadedSupply, cases: dict[str, Case]) -> None:
     part = loaded.supply.reservoir
     print(f"{loaded.name}: reservoir {show(part.farad, 'F')} with {show(part.esr, 'Ω')}")
     for line in loaded.assumed:
@@ -222,12 +221,29 @@ def _print(
                          show(rail.ripple, "V", 2), show(rail.heat, "W", 2), hot])  # fmt: skip
     if len(rows) > 1:
         print(f"{table(rows)}\n")
+    said: dict[str, list[str]] = {}
     for name, case in cases.items():
         for each in case.findings:
-            print(f"{name}: {each.level}: {each.subject}: {each.text}")
-    print()
+            said.setdefault(f"{each.level}: {each.subject}: {each.text}", []).append(name)
+    for text, names in said.items():
+        where = "" if len(names) == len(cases) > 1 else f"{' and '.join(names)}: "
+        print(f"{where}{text}")
+
+
+def _print_bench(loaded: LoadedSupply, on_bench: Bench, ages: list[Ageing], worst: tuple[WorstCase, ...]) -> None:
+    from refettle.parts.discharge import HANDS_VOLT
+
     for each in on_bench.findings:
         print(f"{each.level}: {each.subject}: {each.text}")
+    for age in ages:
+        if age.left is None:
+            text = "holds down to a tenth of the reservoir's capacitance"
+        elif age.left == 1.0:
+            text = "drops out with a new reservoir"
+        else:
+            down = f"down to {age.left:.0%} of its capacitance, with {age.esr:.2g} times its ESR"
+            text = f"drops out once the reservoir is {down}"
+        print(f"{age.name} at {age.mains:.3g} V {text} (ageing: estimate).")
     emptied = on_bench.discharge
     if on_bench.inrush:
         where = "fuse" if loaded.supply.fuse else "winding"
@@ -239,8 +255,6 @@ def _print(
         hot = "shuts down" if end.junction is None else f"{end.junction:.0f} °C"
         print(f"Worst case, every part at its bad end: {end.name}: headroom {end.headroom:.2f} V, heat "
               f"{show(end.heat, 'W', 2)}, junction {hot}.")  # fmt: skip
-    if drawn is not None:
-        _print_spread(drawn)
 
 
 def _print_spread(drawn: MonteCarlo) -> None:

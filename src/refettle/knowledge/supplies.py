@@ -82,6 +82,12 @@ class RectifierPart(Strict):
     kelvin_per_watt: KelvinPerWatt = 50
     dead_diode: bool = False
 
+    @model_validator(mode="after")
+    def _one_left(self) -> RectifierPart:
+        if self.dead_diode and self.wiring == "half":
+            raise ValueError("dead_diode with full or bridge only")
+        return self
+
 
 class Reservoir(Strict):
     """The reservoir capacitor."""

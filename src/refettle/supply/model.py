@@ -23,8 +23,6 @@ from refettle.supply.rectifier import (
 from refettle.supply.regulator import Regulated, Regulator, regulate
 from refettle.supply.values import Floats, SupplyError, ranged
 
-DIODES: dict[Rectifier, int] = {"half": 1, "full": 2, "bridge": 4}
-
 
 @dataclass(frozen=True, slots=True)
 class ReservoirPart:
@@ -185,6 +183,16 @@ def work_out(supply: Supply, variant: Variant = NOMINAL, *, steps: int = 512) ->
         for each in supply.regulators
     }
     return Worked(steady, rails)
+
+
+def sharing_diodes(supply: Supply) -> int:
+    """Diodes among which the rectifier's heat is shared; 0 without a rectifier."""
+    if supply.rectifier is None:
+        return 0
+    whole = {"half": 1, "full": 2, "bridge": 4}[supply.rectifier]
+    # Direct current, or a diode that is open, leaves half of them idle.
+    idle = supply.dead_diode or isinstance(supply.feed, FlatSource)
+    return max(1, whole // 2) if idle else whole
 
 
 def unloaded_peak(supply: Supply) -> float:

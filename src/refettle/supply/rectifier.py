@@ -145,6 +145,8 @@ def steady_state(
     """
     if rectifier not in RECTIFIERS:
         raise SupplyError(f"rectifier: found {rectifier!r}; allowed: {', '.join(RECTIFIERS)}")
+    if dead_diode and rectifier == "half":
+        raise SupplyError("dead diode: found with one diode only; allowed: with full or bridge")
     if not 32 <= steps <= 8192 or steps % 4:
         raise SupplyError(f"steps: found {steps}; allowed: 32 to 8192, a multiple of 4")
     hertz = float(ranged("mains frequency", mains_hz, 10.0, 1000.0, "Hz", above=False))
