@@ -26,6 +26,7 @@ COMMANDS = {
     "supply": ("what a supply does at low and high mains, aged, with parts missing", "refettle.cli.supply"),
     "adapter": ("is this adapter safe for this unit, with the reason for each fact", "refettle.cli.adapter"),
     "capture": ("what a file from an oscilloscope, meter or sound card holds", "refettle.cli.capture"),
+    "ripple": ("a reservoir's capacitance and ESR at work, from a capture of its ripple", "refettle.cli.ripple"),
     "instrument": ("list instruments, read a meter, fetch a trace, over SCPI", "refettle.cli.instrument"),
     "sound": ("what a recording says: hum, noise, distortion, tape speed; before and after", "refettle.cli.sound"),
     "tone": ("write the test tones, to play through a unit or to record on its tape", "refettle.cli.tone"),
