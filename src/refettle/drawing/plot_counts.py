@@ -74,7 +74,7 @@ def histogram(
     over, rows = "", 0
     if limit is not None:
         x = 100 * scale.place(limit.value)
-        anchor = "start" if x < 50 else "end"
+        anchor = "start" if x < 25 or (not bad_below and x < 75) else "end"
         over = (
             f'<line class="pl-limit" x1="{x:.2f}%" x2="{x:.2f}%" y2="100%"/>'
             f'<text class="pl-mark-name" x="{x:.2f}%" y="-6" text-anchor="{anchor}">{escape(limit.name)}</text>'
@@ -87,13 +87,14 @@ def histogram(
 
 @dataclass(frozen=True)
 class Bar:
-    """One figure with its limit, if it has one of its own, and the interval it is known in."""
+    """One figure with its limit, if it has one of its own, the interval it is known in, and words in its place."""
 
     name: str
     value: float
     limit: float | None = None
     low: float | None = None
     high: float | None = None
+    told: str = ""
 
 
 def bars(
@@ -134,11 +135,13 @@ def bars(
         end = 100 * scale.place(row.value)
         bound = row.limit if row.limit is not None else limit.value if limit is not None else None
         over = bound is not None and (row.value < bound if bad_below else row.value > bound)
-        told = f"{row.name}: {show(row.value, unit)}"
+        told = f"{row.name}: {row.told or show(row.value, unit)}"
         if row.limit is not None:
             told += f" of {show(row.limit, unit)}"
         told += f", {'under' if bad_below else 'over'} the limit" if over else ""
-        out.append(f'<text class="pl-tick{" pl-strong" if over else ""}" x="0" y="{y + 14:g}">{escape(told)}</text>')
+        out.append(
+            f'<text class="pl-tick pl-told{" pl-strong" if over else ""}" x="0" y="{y + 14:g}">{escape(told)}</text>'
+        )
         out.append(
             f'<rect class="pl-bar{" pl-bar-over" if over else ""}" x="{min(zero, end):.2f}%" y="{y + 20:g}" '
             f'width="{abs(end - zero):.2f}%" height="{BAR_HIGH:g}"/>'

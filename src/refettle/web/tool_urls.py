@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, path, register_converter
 from django.urls.converters import StringConverter
 
-from refettle.web.views import tool_adapter, tool_capture, tool_ripple, tool_sound, tools
+from refettle.web.views import tool_adapter, tool_capture, tool_ripple, tool_sound, tool_supply, tools
 
 
 class TokenConverter(StringConverter):
@@ -24,6 +24,9 @@ urlpatterns: list[URLPattern] = [
     path("capture/<token:token>/", tool_capture.capture_file, name="capture-file"),
     path("ripple/", tool_ripple.ripple, name="ripple"),
     path("ripple/<token:token>/", tool_ripple.ripple_file, name="ripple-file"),
+    path("supply/", tool_supply.supply, name="supply"),
+    path("supply/of/<slug:slug>/", tool_supply.supply_of_type, name="supply-type"),
+    path("supply/<token:token>/", tool_supply.supply_file, name="supply-file"),
     path("sound/", tool_sound.sound, name="sound"),
     path("sound/<token:token>/", tool_sound.sound_file, name="sound-file"),
     path("tones-<int:rate>.wav", tool_sound.tones, name="tones"),

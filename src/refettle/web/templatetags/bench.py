@@ -108,3 +108,9 @@ def capital(value: str) -> str:
 def item(mapping: Any, key: Any) -> Any:
     """What a mapping holds under a key, or nothing."""
     return mapping.get(key, "") if mapping else ""
+
+
+@register.filter
+def add_number(value: str, number: int) -> str:
+    """A name with a number behind it."""
+    return f"{value}{number}"

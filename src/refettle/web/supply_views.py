@@ -1,0 +1,278 @@
+"""A supply worked out, for a page: what is bad, every case in figures, and its drawings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from refettle.drawing.plot import Limit, Look, Trace, line_plot
+from refettle.drawing.plot_counts import Bar, bars, histogram
+from refettle.quantities import show
+from refettle.supply.regulator import SHUTDOWN, WORKING
+from refettle.supply.report import Bench, Case
+from refettle.supply.spread import MonteCarlo, Quantity, WorstCase
+from refettle.web.plots import PlotView, plot_view
+from refettle.web.supplies import Worked
+
+PERIODS = 2
+LOOKS: dict[str, Look] = {"low": "second", "nominal": "main", "high": "before"}
+
+
+@dataclass(frozen=True)
+class CaseRow:
+    """A case, or a rail in a case, in words."""
+
+    case: str
+    what: str
+    values: tuple[str, ...]
+    bad: bool = False
+
+
+@dataclass(frozen=True)
+class Said:
+    """A finding and the cases it holds in."""
+
+    level: str
+    subject: str
+    text: str
+    cases: str
+
+
+@dataclass(frozen=True)
+class SupplyView:
+    """A supply for a page."""
+
+    headline: str
+    bad: bool
+    findings: tuple[Said, ...]
+    rest: tuple[Said, ...]
+    cases: tuple[CaseRow, ...]
+    rails: tuple[CaseRow, ...]
+    facts: tuple[tuple[str, str], ...]
+    worst: tuple[str, ...]
+    assumed: tuple[str, ...]
+    plots: tuple[PlotView, ...]
+
+
+def supply_view(worked: Worked, ident: str = "supply") -> SupplyView:
+    """What was worked out, for a page."""
+    every = [(name, case) for name, case in worked.cases.items()]
+    every += [(f"{name}, aged", case) for name, case in worked.aged.items()]
+    said = _said(every, worked.bench)
+    bad = [s for s in said if s.level == "bad"]
+    watch = [s for s in said if s.level in ("watch", "not assessed")]
+    headline = "Something is bad" if bad else "Holds, with little in hand" if _tight(watch) else "Holds in every case"
+    return SupplyView(
+        headline=headline,
+        bad=bool(bad),
+        findings=tuple(bad + watch),
+        rest=tuple(s for s in said if s.level == "good"),
+        cases=tuple(_case_row(name, case) for name, case in every),
+        rails=tuple(_rail_row(name, case, n) for name, case in every for n in range(len(case.rails)) if case.held),
+        facts=_bench_facts(worked),
+        worst=tuple(_worst(each) for each in worked.worst),
+        assumed=worked.loaded.assumed,
+        plots=tuple(_plots(worked, ident)),
+    )
+
+
+def _tight(watch: list[Said]) -> bool:
+    return any(s.level == "watch" and s.subject != "discharge" for s in watch)
+
+
+def _said(every: list[tuple[str, Case]], on_bench: Bench) -> list[Said]:
+    """Findings once each, the worst first, with the cases they hold in."""
+    order = {"bad": 0, "watch": 1, "not assessed": 2, "good": 3}
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for name, case in every:
+        for f in case.findings:
+            found.setdefault((f.level, f.subject, f.text), []).append(name)
+    for f in on_bench.findings:
+        found.setdefault((f.level, f.subject, f.text), [])
+    said = [
+        Said(level, subject, text, "" if len(cases) in (0, len(every)) else " and ".join(cases))
+        for (level, subject, text), cases in found.items()
+    ]
+    return sorted(said, key=lambda s: order[s.level])
+
+
+def _case_row(name: str, case: Case) -> CaseRow:
+    mains = show(case.mains, "V")
+    if not case.held:
+        return CaseRow(name, mains, ("breaks down", "", "", "", ""), True)
+    values = (
+        show(case.mean, "V"), show(case.valley, "V"), show(case.ripple, "V"), show(case.capacitor_rms, "A", 2),
+        show(case.rectifier_heat, "W", 2),
+    )  # fmt: skip
+    return CaseRow(name, mains, values)
+
+
+def _rail_row(name: str, case: Case, n: int) -> CaseRow:
+    rail = case.rails[n]
+    dips = f"{show(rail.depth, 'V', 2)}, {100 * rail.share:.0f}\u2009% of the time" if rail.depth else "none"
+    hot = "shuts down" if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
+    heat = show(rail.heat, "W", 2)
+    values = (show(rail.mean, "V"), show(rail.headroom, "V", 2), dips, show(rail.ripple, "V", 2), heat, hot)
+    return CaseRow(name, rail.name, values, rail.depth > 0 or rail.junction is None or rail.junction > WORKING)
+
+
+def _worst(each: WorstCase) -> str:
+    hot = "it shuts down" if each.junction is None else f"junction {each.junction:.0f}\u2009°C"
+    return f"{each.name}: headroom {show(each.headroom, 'V', 2)}, heat {show(each.heat, 'W', 2)}, {hot}"
+
+
+def _bench_facts(worked: Worked) -> tuple[tuple[str, str], ...]:
+    on_bench, supply = worked.bench, worked.loaded.supply
+    emptied = on_bench.discharge
+    facts = [("Reservoir", f"{show(supply.reservoir.farad, 'F')} with {show(supply.reservoir.esr, 'Ω')}")]
+    facts.append(("Across it without load, high mains", show(on_bench.unloaded, "V")))
+    facts.append(("It then holds", show(emptied.energy, "J", 2)))
+    facts.append(("To empty it through the bench’s resistor", f"up to {show(emptied.hands_seconds, 's', 2)}"))
+    if on_bench.bleeder_seconds is not None:
+        facts.append(("Through its own bleeder", f"up to {show(on_bench.bleeder_seconds, 's', 2)}"))
+    for each in worked.ageing:
+        what = f"{each.name} at low mains"
+        if each.left is None:
+            facts.append((what, "holds until less than a tenth of the reservoir is left"))
+        elif each.left >= 1:
+            facts.append((what, "drops out with a new reservoir"))
+        else:
+            grown = f" and {each.esr:.2g} times the ESR" if each.esr else ""
+            facts.append((what, f"drops out from {100 * each.left:.0f}\u2009% of the capacitance{grown} on"))
+    if on_bench.inrush:
+        where = "the fuse" if supply.fuse else "the winding"
+        facts.append(("Switch-on", f"up to {show(on_bench.inrush, 'A', 2)} through {where}, estimate"))
+    return tuple(facts)
+
+
+def _plots(worked: Worked, ident: str) -> list[PlotView]:
+    found = []
+    if any(case.held for case in worked.cases.values()):
+        found.append(_waves(worked, worked.cases, "New parts", f"{ident}-new"))
+    if any(case.held for case in worked.aged.values()):
+        found.append(_waves(worked, worked.aged, "Aged parts", f"{ident}-aged"))
+    if worked.loaded.supply.regulators:
+        found.append(_headrooms(worked, f"{ident}-headroom"))
+    if worked.without:
+        found.append(_heat(worked, f"{ident}-heat"))
+    return found
+
+
+def _waves(worked: Worked, cases: Mapping[str, Case], what: str, ident: str) -> PlotView:
+    supply = worked.loaded.supply
+    traces = []
+    for name in ("high", "nominal", "low"):
+        steady = cases[name].steady
+        if steady is None:
+            continue
+        volt = np.tile(np.asarray(steady.volt, dtype=float).ravel(), PERIODS)
+        seconds = np.arange(volt.size) / (volt.size / PERIODS * supply.mains_hz)
+        traces.append(Trace(f"{name} mains", seconds, volt, look=LOOKS[name]))
+    limits = [
+        Limit(
+            r.volt + float(r.dropout_at(r.ampere)),
+            f"{r.name} needs {show(r.volt + float(r.dropout_at(r.ampere)), 'V')}",
+        )
+        for r in supply.regulators
+    ]
+    low = cases["low"]
+    title = f"Across the reservoir, {what.lower()}"
+    if low.held:
+        says = f"At low mains the valley is {show(low.valley, 'V')}, the ripple {show(low.ripple, 'V')}."
+    else:
+        says = "At low mains the rail breaks down."
+    return plot_view(title, line_plot(traces, title=title, says=says, limits=limits, ident=ident), says)
+
+
+def _headrooms(worked: Worked, ident: str) -> PlotView:
+    rows = []
+    for label, cases in (("", worked.cases), (", aged", worked.aged)):
+        for name, case in cases.items():
+            rows += [Bar(f"{rail.name}, {name} mains{label}", rail.headroom) for rail in case.rails if case.held]
+    title = "What the regulators have in hand"
+    short = [row.name for row in rows if row.value < 0]
+    says = f"Too little: {', '.join(short)}." if short else "Every rail holds in every case."
+    if not rows:
+        return plot_view(title, "", "The rail breaks down in every case.")
+    told = [Bar(r.name, r.value, told=show(r.value, "V", 2)) for r in rows]
+    limit = Limit(0.0, "drops out below 0\u2009V")
+    return plot_view(
+        title, bars(told, title=title, says=says, unit="V", limit=limit, bad_below=True, ident=ident), says
+    )
+
+
+def _heat(worked: Worked, ident: str) -> PlotView:
+    rows = []
+    for name, case in (
+        ("as it belongs", worked.cases["high"]),
+        *((f"without {p}", c) for p, c in worked.without.items()),
+    ):
+        for rail in case.rails:
+            hot = SHUTDOWN if rail.junction is None else rail.junction
+            told = "shuts down" if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
+            rows.append(Bar(f"{rail.name}, {name}", hot, told=told))
+    title = "Junction at high mains, with parts missing"
+    over = [row.name for row in rows if row.value > WORKING]
+    says = f"Above the {WORKING:.0f}\u2009°C to work with: {', '.join(over)}." if over else "Each stays cool enough."
+    limit = Limit(WORKING, f"{WORKING:.0f}\u2009°C to work with")
+    return plot_view(title, bars(rows, title=title, says=says, unit="°C", limit=limit, ident=ident), says)
+
+
+@dataclass(frozen=True)
+class SpreadView:
+    """The variants for a page."""
+
+    says: str
+    percents: tuple[int, ...]
+    rows: tuple[CaseRow, ...]
+    plots: tuple[PlotView, ...]
+
+
+def spread_view(drawn: MonteCarlo, ident: str = "spread") -> SpreadView:
+    """What the variants did, drawn."""
+    told = [
+        f"{rail.name} drops out in {100 * rail.drops_out:.1f}\u2009% of them and shuts down in "
+        f"{100 * rail.shuts_down:.1f}\u2009%"
+        for rail in drawn.rails
+    ]
+    if drawn.broken_down:
+        told.insert(0, f"the rail breaks down in {100 * drawn.broken_down:.1f}\u2009%")
+    says = f"Of {drawn.count} variants, " + "; ".join(told or ["all were worked out"]) + f". Seed {drawn.seed}."
+    quantity_rows = [("", q) for q in (drawn.mean, drawn.valley, drawn.ripple, drawn.capacitor_rms)]
+    quantity_rows += [(rail.name, q) for rail in drawn.rails for q in (rail.headroom, rail.heat, rail.junction)]
+    rows = tuple(
+        CaseRow(where, q.name, tuple(_shown(v, q.unit) for v in q.percentiles.values())) for where, q in quantity_rows
+    )
+    plots: list[PlotView] = []
+    for n, rail in enumerate(drawn.rails):
+        says_out = f"It drops out in {100 * rail.drops_out:.1f}\u2009% of the variants."
+        plots += _histogram(
+            rail.headroom, f"{rail.name}: headroom", Limit(0.0, "drops out"), True, says_out, f"{ident}-h{n}"
+        )
+        hot = Quantity("junction", "°C", np.minimum(rail.junction.values, SHUTDOWN + 25), {})
+        share = float(np.mean(rail.junction.values > WORKING))
+        says_hot = f"Hotter than it should be in {100 * share:.1f}\u2009% of the variants."
+        limit = Limit(WORKING, f"{WORKING:.0f}\u2009°C to work with")
+        plots += _histogram(hot, f"{rail.name}: junction", limit, False, says_hot, f"{ident}-j{n}")
+    if not drawn.rails:
+        plots += _histogram(drawn.valley, "Valley of the rail", None, True, "", f"{ident}-v")
+    return SpreadView(says, tuple(drawn.mean.percentiles), rows, tuple(plots))
+
+
+def _shown(value: float, unit: str) -> str:
+    if not np.isfinite(value):
+        return ""
+    return f"{value:.0f}\u2009°C" if unit == "°C" else show(value, unit, 3)
+
+
+def _histogram(
+    quantity: Quantity, title: str, limit: Limit | None, bad_below: bool, says: str, ident: str
+) -> list[PlotView]:
+    if not np.isfinite(quantity.values).any():
+        return []
+    svg = histogram(
+        quantity.values, title=title, says=says, unit=quantity.unit, limit=limit, bad_below=bad_below, ident=ident
+    )
+    return [plot_view(title, svg, says)]
