@@ -1,4 +1,4 @@
-"""Board layouts, parts lists and netlists: taken in under a limit, kept as they are by their hash.
+"""Board layouts, parts lists, netlists, captures, recordings: taken in under a limit, kept as they are by their hash.
 
 `<folder>/<first two digits>/<sha256>` holds the file's bytes, unchanged.
 """
@@ -6,11 +6,13 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
+import tempfile
 from pathlib import Path
-from typing import Protocol
+from typing import IO, Protocol
 
-from refettle.book.whole import write_whole
+from refettle.book.whole import settle, write_whole
 from refettle.parts.board_text import MAX_BYTES
 
 ALLOWED = f"a file of 1 byte to {MAX_BYTES / 1e6:.0f} MB"
@@ -60,6 +62,48 @@ def keep(data: bytes, folder: Path) -> str:
     return sha256
 
 
+def keep_stream(file: Readable, folder: Path, most: int) -> str:
+    """Keep a file too large for memory, from where it stands; gives its sha256. There whole or not at all.
+
+    Raises
+    ------
+    FileError
+        Empty, or over `most` bytes.
+    OSError
+        The folder cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    digest, size = hashlib.sha256(), 0
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".new-", delete=False) as part:
+        try:
+            while block := file.read(1 << 20):
+                size += len(block)
+                if size > most:
+                    raise FileError(f"file: more than {most / 1e6:.0f} MB found; allowed: at most that")
+                digest.update(block)
+                part.write(block)
+            if not size:
+                raise FileError("file: an empty file found; allowed: a file with something in it")
+            part.flush()
+            os.fsync(part.fileno())
+        except BaseException:
+            Path(part.name).unlink(missing_ok=True)
+            raise
+    path = path_of(folder, digest.hexdigest())
+    path.parent.mkdir(parents=True, exist_ok=True)
+    settle(Path(part.name), path)
+    return digest.hexdigest()
+
+
+def open_kept(sha256: str, folder: Path) -> IO[bytes]:
+    """The file kept under a hash, open for reading. Raises FileError."""
+    path = path_of(folder, sha256)
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise _not_there(sha256, folder, error) from None
+
+
 def fetch(sha256: str, folder: Path) -> bytes:
     """The bytes kept under a hash.
 
@@ -72,14 +116,18 @@ def fetch(sha256: str, folder: Path) -> bytes:
     try:
         data = path.read_bytes()
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise FileError(
-            f"The file {sha256[:12]}… is in the log, but cannot be read in {folder}: {reason}. "
-            "Put it back there, or upload it again."
-        ) from None
+        raise _not_there(sha256, folder, error) from None
     if hashlib.sha256(data).hexdigest() != sha256:
         raise FileError(f"The file {sha256[:12]}… in {folder} is no longer what was kept: upload it again.")
     return data
+
+
+def _not_there(sha256: str, folder: Path, error: OSError) -> FileError:
+    reason = (error.strerror or str(error)).lower()
+    return FileError(
+        f"The file {sha256[:12]}… is in the log, but cannot be read in {folder}: {reason}. "
+        "Put it back there, or upload it again."
+    )
 
 
 def path_of(folder: Path, sha256: str) -> Path:

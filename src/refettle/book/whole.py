@@ -18,10 +18,15 @@ def write_whole(path: Path, content: bytes) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(name, path)
+        settle(Path(name), path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
+
+
+def settle(written: Path, path: Path) -> None:
+    """Put a file that is wholly written and synced in its place, so that it stays there after a power cut."""
+    os.replace(written, path)
     if os.name == "posix":  # the folder's own entry
         for folder in (path.parent, path.parent.parent):
             descriptor = os.open(folder, os.O_RDONLY)

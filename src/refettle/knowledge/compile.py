@@ -78,7 +78,7 @@ class StepInfo:
     harm: str | None = None
     source: str | None = None
     reads: str | None = None
-    """The kind of file that can decide this check: 'ripple', 'sound' or 'tape speed'."""
+    """What a file can tell that decides this check, see `schema.Reads`."""
 
 
 @dataclass(frozen=True, eq=False)

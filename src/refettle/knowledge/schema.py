@@ -31,8 +31,9 @@ Sign = Literal["dead", "high", "restart", "garbled", "part", "low", "hum", "nois
 Condition = Literal["cold", "warm", "moved"]
 Access = Literal["closed", "open", "board"]
 ACCESS_LEVELS: tuple[Access, ...] = ("closed", "open", "board")
-Reads = Literal["ripple", "sound", "tape speed"]
-"""What file can decide a check: a capture of a supply's ripple, a recording, a recording of a speed test tape."""
+Reads = Literal["ripple", "rectified halves", "sound", "tape speed"]
+"""What a file can tell that decides a check: from a capture of a supply's ripple its reservoir, or whether both halves
+of the mains feed it; from a recording how it sounds, or how a speed test tape runs."""
 Gear = Literal["eye", "ear", "meter", "esr-meter", "scope", "logic-probe", "thermometer", "test-media", "known-good"]
 
 OutcomeId = Annotated[str, Field(pattern=r"^[a-zA-Z0-9][^\n<>]{0,59}$")]

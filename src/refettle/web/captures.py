@@ -11,6 +11,7 @@ import numpy as np
 from refettle import quantities
 from refettle.captures import Capture, CaptureError, Channel, Choices
 from refettle.drawing.plot import Trace, line_plot
+from refettle.drawing.plot_data import MOST_POINTS
 from refettle.quantities import show
 from refettle.web.plots import PlotView, plot_view
 
@@ -55,6 +56,22 @@ def choices_of(typed: Mapping[str, str]) -> Choices:
         ac_coupled=_word(typed, "coupling", "coupling", COUPLINGS),
         expect_volts=_quantity(typed.get("expect"), "V", "volts expected"),
     )
+
+
+def stretch_of(form: Mapping[str, str], capture: Capture) -> tuple[float, float] | None:
+    """[s] The stretch to be drawn; None for all of it. Raises CaptureError naming the field."""
+    start = _quantity(form.get("from", "").strip() or None, "s", "from")
+    end = _quantity(form.get("to", "").strip() or None, "s", "to")
+    if start is None and end is None:
+        return None
+    first, last = capture.start, capture.start + capture.duration
+    start, end = first if start is None else start, last if end is None else end
+    if not (start < end and end > first and start < last):
+        raise CaptureError(
+            f"stretch: {show(start, 's')} to {show(end, 's')} found; allowed: a stretch in order, within "
+            f"{show(first, 's')} to {show(last, 's')}"
+        )
+    return max(start, first), min(end, last)
 
 
 def _channels(typed: Mapping[str, str], what: str) -> list[str | int]:
@@ -130,8 +147,22 @@ class CaptureView:
     plots: tuple[PlotView, ...]
 
 
-def capture_view(capture: Capture, name: str, ident: str = "capture") -> CaptureView:
-    """A capture for a page; plots of more than two channels stand below each other."""
+def capture_view(
+    capture: Capture,
+    name: str,
+    ident: str = "capture",
+    stretch: tuple[float, float] | None = None,
+    fine: str = "",
+) -> CaptureView:
+    """A capture for a page; plots of more than two channels stand below each other.
+
+    Parameters
+    ----------
+    stretch : (from, to), optional
+        [s] What is drawn; all by default.
+    fine : str
+        Address that draws a stretch with every sample; used where not every one fits in the plot.
+    """
     rows = tuple(_row(n, channel) for n, channel in enumerate(capture.channels, 1))
     return CaptureView(
         name=name,
@@ -143,7 +174,7 @@ def capture_view(capture: Capture, name: str, ident: str = "capture") -> Capture
         understood=capture.understood,
         doubts=capture.doubts,
         channels=rows,
-        plots=_plots(capture, rows, ident),
+        plots=_plots(capture, rows, ident, stretch, fine if len(capture) > MOST_POINTS else ""),
     )
 
 
@@ -171,7 +202,9 @@ def _row(number: int, channel: Channel) -> ChannelRow:
     )
 
 
-def _plots(capture: Capture, rows: tuple[ChannelRow, ...], ident: str) -> tuple[PlotView, ...]:
+def _plots(
+    capture: Capture, rows: tuple[ChannelRow, ...], ident: str, stretch: tuple[float, float] | None, fine: str
+) -> tuple[PlotView, ...]:
     shown = [c for c in capture.channels if np.isfinite(c.values).any()][:PLOTTED]
     if not shown:
         return ()
@@ -183,13 +216,15 @@ def _plots(capture: Capture, rows: tuple[ChannelRow, ...], ident: str) -> tuple[
             traces[1] = replace(traces[1], side="right" if apart else "left", look="second")
         told = " ".join(says[c.name] for c in shown)
         title = " and ".join(c.name for c in shown)
-        return (plot_view(title, line_plot(traces, title=title, says=told, ident=ident), told),)
+        svg = line_plot(traces, title=title, says=told, x_range=stretch, ident=ident)
+        return (plot_view(title, svg, told, fine=fine),)
     return tuple(
         plot_view(
             t.name,
-            line_plot([t], title=t.name, says=says[t.name], small=True, ident=f"{ident}-{n}"),
+            line_plot([t], title=t.name, says=says[t.name], x_range=stretch, small=True, ident=f"{ident}-{n}"),
             says[t.name],
             group=ident,
+            fine=fine,
         )
         for n, t in enumerate(traces, 1)
     )

@@ -9,15 +9,17 @@ from django.utils.safestring import SafeString, mark_safe
 
 @dataclass(frozen=True)
 class PlotView:
-    """A plot on a page. Plots of one `group` are looked at closer together; `key` explains its shades."""
+    """A plot on a page. Plots of one `group` are looked at closer together; `key` explains its shades; `fine`: an
+    address that draws a stretch with every sample, given `from` and `to` in its query."""
 
     title: str
     svg: SafeString
     says: str
     group: str = ""
     key: str = ""
+    fine: str = ""
 
 
-def plot_view(title: str, svg: str, says: str, group: str = "", key: str = "") -> PlotView:
+def plot_view(title: str, svg: str, says: str, group: str = "", key: str = "", fine: str = "") -> PlotView:
     """A plot drawn by refettle.drawing."""
-    return PlotView(title, mark_safe(svg), says, group, key)  # noqa: S308 - our own drawing, which escapes all text
+    return PlotView(title, mark_safe(svg), says, group, key, fine)  # noqa: S308 - our own drawing, which escapes all text

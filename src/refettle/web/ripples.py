@@ -24,7 +24,7 @@ from refettle.web.plots import PlotView, plot_view
 
 W = TypeVar("W", bound=str)
 FIELDS = ("mains", "load", "load_tol", "load_kind", "rectifier", "nominal", "needs", "dc_volts", "secondary",
-          "corner", "channel", "current")  # fmt: skip
+          "corner", "channel", "current", "job", "place")  # fmt: skip
 MAINS = {"50": 50.0, "60": 60.0}
 RECTIFIERS: tuple[Rectifier, ...] = get_args(Rectifier)
 RECTIFIER_WORDS = {"half": "half wave, one diode", "full": "full wave, two diodes", "bridge": "bridge, four diodes"}

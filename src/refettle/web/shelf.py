@@ -10,7 +10,7 @@ import secrets
 import tempfile
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import PurePath
 from threading import Lock
@@ -37,6 +37,20 @@ class Sent(Protocol):
     def size(self) -> int | None: ...
 
     def chunks(self, chunk_size: int | None = ...) -> Iterable[bytes]: ...
+
+
+class Held(Protocol):
+    """A file that can be read again and again: one of the shelf, or one of the book."""
+
+    @property
+    def token(self) -> str: ...
+
+    @property
+    def name(self) -> str: ...
+
+    def reading(self) -> AbstractContextManager[IO[bytes]]: ...
+
+    def data(self) -> bytes: ...
 
 
 @dataclass

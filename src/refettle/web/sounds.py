@@ -18,7 +18,7 @@ from refettle.sound.meaning import Finding
 from refettle.sound.words import channel_rows, whole_rows
 from refettle.web.plots import PlotView, plot_view
 
-FIELDS = ("mains", "tape", "tone", "quiet", "usual", "tones")
+FIELDS = ("mains", "tape", "tone", "quiet", "usual", "tones", "job", "place")
 MAINS = {"50": 50.0, "60": 60.0}
 LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
 FLOOR = -140.0

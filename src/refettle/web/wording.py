@@ -172,6 +172,13 @@ def _noted(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return f"{data['ref']}, {data['value']}, {data.get('side', 'front')}{lies}"
 
 
+def _place(place: str, compiled: CompiledType | None) -> str:
+    """Where a file was taken: a block's or point's name, or the words written."""
+    if compiled is None:
+        return place
+    return compiled.loaded.blocks[place].name if place in compiled.loaded.blocks else step_name(compiled, place)
+
+
 def _one_way_name(step: str) -> str:
     known = one_way_steps().get(step)
     return known.name if known else step
@@ -205,7 +212,7 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "back": lambda d, c: f"{d.get('count', 1)} × {d['item']}",
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
     "reading": lambda d, c: (
-        f"{d['method']} at {d['place']}: " + "; ".join(f"{k} {v}" for k, v in d.get("figures", {}).items())
+        f"{d['method']} at {_place(d['place'], c)}: " + "; ".join(f"{k} {v}" for k, v in d.get("figures", {}).items())
     ),
     "go-ahead": _go_ahead,
     "one-way": lambda d, c: (

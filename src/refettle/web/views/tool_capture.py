@@ -21,6 +21,7 @@ from refettle.web.captures import (
     UNITS,
     capture_view,
     choices_of,
+    stretch_of,
     typed_of,
 )
 from refettle.web.probing import SUPPLY, tool_cautions
@@ -62,7 +63,7 @@ class ChannelTyped:
     scale: str
 
 
-def read_work(kept: shelf.Kept, typed: Mapping[str, str], choices: Choices) -> longwork.Work:
+def read_work(kept: shelf.Held, typed: Mapping[str, str], choices: Choices) -> longwork.Work:
     """The reading of a file with these corrections: a Capture as its result. Raises TooMuchWork."""
 
     def run(work: longwork.Work) -> Capture:
@@ -82,16 +83,18 @@ def capture_file(request: HttpRequest, token: str) -> HttpResponse:
     if kept is None:
         return gone(request, "capture")
     typed = typed_of(request.GET)
-    error, found = "", None
+    error, found, stretch = "", None, None
     try:
         work = read_work(kept, typed, choices_of(typed))
         page = under_way(request, work)
         if page is not None:
             return page
         error, found = work.error, work.result
+        stretch = stretch_of(request.GET, found) if found is not None else None
     except (CaptureError, longwork.TooMuchWork) as trouble:
         error = str(trouble)
-    reading = capture_view(found, kept.name) if found is not None else None
+    here = address("capture-file", [kept.token], typed)
+    reading = capture_view(found, kept.name, stretch=stretch, fine=here) if found is not None else None
     context = {
         "area": "tools",
         "kept": kept,
@@ -99,6 +102,9 @@ def capture_file(request: HttpRequest, token: str) -> HttpResponse:
         "error": error,
         "reading": reading,
         "rows": _channels(found, typed),
+        "here": here,
+        "drawn": {name: request.GET.get(name, "")[:40] for name in ("from", "to")},
+        "stretch": stretch,
         "as_ripple": address("ripple-file", [kept.token], typed),
         "correct_open": bool(error or typed or (reading and reading.doubts)),
         "separators": SEPARATORS,

@@ -11,6 +11,7 @@ from refettle.captures import Capture, CaptureError
 from refettle.supply.ripple_wave import RippleError
 from refettle.web import longwork, shelf
 from refettle.web.captures import capture_view, choices_of, typed_of
+from refettle.web.keeping import keep_view
 from refettle.web.probing import SUPPLY, tool_cautions
 from refettle.web.ripples import LOAD_WORDS, RECTIFIER_WORDS, Asked, Read, asked_of, read, ripple_view, typed_ripple
 from refettle.web.views.tool_capture import MOST_BYTES, read_work
@@ -32,7 +33,8 @@ def _form() -> dict[str, object]:
 def ripple(request: HttpRequest) -> HttpResponse:
     """The form; POST takes the file and goes on to its reading."""
     error = ""
-    typed = typed_of(request.POST) | typed_ripple(request.POST)
+    sent = request.POST if request.method == "POST" else request.GET
+    typed = typed_of(sent) | typed_ripple(sent)
     if request.method == "POST":
         try:
             kept = sent_file(request, "file", "Capture", MOST_BYTES)
@@ -50,7 +52,7 @@ def ripple_file(request: HttpRequest, token: str) -> HttpResponse:
     if kept is None:
         return gone(request, "ripple")
     corrections, typed = typed_of(request.GET), typed_ripple(request.GET)
-    error, done, capture = "", None, None
+    error, done, capture, asked = "", None, None, None
     try:
         choices = choices_of(corrections)
         work = read_work(kept, corrections, choices)
@@ -60,7 +62,7 @@ def ripple_file(request: HttpRequest, token: str) -> HttpResponse:
         error, capture = work.error, work.result
         asked = asked_of(typed, choices.ac_coupled)
         if capture is not None and asked is not None:
-            work = _ripple_work(kept, corrections | typed, asked, capture)
+            work = ripple_work(kept, corrections | typed, asked, capture)
             page = under_way(request, work)
             if page is not None:
                 return page
@@ -75,11 +77,14 @@ def ripple_file(request: HttpRequest, token: str) -> HttpResponse:
         "capture": capture_view(capture, kept.name, "whole") if capture is not None else None,
         "correct": address("capture-file", [kept.token], corrections),
         "corrections": corrections,
+        "keep": keep_view("ripple", typed, done, asked) if done is not None else None,
     }
     return render(request, "refettle/ripple_file.html", context, status=422 if error else 200)
 
 
-def _ripple_work(kept: shelf.Kept, typed: dict[str, str], asked: Asked, capture: Capture) -> longwork.Work:
+def ripple_work(kept: shelf.Held, typed: dict[str, str], asked: Asked, capture: Capture) -> longwork.Work:
+    """The ripple of a capture read: a Read as its result. Raises TooMuchWork."""
+
     def run(work: longwork.Work) -> Read:
         work.tick(0.3, "Fitting a supply to the ripple")
         return read(capture, asked)

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.sound import FileSource, SoundError, SoundReading, Stopped, make_tones, read_sound
 from refettle.sound.compare import compare
 from refettle.web import longwork, shelf
+from refettle.web.keeping import keep_view
 from refettle.web.probing import tool_cautions
 from refettle.web.sounds import Asked, asked_of, change_view, sound_view, typed_sound
 from refettle.web.views.tools import address, gone, sent_file, under_way
@@ -32,7 +33,7 @@ def _form() -> dict[str, object]:
 def sound(request: HttpRequest) -> HttpResponse:
     """The form; POST takes one recording or two and goes on to the reading."""
     error = ""
-    typed = typed_sound(request.POST)
+    typed = typed_sound(request.POST if request.method == "POST" else request.GET)
     if request.method == "POST":
         most: int = settings.REFETTLE_MAX_RECORDING_BYTES
         try:
@@ -61,7 +62,7 @@ def sound_file(request: HttpRequest, token: str) -> HttpResponse:
         for each in (kept, before):
             if each is None:
                 continue
-            work = _read_work(each, typed, asked)
+            work = sound_work(each, typed, asked)
             page = under_way(request, work)
             if page is not None:
                 return page
@@ -79,11 +80,14 @@ def sound_file(request: HttpRequest, token: str) -> HttpResponse:
         "error": error,
         "reading": sound_view(done[0], done[1] if len(done) == 2 else None) if done and not error else None,
         "changes": changes if not error else None,
+        "keep": keep_view("sound", typed, done[0]) if done and not error else None,
     }
     return render(request, "refettle/sound_file.html", context, status=422 if error else 200)
 
 
-def _read_work(kept: shelf.Kept, typed: dict[str, str], asked: Asked) -> longwork.Work:
+def sound_work(kept: shelf.Held, typed: dict[str, str], asked: Asked) -> longwork.Work:
+    """The reading of a recording: a SoundReading as its result. Raises TooMuchWork."""
+
     def run(work: longwork.Work) -> SoundReading:
         def progress(share: float) -> None:
             work.tick(share, "Reading the recording" if share < 0.7 else "Hum, noise and tones")

@@ -223,11 +223,16 @@
     return this.bed.getBoundingClientRect().width > 480 ? 7 : 5;
   };
 
-  /* Several lines close up are told apart by their names above the plot. */
+  /* What of the axis is shown, and where it can be had with every sample. */
   Plot.prototype.key = function () {
     const close = this.window[1] - this.window[0] < 0.999;
     const ends = close ? this.spell(this.axis.low) + " to " + this.spell(this.axis.high) : "";
     this.shown.textContent = ends;
+    const fine = this.figure.dataset.fine;
+    if (!fine || !close) return;
+    const link = fine + (fine.indexOf("?") < 0 ? "?" : "&") + "from=" + this.axis.low.toPrecision(9) + "s&to=" + this.axis.high.toPrecision(9) + "s";
+    this.shown.append(". ");
+    html("a", { href: link }, "Draw this stretch with every sample", this.shown);
   };
 
   Plot.prototype.zoom = function (factor, about) {
