@@ -24,6 +24,8 @@ from refettle.sound.weighting import power_density
 TONE_SECONDS = 5.0
 LOOKED_THROUGH = 900.0
 """[s] Markers of the test tones are looked for in recordings up to this long, unless told to."""
+MOST_SAMPLES = 2_000_000
+"""Of a channel looked at in one piece: 20 s at 96 kHz, less at higher rates. This bounds the memory."""
 POINTS = 800
 """Most points of a curve for drawing."""
 
@@ -203,7 +205,7 @@ def _check(source: Source, mains_hz: float | None, quiet: tuple[float, float] | 
 
 def _samples(source: Source, stretch: Stretch, most: float = 20.0) -> Array:
     start = int(stretch.start * source.rate)
-    return source.read(start, int(min(most, stretch.seconds) * source.rate))
+    return source.read(start, min(MOST_SAMPLES, int(min(most, stretch.seconds) * source.rate)))
 
 
 def _quiet(
