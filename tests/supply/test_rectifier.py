@@ -116,6 +116,13 @@ def test_a_load_too_large_brings_the_rail_down() -> None:
     assert held.peak[2] < 1.0
 
 
+def test_without_load_it_charges_to_the_peak() -> None:
+    for rectifier, drop in (("half", 0.6), ("bridge", 1.2)):
+        idle = steady_state(Source(12.0, 1.0), rectifier, Reservoir(1000e-6, 0.1), Load("current", 0.0), HERTZ)
+        assert 12.0 - drop < idle.mean < 12.0
+        assert idle.ripple < 1e-3
+
+
 def test_ac_coupling_takes_the_mean_and_tilts_the_rest() -> None:
     steady = steady_state(Source(12.0, 0.5), "bridge", Reservoir(2200e-6, 0.05), Load("current", 0.5), HERTZ)
     shown = ac_coupled(steady.volt, HERTZ, 5.0)

@@ -176,7 +176,10 @@ def steady_state(
     rail, current, into, drawn, lost = (np.concatenate(each) for each in zip(*pieces, strict=True))
     if not shape and np.isnan(rail[0, 0]):
         amount = " and ".join(f"{float(np.asarray(each.value)):g} {LOAD_UNITS[each.kind]}" for each in loads)
-        raise SupplyError(f"load: found {amount}; allowed: what this source and reservoir can hold up")
+        if any(each.kind == "power" for each in loads):
+            raise SupplyError(f"load: found {amount}; allowed: what this source and reservoir can hold up")
+        found = f"{float(columns[0][0, 0]):g} V behind {float(columns[1][0, 0]):g} Ω, {amount}"
+        raise SupplyError(f"supply: found no steady state of {found}; allowed: figures that are less far apart")
     return _summed(rail, current, into, drawn, lost, shape, steps, hertz, full_wave, rectifier)
 
 

@@ -22,6 +22,8 @@ from refettle.supply.values import Floats
 LoadKind = Literal["current", "resistance", "power"]
 Drawn = tuple[LoadKind, Floats, Floats]
 """A load's kind, value and knee, both (n, 1)."""
+LEAK = 1e-9
+"""[S] across the reservoir, so that a supply without load has a steady state too."""
 _CLOSE = 1e-7
 """Largest move of the last round, as a part of the source's peak."""
 
@@ -65,8 +67,8 @@ class Ring:
 
     def _drawn(self, volt: Floats) -> tuple[Floats, Floats]:
         """Current of all loads together at a rail of `volt`, and its slope."""
-        current, slope = load_current(*self.loads[0], volt)
-        for each in self.loads[1:]:
+        current, slope = LEAK * volt, np.full_like(volt, LEAK)
+        for each in self.loads:
             more, steeper = load_current(*each, volt)
             current, slope = current + more, slope + steeper
         return current, slope
