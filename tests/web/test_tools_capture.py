@@ -122,3 +122,22 @@ def test_names_of_files_and_channels_cannot_do_harm(client: Client) -> None:
     html = get(client, send(client, "/tools/capture/", data, '<b>"x".csv'))
     assert "<script>alert" not in html
     assert "<b>" not in html
+
+
+def test_a_stretch_is_drawn_with_every_sample(client: Client) -> None:
+    rows = "\n".join(f"{n * 1e-6:.6f},{n % 7}" for n in range(20_000))
+    there = send(client, "/tools/capture/", b"Time (s),CH1 (V)\n" + rows.encode())
+    html = get(client, there)
+    assert f'data-fine="{there}"' in html
+    html = get(client, f"{there}?from=2ms&to=3ms")
+    assert re.search(r'data-x="0.002 0.003 s"', html)
+    drawn = re.search(r'points="([^"]+)"', html)
+    assert drawn is not None
+    assert 1000 <= len(drawn[1].split()) <= 1003
+    assert 'value="2ms"' in html
+    for query, says in (
+        ("from=5ms&to=2ms", "stretch: 5 ms to 2 ms found"),
+        ("from=1", "within 0 s to 20 ms"),
+        ("to=x", "to: 'x'"),
+    ):
+        assert says in text_of(get(client, f"{there}?{query}", 422)).replace("\u2009", " ")

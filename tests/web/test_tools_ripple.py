@@ -2,30 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
-
-import numpy as np
 import pytest
 from django.test import Client
 
-from refettle.supply.rectifier import Load, Reservoir, Source, steady_state
-from tests.web.captures import rail_csv, send
+from tests.web.captures import rail_csv, send, supply_csv
 from tests.web.pages import get, text_of
 
 pytestmark = pytest.mark.django_db
-
-
-@cache
-def supply_csv(farad: float = 2200e-6, esr: float = 0.5, load: float = 0.6, dead: bool = False) -> bytes:
-    """Five periods of a rail at 50 Hz as an 8-bit instrument saves it: bridge, 11 V winding, constant current."""
-    steady = steady_state(
-        Source(15.6, 1.2), "bridge", Reservoir(farad, esr), Load("current", load), 50.0, dead_diode=dead, steps=500
-    )
-    volts = np.tile(np.asarray(steady.volt).ravel(), 5)
-    step = (volts.max() - volts.min()) * 1.25 / 256
-    noisy = np.round((volts + np.random.default_rng(4).normal(0, 0.7 * step, volts.size)) / step) * step
-    rows = [f"{n * 40e-6:.6f},{v:.4f}" for n, v in enumerate(noisy)]
-    return "\n".join(["Time (s),CH1 (V)", *rows]).encode()
 
 
 def test_the_form_says_how_to_capture_and_carries_the_cautions(client: Client) -> None:

@@ -11,25 +11,10 @@ import soundfile
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 
-from tests.web.captures import rail_csv, send
+from tests.web.captures import RATE, rail_csv, recording, send, wav
 from tests.web.pages import get, text_of
 
 pytestmark = pytest.mark.django_db
-RATE = 16_000
-
-
-def wav(samples: np.ndarray, rate: int = RATE) -> bytes:
-    file = BytesIO()
-    soundfile.write(file, samples, rate, subtype="PCM_16", format="WAV")
-    return file.getvalue()
-
-
-@cache
-def recording(hum: float) -> bytes:
-    """Five seconds with nothing but hum and noise, then five with a tone; two channels."""
-    rng, t = np.random.default_rng(2), np.arange(10 * RATE) / RATE
-    one = 0.2 * np.sin(2 * np.pi * 440 * t) * (t > 5) + hum * np.sin(2 * np.pi * 100.02 * t)
-    return wav(np.stack([one, 0.9 * one], axis=1) + 1e-4 * rng.standard_normal((t.size, 2)))
 
 
 @cache

@@ -271,6 +271,7 @@
     this.read = html("p", { class: "plot-read" });
     this.frame.after(this.read, bar);
     this.frame.before(this.shown);
+    this.frame.setAttribute("tabindex", "-1");
     this.figure.addEventListener("keydown", function (event) {
       const does = { "+": function () { plot.zoom(0.5); }, "-": function () { plot.zoom(2); }, "0": function () { plot.look(0, 1); } }[event.key];
       if (!does || event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, select, textarea")) return;
@@ -421,6 +422,8 @@
       if (down.delete(event.pointerId) && !down.size && !moved && event.type === "pointerup") {
         if (plot.cursors.length) plot.set(plot.held, plot.share(event));
         else plot.hover(plot.share(event));
+        // Taken up: the keys, and the wheel, are for this plot now.
+        (plot.cursors.length ? plot.cursors[plot.held].handle : plot.frame).focus({ preventScroll: true });
       }
       start = null;
     };
