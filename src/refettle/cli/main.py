@@ -30,6 +30,7 @@ COMMANDS = {
     "instrument": ("list instruments, read a meter, fetch a trace, over SCPI", "refettle.cli.instrument"),
     "sound": ("what a recording says: hum, noise, distortion, tape speed; before and after", "refettle.cli.sound"),
     "tone": ("write the test tones, to play through a unit or to record on its tape", "refettle.cli.tone"),
+    "prove": ("how many trials show a fault gone, and what may be claimed", "refettle.cli.prove"),
     "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),
     "lamp": ("what a whitening lamp gives, from a meter at the part; bands and eyes", "refettle.cli.lamp"),
     "sun": ("the sun a part gets at a place on a day, and when a dose is reached", "refettle.cli.sun"),

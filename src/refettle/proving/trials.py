@@ -218,10 +218,15 @@ class Series:
 
     @property
     def way(self) -> Way:
-        """How its count may be read: as fixed where the plan was kept to so far."""
-        kept = self.planned is not None and self.counts.tries <= self.planned
+        """How its count may be read: as fixed where it was planned and the plan was kept to.
+
+        Good ones in a row may be counted on: while none is bad, stopping early or late changes nothing.
+        """
+        if self.planned is None:
+            return "at any time"
+        in_a_row = self.allowed == 0 and self.counts.bad == 0
         done = self.counts.tries == self.planned and self.counts.bad <= self.allowed
-        return "fixed" if kept and (self.counts.bad == 0 or done) else "at any time"
+        return "fixed" if in_a_row or done else "at any time"
 
 
 @dataclass(frozen=True, slots=True)
