@@ -35,6 +35,13 @@ PAGES = (
     "/kinds/linear-regulator/",
     "/cautions/",
     "/help/",
+    "/tools/",
+    "/tools/capture/",
+    "/tools/ripple/",
+    "/tools/supply/",
+    "/tools/supply/of/larkmere-48/?aged_c=10&aged_esr=10&variants=50",
+    "/tools/adapter/?type=corrigan-duo&a_output=DC",
+    "/tools/sound/",
     "/nothing/",
 )
 
