@@ -6,7 +6,7 @@ Tidewater Bench is two people, Mara Fenwick and Jonas Pell. Everything here is m
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,16 +15,14 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 from PIL import Image, ImageDraw, ImageFilter
 
+from refettle.book.demo_readings import hum_job
+from refettle.book.demo_text import FIVE, JONAS, MARA, Told, looked, sound_case
 from refettle.book.models import Job
 from refettle.book.photos import store_photo
 from refettle.book.store import append_all, get_or_create_owner, open_job
+from refettle.knowledge.compile import compile_type
 from refettle.knowledge.loading import load_shipped_type
 
-MARA, JONAS = "Mara Fenwick", "Jonas Pell"
-Told = Sequence[tuple[float, str, Mapping[str, Any]]]
-"""Minutes after the previous entry, who, what."""
-
-FIVE = dict.fromkeys(("output", "volts", "amps", "polarity", "plug"), "matches")
 MAINS_GATES: Told = [
     (1, MARA, {"kind": "caution", "caution": "mains"}),
     (1, MARA, {"kind": "caution", "caution": "charged-capacitor"}),
@@ -32,34 +30,25 @@ MAINS_GATES: Told = [
 ]
 
 
-def _c(check: str, outcome: str, **more: Any) -> dict[str, Any]:
-    return {"kind": "check", "check": check, "outcome": outcome, **more}
-
-
-def _sound_case(*missing: str, **worn: str) -> dict[str, Any]:
-    condition = dict.fromkeys(("Case", "Screws", "Labels", "Ports"), "sound") | {k.title(): v for k, v in worn.items()}
-    return {"condition": condition | dict.fromkeys(missing, "missing")}
-
-
 def _lead_job() -> Told:
     """Handed over: hours of repair not done, because a one-minute swap came first."""
     return [
         (0, MARA, {"kind": "take-in", "said": "No picture any more. A friend said it needs a new video chip.",
-                   **_sound_case(case="worn"), "rattle": "none", "smell": "none",
+                   **sound_case(case="worn"), "rattle": "none", "smell": "none",
                    "accessories": {"captive mains lead": "here", "picture and sound lead": "here"}}),
         (6, MARA, {"kind": "complaint", "point": "picture", "outcome": "no picture"}),
         *MAINS_GATES,
         (9, MARA, {"kind": "first-power", "rails_ohm": {"rail5": 82, "unregulated": 1500},
                    "limiter": "40 W filament bulb in series"}),
-        (3, MARA, _c("picture", "no picture")),
-        (1, MARA, _c("lamp_lit", "good")),
-        (2, MARA, _c("sound", "good", note="Start-up beep is there, so much of the board must run.")),
-        (1, MARA, _c("av_lead.swap", "good", note="Picture with the other lead. The unit was never dead.")),
+        (3, MARA, looked("picture", "no picture")),
+        (1, MARA, looked("lamp_lit", "good")),
+        (2, MARA, looked("sound", "good", note="Start-up beep is there, so much of the board must run.")),
+        (1, MARA, looked("av_lead.swap", "good", note="Picture with the other lead. The unit was never dead.")),
         (5, MARA, {"kind": "repair", "repair": "av_lead.replace", "parts": 4, "note": "Old lead cut in two."}),
-        (3, MARA, _c("picture", "good")),
-        (3, MARA, _c("keys", "good")),
-        (4, MARA, _c("rf_picture", "good")),
-        (3, MARA, _c("cartridge", "good")),
+        (3, MARA, looked("picture", "good")),
+        (3, MARA, looked("keys", "good")),
+        (4, MARA, looked("rf_picture", "good")),
+        (3, MARA, looked("cartridge", "good")),
         (2, MARA, {"kind": "note", "text": "Eleven minutes of looking. The chip the owner bought stays in its bag."}),
         (20, MARA, {"kind": "stage", "stage": "handed over"}),
     ]  # fmt: skip
@@ -69,16 +58,16 @@ def _chip_job() -> Told:
     """Fault finding: the video chip is suspected by far, and a one-minute look still comes first."""
     return [
         (0, JONAS, {"kind": "take-in", "said": "Bought in a box of three, sold as dead, video chip gone.",
-                    **_sound_case("Foot", labels="worn"), "rattle": "none", "smell": "dust, nothing burnt",
+                    **sound_case("Foot", labels="worn"), "rattle": "none", "smell": "dust, nothing burnt",
                     "accessories": {"captive mains lead": "here", "manual": "missing", "RF lead": "missing"}}),
         *MAINS_GATES,
         (12, JONAS, {"kind": "first-power", "rails_ohm": {"rail5": 79, "unregulated": 1380},
                      "limiter": "40 W filament bulb in series"}),
-        (4, JONAS, _c("picture", "no picture", note="Bench display, black.")),
-        (1, JONAS, _c("lamp_lit", "good")),
-        (2, JONAS, _c("sound", "no sound")),
-        (4, JONAS, _c("rf_picture", "no picture")),
-        (14, JONAS, _c("processor.bus", "good", value="all lines swing, reset released")),
+        (4, JONAS, looked("picture", "no picture", note="Bench display, black.")),
+        (1, JONAS, looked("lamp_lit", "good")),
+        (2, JONAS, looked("sound", "no sound")),
+        (4, JONAS, looked("rf_picture", "no picture")),
+        (14, JONAS, looked("processor.bus", "good", value="all lines swing, reset released")),
         (1, JONAS, {"kind": "note", "text": "Everything says video chip. A donor chip is 38 and cannot go back."}),
     ]  # fmt: skip
 
@@ -87,7 +76,7 @@ def _seat_job() -> Told:
     """Fault finding: it fails some of the time, so trials are counted before anything is touched."""
     return [
         (0, MARA, {"kind": "take-in", "said": "Restarts all the time. In the rear slot it works.",
-                   **_sound_case(), "rattle": "none", "smell": "none",
+                   **sound_case(), "rattle": "none", "smell": "none",
                    "accessories": {"AC adapter": "here", "two controllers": "here", "RF lead": "here"}}),
         (4, MARA, {"kind": "complaint", "point": "picture", "outcome": "starts over and over"}),
         (1, MARA, {"kind": "caution", "caution": "first-power"}),
@@ -95,24 +84,24 @@ def _seat_job() -> Told:
                    "limit_amps": 0.8}),
         (9, MARA, {"kind": "check", "check": "picture", "counts": {"starts over and over": 7, "good": 3},
                    "note": "Ten starts from cold, cartridge in the front seat each time."}),
-        (3, MARA, _c("rear-start", "good")),
+        (3, MARA, looked("rear-start", "good")),
     ]  # fmt: skip
 
 
 def _adapter_job() -> Told:
     """May work now: repaired, and to be looked at before anyone says so."""
     return [
-        (0, JONAS, {"kind": "take-in", "said": "Dead. Came on when I moved the plug.", **_sound_case(),
+        (0, JONAS, {"kind": "take-in", "said": "Dead. Came on when I moved the plug.", **sound_case(),
                     "rattle": "none", "accessories": {"AC adapter": "here"}}),
         (3, JONAS, {"kind": "complaint", "point": "picture", "outcome": "no picture"}),
         (1, JONAS, {"kind": "caution", "caution": "mains"}),
         (1, JONAS, {"kind": "caution", "caution": "first-power"}),
         (9, JONAS, {"kind": "first-power", "adapter": FIVE, "rails_ohm": {"rail5": 138, "unregulated": 2250},
                     "limit_amps": 0.8}),
-        (2, JONAS, _c("lamp_lit", "dark")),
-        (3, JONAS, _c("adapter.wiggle-lead", "drops out", note="Lamp flickers when the lead is bent at the plug.")),
+        (2, JONAS, looked("lamp_lit", "dark")),
+        (3, JONAS, looked("adapter.wiggle-lead", "drops out", note="Lamp flickers when the lead is bent at the plug.")),
         (16, JONAS, {"kind": "repair", "repair": "adapter.new-plug", "parts": 2.5}),
-        (2, JONAS, _c("lamp_lit", "good")),
+        (2, JONAS, looked("lamp_lit", "good")),
     ]  # fmt: skip
 
 
@@ -120,18 +109,18 @@ def _cell_job() -> Told:
     """Waiting for a part; and the scores are saved before the cell comes out."""
     return [
         (0, MARA, {"kind": "take-in", "said": "Screen stays blank. The scores of 1994 are in there, please keep them.",
-                   **_sound_case(**{"ports": "worn"}), "rattle": "none", "smell": "slightly fishy",
+                   **sound_case(**{"ports": "worn"}), "rattle": "none", "smell": "slightly fishy",
                    "accessories": {"cell door": "here", "cartridge": "here"}}),
         (5, MARA, {"kind": "complaint", "point": "panel", "outcome": "blank"}),
         (1, MARA, {"kind": "caution", "caution": "first-power"}),
         (7, MARA, {"kind": "gear", "gear": "meter", "outcome": "good"}),
         (6, MARA, {"kind": "first-power", "rails_ohm": {"rail5": 2500, "feed": 8800}, "limit_amps": 0.2}),
-        (3, MARA, _c("panel", "blank")),
-        (1, MARA, _c("sound", "no sound")),
+        (3, MARA, looked("panel", "blank")),
+        (1, MARA, looked("sound", "no sound")),
         (14, MARA, {"kind": "saved", "what": "scores and diary page kept by the coin cell",
                      "how": "read out twice, both the same"}),
-        (11, MARA, _c("rail5.out-volts", "low", value="3.1 V, ripple 400 mV")),
-        (4, MARA, _c("rail5.look", "leaking or crusted")),
+        (11, MARA, looked("rail5.out-volts", "low", value="3.1 V, ripple 400 mV")),
+        (4, MARA, looked("rail5.look", "leaking or crusted")),
         (2, MARA, {"kind": "stage", "stage": "waiting", "waits_for": "capacitor set for the 5 V regulator"}),
     ]  # fmt: skip
 
@@ -139,7 +128,7 @@ def _cell_job() -> Told:
 def _radio_job() -> Told:
     """A hot chassis: taken in, and barred until the cautions are read."""
     return [
-        (0, JONAS, {"kind": "take-in", "said": "Hums loudly, stations faint behind it.", **_sound_case("Knob"),
+        (0, JONAS, {"kind": "take-in", "said": "Hums loudly, stations faint behind it.", **sound_case("Knob"),
                     "rattle": "none", "smell": "warm wax",
                     "accessories": {"back panel with its screws": "here", "dial glass": "here"}}),
         (4, JONAS, {"kind": "complaint", "point": "sound", "outcome": "hum"}),
@@ -149,7 +138,7 @@ def _radio_job() -> Told:
 def _player_job() -> Told:
     """Just in: nothing is known yet but what was said."""
     return [
-        (0, JONAS, {"kind": "take-in", "said": "From a house clearance, untested.", **_sound_case("Cell door"),
+        (0, JONAS, {"kind": "take-in", "said": "From a house clearance, untested.", **sound_case("Cell door"),
                     "rattle": "rattles", "accessories": {"headphones": "missing", "case": "here"},
                     "note": "Something rolls inside: no power before it is found."}),
     ]  # fmt: skip
@@ -176,11 +165,13 @@ def fill(now: datetime | None = None) -> list[Job]:
     ines = get_or_create_owner("Ines Aldane", "ines@aldane.example")
     tobias = get_or_create_owner("Tobias Rook", "0100 555 017")
     own = get_or_create_owner()
+    duo = compile_type(load_shipped_type("corrigan-duo"), float(settings.REFETTLE_RATE))
     plan = [
         ("larkmere-48", ines, "Mrs Aldane's computer", "LK-04417", 16.0, _lead_job()),
         ("corrigan-duo", own, "Console with the bent lead", "CD-20931", 9.0, _adapter_job()),
         ("piper-pocket", tobias, "Tobias's handheld", "PP-77120", 6.0, _cell_job()),
         ("corrigan-duo", ines, "Console that restarts", "CD-11802", 2.2, _seat_job()),
+        ("corrigan-duo", own, "Console that hums", "CD-15563", 1.6, hum_job(duo, settings.REFETTLE_FILES)),
         ("larkmere-48", own, "Box of three, number 2", "LK-09230", 1.1, _chip_job()),
         ("wexcombe-table", tobias, "Kitchen radio", "", 0.4, _radio_job()),
         ("tamsin-walker", own, "House clearance player", "TW-3051", 0.1, _player_job()),

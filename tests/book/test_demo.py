@@ -1,0 +1,31 @@
+"""The demo book: every job replays, and each tells what it is there to tell."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from django.conf import settings
+
+from refettle.book import store
+from refettle.book.demo import fill
+from refettle.book.replay import replay
+
+pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+
+
+def test_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(settings, "REFETTLE_FILES", tmp_path / "files")
+    monkeypatch.setattr(settings, "REFETTLE_PHOTOS", tmp_path / "photos")
+    jobs = {job.unit.label: job for job in fill()}
+    states = {label: store.job_state(job) for label, job in jobs.items()}
+    assert len({state.stage for state in states.values()}) >= 4
+    log = store.entries(jobs["Console that hums"])
+    compiled = states["Console that hums"].compiled
+    (repair,) = (e["n"] for e in log if e["kind"] == "repair")
+    chances = [
+        next(s.chance for s in replay(compiled, [e for e in log if e["n"] < n]).suspects() if s.block == "reservoir")
+        for n in (repair - 2, repair)
+    ]
+    assert chances[1] > max(0.8, chances[0])  # the capture shows the reservoir worn
+    assert states["Console that hums"].suspects()[0].block != "reservoir"
