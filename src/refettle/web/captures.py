@@ -210,9 +210,10 @@ def _plots(
         return ()
     says = {row.name: f"{row.name} lies between {row.low} and {row.high}, {row.mean} in the mean." for row in rows}
     traces = [Trace(c.name, capture.times, c.values, c.unit) for c in shown]
-    if len(traces) <= 2:
+    apart = len(shown) == 2 and _apart(shown[0], shown[1])
+    # Two long rows on an axis each would cover each other.
+    if len(traces) == 1 or (len(traces) == 2 and not (apart and len(capture) > MOST_POINTS)):
         if len(traces) == 2:
-            apart = _apart(shown[0], shown[1])
             traces[1] = replace(traces[1], side="right" if apart else "left", look="second")
         told = " ".join(says[c.name] for c in shown)
         title = " and ".join(c.name for c in shown)

@@ -23,7 +23,7 @@ MAINS = {"50": 50.0, "60": 60.0}
 LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
 FLOOR = -140.0
 """[dBFS] What lies below is drawn there."""
-MOST_MARKS = 60
+MOST_MARKS, MOST_NAMED = 60, 5
 
 
 @dataclass(frozen=True)
@@ -153,15 +153,23 @@ def _plots(reading: SoundReading, before: SoundReading | None, ident: str) -> li
 
 
 def _levels(reading: SoundReading, ident: str) -> PlotView:
-    marks = [Mark(t, "click") for c in reading.channels for t in c.clicks.times[:MOST_MARKS]]
-    marks += [Mark(t, "dropout") for c in reading.channels for t in c.dropouts.times[:MOST_MARKS]]
-    marks += [Mark(t, "flat top") for c in reading.channels for t in c.clipped_at[:MOST_MARKS]]
+    marks = _named("click", [t for c in reading.channels for t in c.clicks.times])
+    marks += _named("dropout", [t for c in reading.channels for t in c.dropouts.times])
+    marks += _named("flat top", [t for c in reading.channels for t in c.clipped_at])
     counts = [f"{c.name}: {c.clicks.count} clicks, {c.dropouts.count} dropouts" for c in reading.channels]
     says = _sentence("; ".join(counts))
     floored = [(c.name, np.maximum(c.levels, FLOOR)) for c in reading.channels]
     title = "Level over time"
-    svg = level_plot(reading.level_times, floored, says=says, title=title, marks=marks[:MOST_MARKS], ident=ident)
+    svg = level_plot(reading.level_times, floored, says=says, title=title, marks=marks, ident=ident)
     return plot_view(title, svg, says)
+
+
+def _named(what: str, times: list[float]) -> list[Mark]:
+    """Marks of one kind: each by its name, or only the first of many."""
+    each = sorted(set(times))[:MOST_MARKS]
+    if len(each) <= MOST_NAMED:
+        return [Mark(t, what) for t in each]
+    return [Mark(t, f"first of many: {what}" if n == 0 else "") for n, t in enumerate(each)]
 
 
 def _spectrum(
