@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from refettle.cli.capture_options import add_choice_arguments, capture_from, choices_from
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json
+from refettle.cli.keeping import add_job_arguments, keep_ripple, print_kept, refuse_lone, ripple_options
 from refettle.quantities import show
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ examples:
   refettle ripple both.csv --mains-hz 60 --channel 1 --current 2    the capacitor's current as second channel
   refettle ripple rail.csv --mains-hz 50 --load 0.6A --ac-coupled 5 --dc-volts 8.2V
   refettle ripple rail.csv --mains-hz 50 --load 0.6A --nominal 4700u --check reservoir.capture
+  refettle ripple rail.csv --mains-hz 50 --load 0.6A --nominal 4700u --job 3       kept in the job as evidence
 
 how to capture: DC coupled with the offset turned, the ripple filling the screen, five mains periods or more.
 exit status 1: the part is bad, a diode is dead, or the rail falls below --needs
@@ -62,6 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     entry.add_argument("--check", metavar="ID", help="the check it decides, such as reservoir.capture")
     entry.add_argument("--bad", action="append", metavar="OUTCOME", help="a bad outcome of it; by default worn")
     entry.add_argument("--diode", action="store_true", help="that check is of the rectifier; bad is half wave")
+    add_job_arguments(parser, "reservoir")
     parser.add_argument("--low-voltage", action="store_true", help="a unit without mains inside (adapter or batteries)")
     parser.add_argument("--json", action="store_true", help="as JSON")
     add_choice_arguments(parser)
@@ -96,6 +99,7 @@ def run_ripple(args: argparse.Namespace) -> int:
     from refettle.cli.cautions import facts_of_cautions, print_cautions
     from refettle.supply.ripple_verdict import judge_ripple
 
+    refuse_lone(args)
     nominal = _part(args)
     needs = _quantity("--needs", args.needs, "V")
     if needs is not None and nominal is None:
@@ -108,6 +112,9 @@ def run_ripple(args: argparse.Namespace) -> int:
         reading = _read(capture, channels[0] if channels else 1, nominal, args)
         verdict = None if nominal is None else judge_ripple(reading, nominal, needs)
         entry = _entry(reading, nominal, args)
+    kept = None
+    if args.job is not None:
+        kept = keep_ripple(args, ripple_options(args, capture, channels[0] if channels else 1), reading, nominal)
     ids = [*([] if args.low_voltage else ["mains", "hot-chassis"]), "charged-capacitor"]
     cautions = facts_of_cautions(ids)
     if args.json:
@@ -116,12 +123,16 @@ def run_ripple(args: argparse.Namespace) -> int:
             facts["verdict"] = asdict(verdict)
         if entry is not None:
             facts["entry"] = entry
+        if kept is not None:
+            facts["kept"] = kept
         print_json(facts)
     else:
         print_cautions(cautions)
         _print(reading, verdict, capture)
         if entry is not None:
             print(f"\nEntry for the log:\n{json.dumps(entry, ensure_ascii=False)}")
+        if kept is not None:
+            print_kept(kept)
     fails = verdict is not None and (verdict.says == "bad" or (verdict.headroom is not None and verdict.headroom < 0.0))
     return DOES_NOT_HOLD if fails or reading.diode == "dead" else DONE
 
@@ -218,8 +229,8 @@ def diode_words(reading: RippleReading) -> str:
 
 def _print(reading: RippleReading, verdict: RippleVerdict | None, capture: Capture) -> None:
     if verdict is not None:
-        print(f"{verdict.says.upper()}. Of the values this capture leaves open, {100 * verdict.sound:.0f} in 100 are those "
-              f"of a sound part, {100 * verdict.bad:.0f} in 100 of a bad one.")  # fmt: skip
+        of = f"{100 * verdict.sound:.0f} in 100 are those of a sound part, {100 * verdict.bad:.0f} in 100 of a bad one"
+        print(f"{verdict.says.upper()}. Of the values this capture leaves open, {of}.")
         for reason in verdict.reasons:
             print(f"  {reason}")
         print()

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, table
+from refettle.cli.keeping import add_job_arguments, keep_sound, print_kept, refuse_lone, sound_options
 
 if TYPE_CHECKING:
     from refettle.sound.compare import Comparison
@@ -25,6 +26,7 @@ examples:
   refettle sound after.wav --compare before.wav       what a repair changed
   refettle sound back.wav --tones                     the test tones of `refettle tone`, played and recorded
   refettle sound deck.wav --usual -18 --check sound   graded, as an entry for a job's log
+  refettle sound deck.wav --usual -18 --job 3         kept in the job as evidence
 
 exit status 1: a tone, tape or test tones were asked for and are not in the recording
 """
@@ -53,6 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     entry.add_argument("--channel", choices=["left", "right", "mono"], help="the check sees only this channel")
     entry.add_argument("--silence", action="store_true", help="nothing was meant to play")
+    add_job_arguments(parser, "sound")
     parser.add_argument("--low-voltage", action="store_true", help="a unit without mains inside (adapter or batteries)")
     parser.add_argument("--json", action="store_true", help="as JSON")
     parser.set_defaults(run=run_sound)
@@ -124,6 +127,7 @@ def run_sound(args: argparse.Namespace) -> int:
     """Print what a recording says; exit status 1 when a tone that was asked for is not in it."""
     from refettle.cli.cautions import facts_of_cautions, print_cautions
 
+    refuse_lone(args)
     reading = _read(args.file, args)
     comparison = None
     if args.compare is not None:
@@ -132,6 +136,7 @@ def run_sound(args: argparse.Namespace) -> int:
         with refusing_sound(f"--compare {args.compare}"):
             comparison = compare(_read(args.compare, args), reading)
     entry = _entry(reading, args)
+    kept = keep_sound(args, sound_options(args), reading) if args.job is not None else None
     cautions = facts_of_cautions([] if args.low_voltage else ["mains", "hot-chassis", "charged-capacitor"])
     if args.json:
         facts: dict[str, Any] = {"file": args.file, **asdict(reading), "mains": asdict(reading.mains)}
@@ -140,6 +145,8 @@ def run_sound(args: argparse.Namespace) -> int:
             facts["comparison"] = asdict(comparison)
         if entry is not None:
             facts["entry"] = entry
+        if kept is not None:
+            facts["kept"] = kept
         print_json(facts)
     else:
         print_cautions(cautions)
@@ -148,6 +155,8 @@ def run_sound(args: argparse.Namespace) -> int:
             _print_comparison(args.compare, comparison)
         if entry is not None:
             print(f"\nEntry for the log:\n{json.dumps(entry, ensure_ascii=False)}")
+        if kept is not None:
+            print_kept(kept)
     lacking = (args.tape is not None and reading.flutter is None) or (
         args.tone is not None and all(each.tone is None for each in reading.channels)
     )
