@@ -105,6 +105,16 @@ def whole_rail(case: Case, trace: Trace) -> Floats:
     return values
 
 
+def filtered(case: Case, trace: Trace) -> Floats:
+    """The rail behind a resistor that drops 1 to 20 % and a second capacitor, 0.1 to 3 times the first."""
+    rng = np.random.default_rng((case.seed, 11))
+    ohm = float(np.exp(rng.uniform(np.log(0.01), np.log(0.2)))) * trace.mean / float(trace.load_current.mean())
+    farad = float(np.exp(rng.uniform(np.log(0.1), np.log(3.0)))) * case.circuit.farad
+    hertz = np.fft.rfftfreq(len(trace.rail), case.step)
+    values = np.fft.irfft(np.fft.rfft(trace.rail) / (1.0 + 2j * np.pi * hertz * ohm * farad), len(trace.rail))
+    return digitised(values, np.random.default_rng(case.seed))[0]
+
+
 def harmonics(share: float) -> Callable[[Case], Case]:
     def change(case: Case) -> Case:
         rng = np.random.default_rng(case.seed + 7)
@@ -136,6 +146,7 @@ ROWS: list[tuple[str, Callable[[Case], Case], Reader]] = [
     ("leakage inductance, half the source resistance",
      lambda case: with_circuit(case, henry=0.5 * case.circuit.rs / (2.0 * np.pi * case.circuit.hertz)), read),
     ("halves differ by 8 %", lambda case: with_circuit(case, wiring="full", uneven=0.92), read),
+    ("behind a resistor and a second capacitor", lambda case: case, lambda c, t: read(c, t, volts=filtered(c, t))),
     ("one diode open", lambda case: with_circuit(case, open_diodes=int(case.circuit.wiring != "half")), read),
 ]  # fmt: skip
 

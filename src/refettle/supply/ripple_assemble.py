@@ -24,6 +24,10 @@ ODD_UNEVEN = 0.06
 UNEVEN_LEAST = 0.03
 """Share by which the halves' EMFs differ from which it is told; windings differ by 1 % (estimate)."""
 
+STRAIN_MOST = 25.0
+"""Strain of a fit above which its supply is none that is built. Random supplies: 1.6 in the middle, 5 at most of 150.
+Points behind a resistor and a second capacitor: those that would be read wrongly 35 and more."""
+
 
 @dataclass(frozen=True, slots=True)
 class Read:
@@ -134,8 +138,8 @@ def _told(read: Read, misfit: float, hertz: float) -> _Told:
         cov[1, 1] += _tau_floor(float(centre[1]), misfit) ** 2
     scaled = read.load is not None or two is not None
     posterior = Posterior(centre, cov, scaled)
-    if misfit > MISFIT_MUCH and two is None:
-        why = f"the fitted supply leaves {100 * misfit:.1f} % of the ripple unexplained"
+    why = "" if two is not None else _not_a_reservoir(read, misfit)
+    if why:
         none = withheld("F", why), withheld("Ω", why), withheld("s", why), withheld("", why), withheld("F", why)
         return _Told(posterior, *none, broken=True)
     farad, tau = float(np.exp(centre[0])), float(centre[1])
@@ -161,6 +165,15 @@ def _told(read: Read, misfit: float, hertz: float) -> _Told:
     )
 
 
+def _not_a_reservoir(read: Read, misfit: float) -> str:
+    """Why the fitted supply is none to trust; empty where it is."""
+    if misfit > MISFIT_MUCH:
+        return f"the fitted supply leaves {100 * misfit:.1f} % of the ripple unexplained"
+    if read.found.strain > STRAIN_MOST:
+        return "only a supply that nobody builds has this shape; it looks filtered, behind a resistor or choke"
+    return ""
+
+
 def _lacking(read: Read, told: _Told, either: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What this capture does not tell, and what to capture instead."""
     made = read.made
@@ -168,7 +181,8 @@ def _lacking(read: Read, told: _Told, either: bool) -> tuple[tuple[str, ...], tu
     instead: list[str] = []
     if told.broken:
         cannot.append(f"C and ESR: {told.farad.why}")
-        instead.append("a capture under a steady load, or with the capacitor's current as a second channel")
+        instead.append("a capture under a steady load, straight across the reservoir behind the diodes")
+        instead.append("the capacitor's current as a second channel")
     elif not told.posterior.scaled:
         cannot.append("C and ESR themselves: only C for each ampere of load, and the loss angle")
         instead.append("the load current (a meter in the rail's lead, or the drop over a known resistor)")

@@ -61,7 +61,8 @@ class Known:
 class Fit:
     """`x` in the order of `NAMES` with covariance `cov`; `wave`; `misfit` what is left over what noise explains, as a
     ratio of variances; `rest` [V] rms of measured less fitted period; `rail` and `capacitor` the fitted steady state;
-    `shown` [V] the fitted period as the instrument shows it, on the instants of the measured one."""
+    `shown` [V] the fitted period as the instrument shows it, on the instants of the measured one; `strain` sum of
+    squares of how many prior spreads the parameters lie off: a few for real supplies, over 30 for what is none."""
 
     wave: Wave
     x: Floats
@@ -72,10 +73,7 @@ class Fit:
     capacitor: Floats
     shown: Floats
     level: float
-
-    @property
-    def cost(self) -> float:
-        return self.misfit
+    strain: float
 
 
 class _Problem:
@@ -252,7 +250,8 @@ def fit(comb: Comb, known: Known, wave: Wave, uneven_spread: float = 0.01) -> Fi
     rest = float(np.sqrt(0.5 * np.sum(np.abs(lines - comb.lines[1:]) ** 2)))
     level = known.level if known.level is not None else float(state[0].mean())
     shown = waveform(np.concatenate([comb.lines[:1], lines]), POINTS)
-    return Fit(wave, x, cov, misfit, rest, state[0], state[1], shown, level)
+    apart = ((x - problem.mean) / problem.spread)[keep]
+    return Fit(wave, x, cov, misfit, rest, state[0], state[1], shown, level, float(apart @ apart))
 
 
 def _widened(problem: _Problem, x: Floats, cost: float, spread: float, misfit: float) -> float:

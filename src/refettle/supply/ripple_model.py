@@ -6,8 +6,9 @@ each step, closed on itself, gives N equations whose matrix is cyclic with two b
 
     A(r[k+1]) = B(r[k]),   A = r - (ESR + h/2C) i,   B = r - (ESR - h/2C) i
 
-so one Newton step costs one banded solution, and the same matrix gives the derivatives by every parameter. Model:
-exponential diodes without storage, EMF behind a resistance, no leakage inductance.
+so one Newton step costs one banded solution, and the same matrix gives the derivatives by every parameter. That, and
+halves of unlike EMF, is why this stands beside `rectifier`, which solves many supplies at once without derivatives; a
+test holds the two together. Model: exponential diodes without storage, EMF behind a resistance, no leakage inductance.
 """
 
 from __future__ import annotations

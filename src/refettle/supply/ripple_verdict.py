@@ -155,8 +155,10 @@ def _against(farad: Floats, esr: Floats, end: float, least: float, narrow: float
 
 # Grades of a part, as densities over ln(C / nominal) and ln(ESR / limit) on one grid (all estimates).
 _CELLS = 240
+MOST_ESR = 400.0
+"""Times its limit: further off, an ESR is taken as this."""
 _LN_C = np.linspace(np.log(5e-4), np.log(1.6), _CELLS * 2)
-_LN_ESR = np.linspace(np.log(0.03), np.log(60.0), _CELLS)
+_LN_ESR = np.linspace(np.log(0.03), np.log(MOST_ESR), _CELLS)
 
 
 def _even(axis: Floats, low: float, high: float) -> Floats:
@@ -171,9 +173,9 @@ def _about(axis: Floats, middle: float, spread: float, most: float) -> Floats:
 
 def _grades(least: float) -> dict[str, Floats]:
     good = np.outer(_even(_LN_C, least, 1.5), _about(_LN_ESR, 0.5, 0.5, END_LOSS))
-    dry = np.outer(_even(_LN_C, 0.3, 1.1), _even(_LN_ESR, END_LOSS, 40.0))
+    dry = np.outer(_even(_LN_C, 0.3, 1.1), _even(_LN_ESR, END_LOSS, MOST_ESR))
     faded = np.outer(_even(_LN_C, 0.1, END_CAPACITANCE), _even(_LN_ESR, 0.5, 20.0))
-    dead = np.outer(_even(_LN_C, 6e-4, 0.1), _even(_LN_ESR, 0.1, 50.0))
+    dead = np.outer(_even(_LN_C, 6e-4, 0.1), _even(_LN_ESR, 0.1, MOST_ESR))
     worn = 0.8 * dry + 0.2 * faded
     return {"good": good, "worn": worn, "dead": dead, "bad": LEAKY * good + DEAD * dead + (1.0 - LEAKY - DEAD) * worn}
 
@@ -196,9 +198,12 @@ def grades(reading: RippleReading, nominal: Rated) -> dict[str, float]:
     tau = np.exp(ln_c + _LN_ESR[None, :] + np.log(limit))
     cov = reading.posterior.cov.copy()
     cov[1, 1] += (0.5 * np.log(high / low) * reading.posterior.mean[1]) ** 2
-    off_tau = tau - reading.posterior.mean[1]
+    # What lies beyond all that parts are taken to be is put at the edge.
+    centre_c = float(np.clip(reading.posterior.mean[0], ln_c[0, 0], ln_c[-1, 0]))
+    most_tau = MOST_ESR * limit * np.exp(centre_c if reading.posterior.scaled else ln_c[-1, 0])
+    off_tau = tau - min(float(reading.posterior.mean[1]), 0.9 * float(most_tau))
     if reading.posterior.scaled:
-        off_c = ln_c - reading.posterior.mean[0]
+        off_c = ln_c - centre_c
         inverse = np.linalg.inv(cov)
         apart = inverse[0, 0] * off_c**2 + 2.0 * inverse[0, 1] * off_c * off_tau + inverse[1, 1] * off_tau**2
     else:

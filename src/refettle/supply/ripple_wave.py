@@ -264,8 +264,11 @@ def _columns(count: int, step: float, hertz: float, most: int) -> Floats:
     turn = 2.0 * np.pi * hertz * times
     place = np.linspace(-1.0, 1.0, count)
     rows = [np.ones(count), place, place**2 - 1.0 / 3.0]
-    for n in range(1, most + 1):
-        rows += [np.cos(n * turn), -np.sin(n * turn)]  # real and imaginary part of the line of exp(i n w t)
+    first = np.exp(1j * turn)
+    power = np.ones(count, dtype=np.complex128)
+    for _ in range(most):
+        power = power * first
+        rows += [power.real, -power.imag]  # of the real and of the imaginary part of the line of exp(i n w t)
     return np.array(rows).T
 
 
