@@ -207,8 +207,9 @@ def test_the_kinds_of_plots_draw_what_they_are_given() -> None:
     both = before_after_plot((T, RAIL - 2), (T, RAIL), says="better by 2 V")
     assert both.index("pl-before") < both.index("pl-main")
     assert "pl-small" in level_plot(T * 1e4, [("left", RAIL), ("right", RAIL - 1)], says="s", marks=[Mark(9, "click")])
-    rows = RAIL + np.linspace(-1, 1, 101)[:, None]
-    fan = fan_plot(T, rows, says="spread", title="t", limits=[Limit(13.5, "needed")])
+    fan = fan_plot(
+        T, RAIL + np.array([-1, -0.5, 0, 0.5, 1])[:, None], says="spread", title="t", limits=[Limit(13.5, "needed")]
+    )
     assert fan.count("pl-band") == 2
     assert np.array(points(fan))[:, 1] == pytest.approx(RAIL, abs=1e-3)
     band = line_plot([Trace("rail", T, RAIL)], title="t", says="s", bands=[Band("all", T, RAIL - 5, RAIL + 5)])

@@ -152,7 +152,7 @@ def before_after_plot(
 
 def fan_plot(
     x: ArrayLike,
-    rows: ArrayLike,
+    cuts: ArrayLike,
     *,
     says: str,
     title: str,
@@ -166,13 +166,13 @@ def fan_plot(
 
     Parameters
     ----------
-    rows : array, shape (variants, points)
-        [unit]
+    cuts : array, shape (5, points)
+        [unit] What 2.5, 25, 50, 75 and 97.5 in a hundred lie below, at each point.
     """
-    cuts = np.percentile(np.asarray(rows, dtype=np.float64), [2.5, 25.0, 50.0, 75.0, 97.5], axis=0)
-    bands = [Band("19 of 20", x, cuts[0], cuts[4]), Band("half of them", x, cuts[1], cuts[3])]
+    lowest, low, middle, high, highest = np.asarray(cuts, dtype=np.float64)
+    bands = [Band("19 of 20", x, lowest, highest), Band("half of them", x, low, high)]
     return line_plot(
-        [Trace("the middle one", x, cuts[2], unit)],
+        [Trace("the middle one", x, middle, unit)],
         title=title,
         says=says,
         x_unit=x_unit,

@@ -20,6 +20,8 @@ STEPS = 256
 MOST = 100_000
 _AT_ONCE = 1000
 PERCENTS = (1, 5, 25, 50, 75, 95, 99)
+WAVE_PERCENTS = (2.5, 25.0, 50.0, 75.0, 97.5)
+"""Of the reservoir's volts at each instant, for drawing: 19 of 20, half of them, the middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,10 @@ class RailSpread:
 
 @dataclass(frozen=True, slots=True)
 class MonteCarlo:
-    """Many variants: how many, from which seed, the share whose rail breaks down, and the figures."""
+    """Many variants: how many, from which seed, the share whose rail breaks down, and the figures.
+
+    `times` [s] and `waves` [V], (5, instants): WAVE_PERCENTS of the first thousand at each instant of a mains period.
+    """
 
     count: int
     seed: int
@@ -97,6 +102,8 @@ class MonteCarlo:
     valley: Quantity
     capacitor_rms: Quantity
     rails: tuple[RailSpread, ...]
+    times: Floats
+    waves: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +175,10 @@ def monte_carlo(
     pieces: list[dict[str, Floats]] = []
     for start in range(0, count, _AT_ONCE):
         variant = Variant(**{name: each[start : start + _AT_ONCE] for name, each in drawn.items()})
-        pieces.append(_figures(supply, work_out(supply, variant, steps=STEPS), variant, gone))
+        worked = work_out(supply, variant, steps=STEPS)
+        if start == 0:
+            times, waves = worked.steady.time, _waves(worked.steady.volt)
+        pieces.append(_figures(supply, worked, variant, gone))
         if progress is not None:
             progress(min(1.0, (start + _AT_ONCE) / count))
     found = {name: np.concatenate([each[name] for each in pieces]) for name in pieces[0]}
@@ -198,6 +208,8 @@ def monte_carlo(
         valley=_quantity("reservoir, valley", "V", found["valley"]),
         capacitor_rms=_quantity("reservoir, ripple current", "A", found["capacitor_rms"]),
         rails=tuple(rails),
+        times=times,
+        waves=waves,
     )
 
 
@@ -262,6 +274,11 @@ def _figures(supply: Supply, worked: Worked, variant: Variant, missing: frozense
             f"junction {n}": junction(rail.heat, ohm, supply.air + np.asarray(variant.warmer)),
         }
     return found
+
+
+def _waves(volt: Floats) -> Floats:
+    kept = volt[np.isfinite(volt).all(axis=-1)]
+    return np.percentile(kept, WAVE_PERCENTS, axis=0) if len(kept) else np.full((5, volt.shape[-1]), np.nan)
 
 
 def _quantity(name: str, unit: str, values: Floats) -> Quantity:

@@ -165,7 +165,7 @@ def _page(request: HttpRequest, loaded: LoadedSupply, what: str, here: str, text
         "parts": MISSING,
         "error": error,
         "reading": supply_view(worked) if worked is not None else None,
-        "spread": spread_view(drawn) if drawn is not None else None,
+        "spread": spread_view(drawn, loaded) if drawn is not None else None,
         "cautions": tool_cautions(CAUTIONS),
         "qr": qr(request, request.get_full_path()),
     }
