@@ -138,7 +138,7 @@ def bars(
         told = f"{row.name}: {row.told or show(row.value, unit)}"
         if row.limit is not None:
             told += f" of {show(row.limit, unit)}"
-        told += f", {'under' if bad_below else 'over'} the limit" if over else ""
+        told += f", {'under' if bad_below else 'over'}" if over else ""
         out.append(
             f'<text class="pl-tick pl-told{" pl-strong" if over else ""}" x="0" y="{y + 14:g}">{escape(told)}</text>'
         )

@@ -6,6 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
+from refettle.knowledge.supply_files import stands_open
 from refettle.supply.adapter import POLARITIES, check_adapter
 from refettle.supply.values import SupplyError
 from refettle.web.adapters import needed_of, offered_of, typed_adapter
@@ -37,6 +38,9 @@ def adapter(request: HttpRequest) -> HttpResponse:
                 "polarity": fact.polarity,
                 "plug": fact.plug,
             } | typed
+        stands = stands_open(unit.supply)
+        if stands is not None:
+            typed = {"most_open": f"{stands:.3g}"} | typed
     found, error = None, ""
     try:
         needed = needed_of(typed)
