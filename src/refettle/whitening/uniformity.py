@@ -80,18 +80,18 @@ def field_of(
     yi = np.where(keep, yellowness(smooth), np.nan)
     known = yi[keep]
     spread = float(np.diff(np.percentile(known, [5, 95]))[0])
-    wide = _smoothed(xyz, keep, max(3, max(keep.shape) // 6))
-    apart = np.where(keep, yi - yellowness(wide), 0.0)
-    noise = 1.4826 * float(np.median(np.abs(apart[keep] - np.median(apart[keep]))))
-    least = max(STANDS_OUT, TIMES_NOISE * noise)
+    plain = keep
+    for _ in range(2):  # once with all, once without what stands out, which would leave a halo
+        wide = yellowness(_smoothed(xyz, plain, max(3, max(keep.shape) // 6)))
+        apart = np.where(keep & np.isfinite(wide), yi - wide, 0.0)
+        noise = 1.4826 * float(np.median(np.abs(apart[plain] - np.median(apart[plain]))))
+        least = max(STANDS_OUT, TIMES_NOISE * noise)
+        plain = keep & (np.abs(apart) <= least)
     over = keep & (yi < reference - OVER_BLEACHED) if reference is not None else np.zeros_like(keep)
     if over.sum() > 0.5 * keep.sum():  # the region as a whole, said of the region
         over = np.zeros_like(keep)
-    spots = [
-        *_spots(over, yi, keep, cells, size, True),
-        *_spots(keep & (apart > least), yi, keep, cells, size, False),
-        *_spots(keep & (apart < -least) & ~over, yi, keep, cells, size, False),
-    ]
+    pale = over | (keep & (apart < -least))
+    spots = [*_spots(pale, over, yi, keep, cells, size), *_spots(keep & (apart > least), over, yi, keep, cells, size)]
     spots.sort(key=lambda spot: (not spot.over_bleached, -spot.share))
     return Field(yi, cells.left, cells.top, cells.step, spread, tuple(spots[:MOST_SPOTS]))
 
@@ -114,9 +114,7 @@ def _box(values: Floats, reach: int) -> Floats:
     return np.asarray(down[:, right] - down[:, left], dtype=float)
 
 
-def _spots(
-    stands_out: Mask, yi: Floats, keep: Mask, cells: Cells, size: tuple[int, int], over_bleached: bool
-) -> list[Spot]:
+def _spots(stands_out: Mask, over: Mask, yi: Floats, keep: Mask, cells: Cells, size: tuple[int, int]) -> list[Spot]:
     import cv2
 
     if stands_out.sum() < LEAST_CELLS:
@@ -133,5 +131,6 @@ def _spots(
         x = (cells.left + (columns.mean() + 0.5) * cells.step) / size[0]
         y = (cells.top + (rows.mean() + 0.5) * cells.step) / size[1]
         off = float(np.mean(yi[rows, columns])) - middle
+        over_bleached = int(over[rows, columns].sum()) >= LEAST_CELLS
         found.append(Spot(kind, over_bleached, off, float(x), float(y), len(rows) / float(keep.sum())))
     return found
