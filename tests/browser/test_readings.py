@@ -61,11 +61,11 @@ def test_a_capture_is_measured_with_cursors(book: Book, open_page: Open) -> None
     for _ in range(4):  # 4 x 10 x 1/200 of 25 ms
         two.press("PageUp")
     told = page.locator(".plot-between").inner_text()
-    apart, hertz = re.search(r"From 1 to 2: ([\d.]+)\u2009ms, 1/t = ([\d.]+)\u2009Hz", told).groups()
+    apart, hertz = re.search(r"From 1 to 2: ([\d.]+)\u202fms, 1/t = ([\d.]+)\u202fHz", told).groups()
     assert float(apart) == pytest.approx(5, abs=0.1)
     assert float(hertz) == pytest.approx(1e3 / float(apart), rel=1e-3)
     text = two.get_attribute("aria-valuetext")
-    volts = float(re.search(r"([\d.]+)\u2009V", text)[1])
+    volts = float(re.search(r"([\d.]+)\u202fV", text)[1])
     assert 14 <= volts <= 15.2
     assert checked(page) == []
     sizes = [b.bounding_box()["height"] for b in page.locator(".plot-controls button, .plot-cursor-row button").all()]
@@ -86,7 +86,7 @@ def test_the_wheel_goes_closer_once_the_plot_is_taken_up(book: Book, open_page: 
     send(page, "/tools/capture/", rail_csv(), "rail.csv", button="Look at it")
     box = page.locator(".pl-bed").bounding_box()
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 50)
-    assert re.match(r"(49\.9|50\.0)\d\u2009ms: 1[45]\.\d+\u2009V", page.locator(".plot-read").inner_text())
+    assert re.match(r"(49\.9|50\.0)\d\u202fms: 1[45]\.\d+\u202fV", page.locator(".plot-read").inner_text())
     page.mouse.wheel(0, -300)
     assert page.locator(".plot-shown").inner_text() == ""
     page.evaluate("window.scrollTo(0, 0)")

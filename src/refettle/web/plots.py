@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from django.utils.safestring import SafeString, mark_safe
 
+from refettle.quantities import THIN
+
 
 @dataclass(frozen=True)
 class PlotView:
@@ -22,4 +24,5 @@ class PlotView:
 
 def plot_view(title: str, svg: str, says: str, group: str = "", key: str = "", fine: str = "") -> PlotView:
     """A plot drawn by refettle.drawing."""
+    says = says.replace(THIN, "\u202f")  # no line ends between a figure and its unit
     return PlotView(title, mark_safe(svg), says, group, key, fine)  # noqa: S308 - our own drawing, which escapes all text

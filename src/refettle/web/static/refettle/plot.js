@@ -4,7 +4,7 @@
 
 (function () {
   const NS = "http://www.w3.org/2000/svg";
-  const THIN = "\u2009";
+  const THIN = "\u202f"; // no line ends between a figure and its unit
   const MINUS = "\u2212";
   const PLAIN = ["", "%", "\u00b0C", "dB", "dBFS", "dBu"];
   const PREFIX = { "-12": "p", "-9": "n", "-6": "\u00b5", "-3": "m", "0": "", "3": "k", "6": "M", "9": "G" };
