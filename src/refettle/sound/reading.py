@@ -156,7 +156,7 @@ def read_sound(
     told = progress or (lambda _: None)
     table = scan(source, lambda share: told(0.7 * share), stop)
     seconds = source.frames / source.rate
-    placed = find_tones(source, stop) if tones or (tones is None and 20.0 < seconds <= LOOKED_THROUGH) else None
+    placed = find_tones(source, stop) if tones or (tones is None and 50.0 < seconds <= LOOKED_THROUGH) else None
     if tones and placed is None:
         raise SoundError(
             "test tones: no markers found; allowed: a recording of the whole file that refettle tone writes"
