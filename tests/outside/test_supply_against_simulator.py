@@ -70,6 +70,26 @@ def test_random_supplies() -> None:
     assert rms.max() < 0.02
 
 
+def test_reservoirs_worn_to_almost_nothing() -> None:
+    """3 to 30 % of the capacitance, 5 to 60 times the ESR: rails that touch 0 V among them."""
+    rng = np.random.default_rng(77)
+    circuits = []
+    for number in range(24):
+        kind = ("current", "resistance")[number // 3 % 2]
+        peak, ampere = even(rng, 8, 45), even(rng, 0.05, 1.5)
+        built = ampere / (100.0 * even(rng, 0.1, 0.3) * peak)
+        esr = min(0.12 / (2 * math.pi * 120 * built) * even(rng, 5, 60), 0.4 * peak / ampere)
+        ohm, farad = even(rng, 0.02, 0.15) * peak / ampere, max(built * even(rng, 0.03, 0.3), 2e-6)
+        value = {"current": ampere, "resistance": 0.8 * peak / ampere}[kind]
+        circuits.append(
+            Circuit(RECTIFIERS[number % 3], peak, 50.0, ohm, farad, esr, value, kind, 76.9e-12, 1.45, 0.042)
+        )
+    for circuit, trace in zip(circuits, simulate(circuits), strict=True):
+        steady = ours(circuit)
+        assert steady.mean == pytest.approx(trace.mean, rel=0.01), circuit
+        assert steady.ripple == pytest.approx(trace.ripple, rel=0.02), circuit
+
+
 def test_distorted_mains_and_dead_diodes() -> None:
     bent = ((3, 0.03, 0.5), (5, 0.02, 2.0))
     circuits = [
