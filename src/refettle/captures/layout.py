@@ -267,7 +267,7 @@ def _second_thoughts(best: _Try, lines: list[str], choices: Choices) -> tuple[_T
     if best.separator != "," or choices.separator is not None or choices.decimal is not None or len(best.pattern) != 2:
         return best, ()
     rows = [row for row in best.rows[best.begin : best.end] if len(row) == 2]
-    if not rows or not all(row[1].isdigit() and row[0].lstrip("+-").isdigit() for row in rows):
+    if not rows or not all(re.fullmatch(r"[+-]?\d+", a) and re.fullmatch(r"\d+([eE][+-]?\d+)?", b) for a, b in rows):
         return best, ()
     above = [row for row in best.rows[: best.begin] if any(row)]
     one_heading = bool(above) and sum(bool(cell) for cell in above[-1]) == 1 and ":" not in above[-1][0]

@@ -238,8 +238,10 @@ def read_heading(layout: Layout) -> Heading:
 
 def _parted_again(cells: tuple[str, ...], layout: Layout, line: int) -> tuple[str, ...]:
     """The cells of a head line, by its own separator where the numbers below have another or none."""
-    if any(_key(cell) or ":" in cell or "=" in cell for cell in cells) or not 1 <= line <= len(layout.lines):
+    if any(_key(cell) for cell in cells) or not 1 <= line <= len(layout.lines):
         return cells
+    if layout.separator == " ":
+        return (layout.lines[line - 1],)
     for separator in (";", "\t", ",", "|"):
         if separator != layout.separator:
             found = split(layout.lines[line - 1], separator)
@@ -282,7 +284,7 @@ def _titles(layout: Layout, keyed: set[int]) -> tuple[dict[int, str], dict[int, 
     units: dict[int, str] = {}
     last_units = [rows[-1][n] for n in columns]
     stacked = len(rows) == 2 and all(
-        not cell or unit_of(cell.strip("()[] ")) or is_index(cell) for cell in last_units
+        cell.strip("-()[] ") == "" or unit_of(cell.strip("()[] ")) or is_index(cell) for cell in last_units
     ) and any(last_units)  # fmt: skip
     title = rows[0] if stacked else rows[-1]
     lettered = any(title[n].casefold() == "b" for n in columns)  # channels A and B: the A is no ampere
@@ -305,7 +307,7 @@ def _over_columns(layout: Layout, line: str, cells: list[str]) -> list[str] | No
     bare = _REMARK.sub("", line)
     separators = dict.fromkeys((layout.separator, ",", ";", "\t", "|", " "))
     tries = [cells] if bare == line else []
-    tries += [split(text, separator) for text in dict.fromkeys((bare, line)) for separator in separators]
+    tries += [split(text, separator) for separator in separators for text in dict.fromkeys((bare, line))]
     for found in tries:
         if found:
             found = [_REMARK.sub("", found[0]) or ("#" if found[0].strip() == "#" else ""), *found[1:]]
