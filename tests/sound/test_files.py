@@ -9,6 +9,8 @@ import tracemalloc
 import numpy as np
 import pytest
 import soundfile
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from refettle.sound import ArraySource, FileSource, SoundError, Stopped, read_sound
 from tests.sound.signals import Array, noise, sine, times
@@ -22,6 +24,9 @@ def wav(samples: Array = SOUND, subtype: str = "PCM_16", kind: str = "WAV", rate
     file = io.BytesIO()
     soundfile.write(file, samples, rate, subtype=subtype, format=kind)
     return file.getvalue()
+
+
+SHORT = wav(np.stack([noise(-20, times(0.5, 8000))] * 2, axis=1), rate=8000)
 
 
 @pytest.mark.parametrize(
@@ -56,6 +61,33 @@ def test_a_recording_cut_off_says_so() -> None:
     at = unfinished.index(b"data")
     unfinished[at + 4 : at + 8] = struct.pack("<I", 0xFFFFFFFF)
     assert any("did not finish" in note for note in FileSource(io.BytesIO(bytes(unfinished))).notes)
+
+
+def test_a_compressed_file_cut_off_is_refused_in_words() -> None:
+    whole = wav(kind="FLAC")
+    with pytest.raises(SoundError, match=r"cannot be read from 0\.\d of 3\.0 s on|no sound that can be read"):
+        read_sound(FileSource(io.BytesIO(whole[: len(whole) // 3])))
+
+
+def test_a_length_never_written() -> None:
+    content = bytearray(wav())
+    at = content.index(b"data")
+    content[at + 4 : at + 8] = bytes(4)
+    with pytest.raises(SoundError, match="the recorder did not finish it"):
+        FileSource(io.BytesIO(bytes(content)))
+
+
+@settings(max_examples=60, deadline=None)
+@given(at=st.integers(0, 59), byte=st.integers(0, 255), keep=st.integers(1, 9000))
+def test_damaged_files_are_read_or_refused_in_words(at: int, byte: int, keep: int) -> None:
+    content = bytearray(SHORT)
+    content[at] = byte
+    try:
+        reading = read_sound(FileSource(io.BytesIO(bytes(content[:keep]))))
+    except SoundError as error:
+        assert "; allowed: " in str(error)  # noqa: PT017
+    else:
+        assert reading.channels
 
 
 @pytest.mark.parametrize(

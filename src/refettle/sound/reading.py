@@ -257,13 +257,11 @@ def _channel(
     peak = float(max(table.high[:, channel].max(), -table.low[:, channel].min()))
     edges = bounds.astype(int)
     sums = np.add.reduceat(table.square[:, channel], edges[:-1]) / np.diff(edges)
-    seconds = max(1, round(1.0 / table.frame))
-    drift = float(mean[: len(mean) // seconds * seconds].reshape(-1, seconds).mean(axis=1).std()) if seconds else 0.0
     return ChannelReading(
         name=name,
         level=Figure(decibel(square), "dBFS", 0.02),
         peak=Figure(decibel(peak**2, 1.0), "dB of full scale", 0.01),
-        dc=Figure(100.0 * float(mean.mean()), "%", 100.0 * 2.0 * drift / max(1.0, len(mean) / seconds) ** 0.5 + 0.003),
+        dc=_dc(mean, table.frame),
         clipped=share,
         clipped_at=clipped_at,
         full_scale=full,
@@ -278,6 +276,12 @@ def _channel(
         spectrum=_spectrum(quiet, source.rate),
         levels=tuple(decibel(float(each)) for each in sums),
     )
+
+
+def _dc(mean: Array, frame: float) -> Figure:
+    """[%] of full scale, with its uncertainty from parts of a second (four parts where it is shorter)."""
+    parts = [float(part.mean()) for part in np.array_split(mean, max(4, int(len(mean) * frame)))]
+    return Figure(100.0 * float(mean.mean()), "%", 200.0 * float(np.std(parts)) / len(parts) ** 0.5 + 0.003)
 
 
 def _steady_parts(placed: Placed | None) -> tuple[Stretch, ...] | None:

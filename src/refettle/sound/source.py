@@ -123,8 +123,17 @@ class FileSource:
 
     def read(self, start: int, count: int) -> Array:
         """(n, channels) samples."""
-        self._sound.seek(min(start, self.frames))
-        block = self._sound.read(min(count, self.frames - start), dtype="float64", always_2d=True)
+        import soundfile
+
+        at = max(0, min(start, self.frames))
+        try:
+            self._sound.seek(at)
+            block = self._sound.read(max(0, min(count, self.frames - at)), dtype="float64", always_2d=True)
+        except (soundfile.SoundFileError, RuntimeError):
+            raise SoundError(
+                f"file: cannot be read from {at / self.rate:.1f} of {self.frames / self.rate:.1f} s on (damaged or cut "
+                "off); allowed: a whole file. Open it in a sound editor and save what is there as WAV"
+            ) from None
         return _finite(block, start, self.rate)
 
 
@@ -142,6 +151,11 @@ def _wav_notes(file: BinaryIO, size: int) -> list[str]:
             per_second = struct.unpack("<I", file.read(12)[8:])[0]
         if name == b"data":
             there = size - at - 8
+            if length == 0 and there > 0:
+                raise SoundError(
+                    f"file: the recorder did not finish it, no length is written before {there} bytes of sound; "
+                    "allowed: a finished file. Open it in a sound editor and save it again as WAV"
+                )
             if head[:4] == b"RF64" or length <= there:
                 return []
             if length >= 0xFFFFFF00:
