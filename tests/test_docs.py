@@ -73,6 +73,7 @@ SECTIONS: dict[type[BaseModel], tuple[str, str]] = {
     supplies.RegulatorPart: (SUPPLY, "Fields of a regulator"),
     supplies.DirectLoad: (SUPPLY, "Fields of a load"),
     supplies.SupplyFuse: (SUPPLY, "Fields of fuse"),
+    supplies.PartSpread: (SUPPLY, "Fields of spread"),
 }
 """Where the fields of each model are described."""
 

@@ -1,5 +1,6 @@
 """Supply files: what they hold, and every mistake with its line."""
 
+import numpy as np
 import pytest
 
 from refettle.knowledge.errors import KnowledgeError
@@ -8,6 +9,7 @@ from refettle.knowledge.supply_files import parse_supply, rails_with, stands_ope
 from refettle.supply.adapter import Offered
 from refettle.supply.feed import FlatSource, Winding
 from refettle.supply.report import MAINS, assess
+from refettle.supply.spread import monte_carlo, worst_case
 
 TEXT = """\
 supply: Desk radio
@@ -49,6 +51,7 @@ def test_a_file() -> None:
         ("load_amps", "load", "radio.yaml:7: regulators.rail5.load: found the unknown field 'load'"),
         ("amps: 1.2", "regulation: 0.1", "the key 'regulation' a second time"),
         ("{volts: 9, amps: 1.2, ", "{", "allowed: volts and amps of its rating, or open_volts and secondary_ohm"),
+        ("supply:", "spread: {load: [1.2, 0.8]}\nsupply:", "radio.yaml:1: spread: found a mapping; allowed: load with"),
         ("rectifier: {wiring: bridge}\n", "", "allowed: a rectifier, unless an adapter gives DC"),
         ("transformer: {volts: 9, amps: 1.2, regulation: 0.2}\n", "", "allowed: exactly one of transformer, adapter"),
     ],
@@ -67,6 +70,15 @@ def test_adapters_as_feeds() -> None:
     assert isinstance(fed("{output: AC, volts: 9, amps: 1, open_volts: 11}", "rectifier: {wiring: bridge}\n"), Winding)
     with pytest.raises(KnowledgeError, match="open_volts, measured without load"):
         fed("{output: DC, volts: 9, amps: 1}")
+
+
+def test_a_shop_puts_in_its_own_spread() -> None:
+    narrow = "\n".join(f"  {name}: [1, 1]" for name in ("volts", "ohm", "esr", "load", "dropout"))
+    own = parse_supply(f"{TEXT}spread:\n{narrow}\n  warmer: [0, 0]\n", "radio.yaml").supply
+    usual = parse_supply(TEXT, "radio.yaml").supply
+    spans = [np.ptp(monte_carlo(each, 100, 1).rails[0].headroom.values) for each in (own, usual)]
+    assert spans[0] < 0.9 * spans[1]
+    assert worst_case(own)[0].headroom > worst_case(usual)[0].headroom
 
 
 def test_figures_that_do_not_go_together_are_a_mistake_of_the_file() -> None:

@@ -113,6 +113,12 @@ def test_adapters_as_feeds_give_what_their_label_says() -> None:
     assert flat.ripple == 0
 
 
+def test_ripple_reaches_what_hangs_on_the_reservoir_itself() -> None:
+    motor = supply(regulators=(), loads=(Load("current", 0.5),))
+    assert "100 Hz ripple reaches" in said(assess(motor), "good")
+    assert "hum in sound" in said(assess(motor, aged=(0.3, 5.0)), "watch")
+
+
 def test_ratings_that_are_not_known_are_not_good() -> None:
     bare = supply(reservoir=ReservoirPart(4700e-6, 0.08))
     assert "life is not assessed" in said(assess(bare), "not assessed")

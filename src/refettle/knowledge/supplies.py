@@ -144,6 +144,27 @@ class SupplyFuse(Strict):
     melting: Annotated[Number, Field(gt=0, le=1e5)] | None = None
 
 
+Limits = tuple[Annotated[Number, Field(gt=0, le=20)], Annotated[Number, Field(gt=0, le=20)]]
+
+
+class PartSpread(Strict):
+    """How far parts spread: lowest and highest, times what is written. A shop puts in what it has measured."""
+
+    volts: Limits = (0.97, 1.03)
+    ohm: Limits = (0.85, 1.2)
+    esr: Limits = (0.5, 1.5)
+    load: Limits = (0.85, 1.15)
+    dropout: Limits = (0.85, 1.15)
+    warmer: tuple[Annotated[Number, Field(ge=-50, le=50)], Annotated[Number, Field(ge=-50, le=50)]] = (-10, 10)
+
+    @model_validator(mode="after")
+    def _low_first(self) -> PartSpread:
+        for name, (low, high) in dict(self).items():
+            if low > high:
+                raise ValueError(f"{name} with the lower limit first")
+        return self
+
+
 class SupplySection(Strict):
     """A linear supply on one reservoir: exactly one of transformer, adapter."""
 
@@ -157,6 +178,7 @@ class SupplySection(Strict):
     fuse: SupplyFuse | None = None
     bleeder: Ohms | None = None
     air: Celsius = 40
+    spread: PartSpread = PartSpread()
     note: Prose | None = None
 
     @model_validator(mode="after")

@@ -16,7 +16,7 @@ from refettle.parts.capacitor import Rated
 from refettle.parts.limits import esr_limit
 from refettle.supply.adapter import Fact, Offered
 from refettle.supply.feed import FlatSource, Winding, ac_adapter, dc_adapter, measured_winding, rated_winding
-from refettle.supply.model import Fuse, ReservoirPart, Supply
+from refettle.supply.model import Fuse, ReservoirPart, Spread, Supply
 from refettle.supply.rectifier import SCHOTTKY, SILICON, Load
 from refettle.supply.regulator import Cooling, Regulator
 from refettle.supply.report import MAINS, assess
@@ -95,6 +95,14 @@ def _supply_of(section: SupplySection, name: str) -> LoadedSupply:
         air=section.air,
         bleeder=section.bleeder,
         own_mains=section.transformer is not None,
+        spread=Spread(
+            volt=section.spread.volts,
+            ohm=section.spread.ohm,
+            esr=section.spread.esr,
+            load=section.spread.load,
+            dropout=section.spread.dropout,
+            warmer=section.spread.warmer,
+        ),
     )
     serves = {key: each.serves for key, each in section.regulators.items()}
     return LoadedSupply(name, supply, serves, tuple(assumed), section.note)

@@ -75,12 +75,41 @@ class Fuse:
 
 
 @dataclass(frozen=True, slots=True)
+class Spread:
+    """Limits as factors (low, high): of mains, the feed's volts and resistance, ESR, load, dropout; `warmer` [K].
+
+    The reservoir's capacitance goes by its own tolerance and the regulators' volts by theirs. `mains` None: the
+    supply's own low and high.
+    """
+
+    mains: tuple[float, float] | None = None
+    volt: tuple[float, float] = (0.97, 1.03)
+    ohm: tuple[float, float] = (0.85, 1.2)
+    esr: tuple[float, float] = (0.5, 1.5)
+    load: tuple[float, float] = (0.85, 1.15)
+    dropout: tuple[float, float] = (0.85, 1.15)
+    warmer: tuple[float, float] = (-10.0, 10.0)
+
+    def __post_init__(self) -> None:
+        for name in ("mains", "volt", "ohm", "esr", "load", "dropout", "warmer"):
+            limits = getattr(self, name)
+            if limits is None:
+                continue
+            low, high = limits
+            least, most = (-50.0, 50.0) if name == "warmer" else (0.01, 20.0)
+            ranged(f"spread of {name}", [low, high], least, most, "", above=False)
+            if low > high:
+                raise SupplyError(f"spread of {name}: found {low:g} to {high:g}; allowed: low first")
+
+
+@dataclass(frozen=True, slots=True)
 class Supply:
     """A linear supply on one reservoir.
 
     `rectifier` None only where `feed` is a FlatSource wired straight to the reservoir. `loads` besides the regulators.
     `low` and `high` mains as factors; `mains_volt` [V rms]; `diode_air` [K/W] of one diode to the air; `air` [°C]
-    inside the case; `bleeder` [ohm] fitted across the reservoir; `own_mains` False for a unit fed by an adapter.
+    inside the case; `bleeder` [ohm] fitted across the reservoir; `own_mains` False for a unit fed by an adapter;
+    `spread` of its parts.
     """
 
     feed: Winding | FlatSource
@@ -100,6 +129,7 @@ class Supply:
     air: float = 40.0
     bleeder: float | None = None
     own_mains: bool = True
+    spread: Spread = Spread()
 
     def __post_init__(self) -> None:
         if isinstance(self.feed, Winding) and self.rectifier is None:

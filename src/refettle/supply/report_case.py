@@ -155,6 +155,8 @@ def assess(
     if held and diodes:
         findings += _diode_findings(diode)
     lasts = None
+    if held and supply.loads:
+        findings.append(_direct_finding(supply, float(steady.mean[0]), float(steady.ripple[0])))
     if held:
         lasts, more = _capacitor_findings(supply, float(steady.capacitor_rms[0]))
         findings += more
@@ -231,6 +233,17 @@ def seen(rail: Rail, serves: str, supply: Supply) -> str:
     if serves == "motor":
         return f"unsteady or slow, with a {hertz:g} Hz flutter"
     return f"{hertz:g} Hz ripple goes straight through to what it feeds"
+
+
+def _direct_finding(supply: Supply, mean: float, ripple: float) -> Finding:
+    """What the ripple does to loads without a regulator. A tenth of the rail as the edge: estimate."""
+    full_wave = supply.rectifier != "half" and not supply.dead_diode
+    hertz = supply.mains_hz * (2 if full_wave else 1)
+    part = ripple / max(mean, 1e-9)
+    text = f"{ripple:.2g} V of {hertz:g} Hz ripple reaches what hangs on the reservoir itself"
+    if part > 0.1:
+        return Finding("watch", "direct loads", f"{text}: hum in sound, flutter in motors")
+    return Finding("good", "direct loads", f"{text}, {part:.0%} of the rail")
 
 
 def _diode_findings(celsius: float) -> list[Finding]:

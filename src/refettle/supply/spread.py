@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from refettle.supply.model import Spread as Spread
 from refettle.supply.model import Supply, Variant, Worked, unloaded_peak, work_out
 from refettle.supply.regulator import SHUTDOWN, Missing, junction
-from refettle.supply.values import Floats, SupplyError, ranged
+from refettle.supply.values import Floats, SupplyError
 
 STEPS = 256
 """Instants in one mains period for many variants: within 0.1 % in mean and 0.5 % in ripple of twice as many."""
@@ -22,37 +23,6 @@ _AT_ONCE = 1000
 PERCENTS = (1, 5, 25, 50, 75, 95, 99)
 WAVE_PERCENTS = (2.5, 25.0, 50.0, 75.0, 97.5)
 """Of the reservoir's volts at each instant, for drawing: 19 of 20, half of them, the middle."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spread:
-    """Limits as factors (low, high): of mains, the feed's volts and resistance, ESR, load, dropout; `warmer` [K].
-
-    The reservoir's capacitance goes by its own tolerance and the regulators' volts by theirs. `mains` None: the
-    supply's own low and high.
-    """
-
-    mains: tuple[float, float] | None = None
-    volt: tuple[float, float] = (0.97, 1.03)
-    ohm: tuple[float, float] = (0.85, 1.2)
-    esr: tuple[float, float] = (0.5, 1.5)
-    load: tuple[float, float] = (0.85, 1.15)
-    dropout: tuple[float, float] = (0.85, 1.15)
-    warmer: tuple[float, float] = (-10.0, 10.0)
-
-    def __post_init__(self) -> None:
-        for name in ("mains", "volt", "ohm", "esr", "load", "dropout", "warmer"):
-            limits = getattr(self, name)
-            if limits is None:
-                continue
-            low, high = limits
-            least, most = (-50.0, 50.0) if name == "warmer" else (0.01, 20.0)
-            ranged(f"spread of {name}", [low, high], least, most, "", above=False)
-            if low > high:
-                raise SupplyError(f"spread of {name}: found {low:g} to {high:g}; allowed: low first")
-
-
-ESTIMATE = Spread()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +95,7 @@ def monte_carlo(
     supply: Supply,
     count: int,
     seed: int,
-    spread: Spread = ESTIMATE,
+    spread: Spread | None = None,
     *,
     aged: tuple[float, float] = (1.0, 1.0),
     missing: Iterable[Missing] = (),
@@ -140,7 +110,8 @@ def monte_carlo(
         10 to 100,000.
     seed : int
         0 or more; the same seed gives the same variants.
-    spread : Spread
+    spread : Spread, optional
+        By default the supply's own.
     aged : (float, float)
         Part of the reservoir's capacitance that is left, and factor on its ESR, before the spread.
     missing : "heat-sink", "pad", "paste", "clip"
@@ -157,6 +128,7 @@ def monte_carlo(
     if seed < 0:
         raise SupplyError(f"seed: found {seed}; allowed: 0 or more")
     gone = frozenset(missing)
+    spread = spread or supply.spread
     random = np.random.default_rng(seed)
     low, high = supply.reservoir.tolerance
     settings = [each.tolerance for each in supply.regulators] or [0.0]
@@ -215,13 +187,14 @@ def monte_carlo(
 
 def worst_case(
     supply: Supply,
-    spread: Spread = ESTIMATE,
+    spread: Spread | None = None,
     *,
     aged: tuple[float, float] = (1.0, 1.0),
     missing: Iterable[Missing] = (),
 ) -> tuple[WorstCase, ...]:
     """Both worst cases of every regulator. SupplyError as `monte_carlo`."""
     gone = frozenset(missing)
+    spread = spread or supply.spread
     low, high = supply.reservoir.tolerance
     mains = spread.mains or (supply.low, supply.high)
     found = []
