@@ -8,8 +8,11 @@ from threading import Event
 import pytest
 from django.test import Client
 
+from refettle.knowledge.loading import load_shipped_type
+from refettle.knowledge.supply_files import supply_of
 from refettle.web import longwork
 from refettle.web.longwork import Stopped, TooMuchWork, Work, work
+from refettle.web.supplies import Asked, work_spread
 from tests.web.captures import rail_csv, send
 
 
@@ -100,6 +103,16 @@ def test_no_more_than_a_few_at_once() -> None:
     assert all(w.wait(10) for w in works)
 
 
+def test_large_results_make_room(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(longwork, "MOST_KEPT_BYTES", 250)
+    for key in range(4):
+        assert work("Reading", key, lambda here: "x", size=lambda result: 100).wait(5)
+    assert list(longwork._works) == [1, 2, 3]
+    assert sum(each.size for each in longwork._works.values()) == 300
+    work("Reading", 4, lambda here: "y").wait(5)
+    assert 1 not in longwork._works
+
+
 @pytest.mark.django_db
 def test_a_page_says_how_far_it_is_and_can_be_stopped(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     until = Event()
@@ -126,3 +139,18 @@ def test_a_page_says_how_far_it_is_and_can_be_stopped(client: Client, monkeypatc
     assert client.get(f"{there}?again=1")["Location"] == there
     assert client.post("/tools/stop/nothing-there/", {}).status_code == 404
     assert client.post(f"/tools/stop/{found.token}/", {"back": "//elsewhere.example/"}).status_code in (302, 404)
+
+
+def test_variants_worked_out_by_then_are_kept() -> None:
+    loaded = load_shipped_type("larkmere-48")
+    assert loaded.unit_type.supply is not None
+    supply = supply_of(loaded.unit_type.supply, loaded.name, loaded.file)
+    found = work("Variants", "v", lambda here: work_spread(supply, Asked(variants=100_000, seed=1), here))
+    while found.share <= 0 and not found.over:
+        time.sleep(0.01)
+    found.stop()
+    assert found.wait(30)
+    assert found.state == "done"
+    assert 1000 <= found.result.count < 100_000
+    assert found.result.count % 1000 == 0
+    assert found.result.rails[0].headroom.values.size == found.result.count

@@ -100,6 +100,7 @@ def monte_carlo(
     aged: tuple[float, float] = (1.0, 1.0),
     missing: Iterable[Missing] = (),
     progress: Callable[[float], None] | None = None,
+    stop: Callable[[], bool] | None = None,
 ) -> MonteCarlo:
     """Many variants drawn at random.
 
@@ -115,8 +116,8 @@ def monte_carlo(
     aged : (float, float)
         Part of the reservoir's capacitance that is left, and factor on its ESR, before the spread.
     missing : "heat-sink", "pad", "paste", "clip"
-    progress : callable, optional
-        Told the share done, 0 to 1; what it raises ends the work.
+    progress, stop : callables, optional
+        Told the share done, 0 to 1; asked after each thousand whether those so far are enough.
 
     Raises
     ------
@@ -153,6 +154,8 @@ def monte_carlo(
         pieces.append(_figures(supply, worked, variant, gone))
         if progress is not None:
             progress(min(1.0, (start + _AT_ONCE) / count))
+        if stop is not None and stop():
+            break
     found = {name: np.concatenate([each[name] for each in pieces]) for name in pieces[0]}
     lost = np.isnan(found["mean"]) | (found["mean"] < 0.05 * unloaded_peak(supply))
     for values in found.values():
@@ -172,7 +175,7 @@ def monte_carlo(
             )
         )
     return MonteCarlo(
-        count=count,
+        count=len(lost),
         seed=seed,
         broken_down=float(np.mean(lost)),
         mean=_quantity("reservoir, mean", "V", found["mean"]),

@@ -18,7 +18,8 @@ State = Literal["waiting", "running", "done", "stopped", "failed"]
 AT_ONCE = 2
 """More would only hold each other up."""
 MOST_UNDER_WAY = 8
-MOST_KEPT = 24
+MOST_KEPT, MOST_KEPT_BYTES = 24, 400_000_000
+"""Results that are kept: so many, and so much of those whose size is told."""
 AT_ONCE_S = 1.5
 """[s] What is done by then is shown at once, without a page that says how far it is."""
 
@@ -49,6 +50,7 @@ class Work:
         self.says = ""
         self.result: Any = None
         self.error = ""
+        self.size = 0
         self.began = time.monotonic()
         self._stop = Event()
         self._over = Event()
@@ -63,10 +65,14 @@ class Work:
         """How far it is."""
         return round(100 * min(1.0, max(0.0, self.share)))
 
-    def tick(self, share: float, says: str = "") -> None:
-        """Say how far it is. Raises Stopped when that was asked for."""
+    def note(self, share: float, says: str = "") -> None:
+        """Say how far it is."""
         self.share = share
         self.says = says or self.says
+
+    def tick(self, share: float, says: str = "") -> None:
+        """Say how far it is. Raises Stopped when that was asked for."""
+        self.note(share, says)
         if self._stop.is_set():
             raise Stopped
 
@@ -89,7 +95,11 @@ _turn = BoundedSemaphore(AT_ONCE)
 
 
 def work(
-    title: str, key: Hashable, run: Callable[[Work], Any], refusals: tuple[type[Exception], ...] = (ValueError,)
+    title: str,
+    key: Hashable,
+    run: Callable[[Work], Any],
+    refusals: tuple[type[Exception], ...] = (ValueError,),
+    size: Callable[[Any], int] | None = None,
 ) -> Work:
     """The work of this key, started if it is new; waits a moment for it.
 
@@ -101,6 +111,8 @@ def work(
         Given the Work, to tick and to be stopped by; gives the result.
     refusals : exception types
         What it raises for bad input: `error` then holds its words.
+    size : callable, optional
+        [byte] Of the result, where it is large.
 
     Raises
     ------
@@ -113,17 +125,27 @@ def work(
             if under_way >= MOST_UNDER_WAY:
                 raise TooMuchWork(f"{under_way} long pieces of work are under way. Wait for one, or stop one.")
             found = _works[key] = Work(title, key)
-            over = [k for k, each in _works.items() if each.over]
-            for old in over[: max(0, len(_works) - MOST_KEPT)]:
-                del _works[old]
-            Thread(target=_run, args=(found, run, refusals), daemon=True).start()
+            _make_room()
+            Thread(target=_run, args=(found, run, refusals, size), daemon=True).start()
         else:
             _works.move_to_end(key)
     found.wait(AT_ONCE_S)
     return found
 
 
-def _run(work: Work, run: Callable[[Work], Any], refusals: tuple[type[Exception], ...]) -> None:
+def _make_room() -> None:
+    """Let go of the oldest results. Under the guard."""
+    over = [k for k, each in _works.items() if each.over]
+    while over and (len(_works) > MOST_KEPT or sum(each.size for each in _works.values()) > MOST_KEPT_BYTES):
+        del _works[over.pop(0)]
+
+
+def _run(
+    work: Work,
+    run: Callable[[Work], Any],
+    refusals: tuple[type[Exception], ...],
+    size: Callable[[Any], int] | None,
+) -> None:
     try:
         while not _turn.acquire(timeout=0.2):
             if work.asked_to_stop():
@@ -132,6 +154,7 @@ def _run(work: Work, run: Callable[[Work], Any], refusals: tuple[type[Exception]
         try:
             work.state = "running"
             work.result = run(work)
+            work.size = size(work.result) if size is not None else 0
             work.share = 1.0
             work.state = "done"
         finally:

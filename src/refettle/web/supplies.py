@@ -196,7 +196,7 @@ def work_out(loaded: LoadedSupply, asked: Asked, work: Work) -> Worked:
 
 
 def work_spread(loaded: LoadedSupply, asked: Asked, work: Work) -> MonteCarlo:
-    """The variants. Raises SupplyError."""
+    """The variants; those worked out so far if it is stopped. Raises SupplyError."""
     says = f"{asked.variants} variants"
     work.tick(0.0, says)
     return monte_carlo(
@@ -205,5 +205,6 @@ def work_spread(loaded: LoadedSupply, asked: Asked, work: Work) -> MonteCarlo:
         asked.seed,
         aged=asked.aged,
         missing=asked.missing,
-        progress=lambda share: work.tick(share, says),
+        progress=lambda share: work.note(share, says),
+        stop=work.asked_to_stop,
     )

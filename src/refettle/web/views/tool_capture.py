@@ -63,6 +63,10 @@ class ChannelTyped:
     scale: str
 
 
+def _bytes(capture: Capture) -> int:
+    return sum(channel.values.nbytes for channel in capture.channels)
+
+
 def read_work(kept: shelf.Held, typed: Mapping[str, str], choices: Choices) -> longwork.Work:
     """The reading of a file with these corrections: a Capture as its result. Raises TooMuchWork."""
 
@@ -73,7 +77,7 @@ def read_work(kept: shelf.Held, typed: Mapping[str, str], choices: Choices) -> l
         return read_capture(kept.data(), kept.name, choices, progress=progress, stop=work.asked_to_stop)
 
     key = ("capture", kept.token, tuple(sorted(typed.items())))
-    return longwork.work(f"Reading {kept.name}", key, run)
+    return longwork.work(f"Reading {kept.name}", key, run, size=_bytes)
 
 
 @require_safe
