@@ -163,3 +163,31 @@ def test_without_script_the_picture_and_its_figures_remain(book: Book, open_page
     assert page.get_by_role("row", name=re.compile("CH1")).count() == 1
     box = page.locator("svg[data-plot]").bounding_box()
     assert box["width"] <= PHONE["width"]
+
+
+def test_two_fingers_go_closer_and_one_moves_along(book: Book, open_page: Open) -> None:
+    page = open_page(PHONE, has_touch=True)
+    send(page, "/tools/capture/", rail_csv(), "rail.csv", button="Look at it")
+    page.locator(".pl-bed").scroll_into_view_if_needed()
+    box = page.locator(".pl-bed").bounding_box()
+    hand = page.context.new_cdp_session(page)
+    middle, y = box["x"] + box["width"] / 2, box["y"] + 80
+
+    def touch(kind: str, *xs: float) -> None:
+        points = [{"x": x, "y": y, "id": n} for n, x in enumerate(xs)]
+        hand.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    touch("touchStart", middle - 30, middle + 30)
+    for reach in (40, 60, 90):
+        touch("touchMove", middle - reach, middle + reach)
+    touch("touchEnd")
+    low, high = shown(page)
+    assert 20 < high - low < 60
+    assert (low + high) / 2 == pytest.approx(50, abs=6)
+    touch("touchStart", middle)
+    for step in (20, 40, 60):
+        touch("touchMove", middle - step)
+    touch("touchEnd")
+    moved = shown(page)
+    assert moved[1] - moved[0] == pytest.approx(high - low, abs=0.1)
+    assert moved[0] > low + 3

@@ -273,7 +273,7 @@
     this.frame.before(this.shown);
     this.frame.setAttribute("tabindex", "-1");
     this.figure.addEventListener("keydown", function (event) {
-      const does = { "+": function () { plot.zoom(0.5); }, "-": function () { plot.zoom(2); }, "0": function () { plot.look(0, 1); } }[event.key];
+      const does = { "+": function () { plot.zoom(0.5); }, "=": function () { plot.zoom(0.5); }, "-": function () { plot.zoom(2); }, "0": function () { plot.look(0, 1); } }[event.key];
       if (!does || event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, select, textarea")) return;
       event.preventDefault();
       event.stopPropagation();
