@@ -39,7 +39,7 @@ def after() -> Code:
 
 
 def file_of(code: Code, **more: Any) -> bytes:
-    return jpeg(code, **more)
+    return jpeg(code, **{"quality": 98, **more})
 
 
 def bare_print() -> Scene:

@@ -18,13 +18,13 @@ from refettle.whitening.picture import PhotoError, Picture
 
 AGREE = 0.02
 """Of the ratio, the most that two neutrals may differ by, and the most when carried on to the regions."""
-AGREE_RIG = 0.015
-"""The same for a fixed rig, whose figures are to be better: estimate, from a simulated camera."""
+AGREE_LOCKED = 0.015
+"""The same where the figure is to be good for 5 points in a hundred: estimate, from a simulated camera."""
 ROUNDING = 0.02
 """Added to it where compression has rounded all colour of the neutrals to whole steps: estimate, from a simulated
 camera, where flat greys at a quality below about 94 came out up to 3.7 % apart in one light.
 """
-FLAT_COLOUR = 0.2
+FLAT_COLOUR = 0.3
 """Values by which red or blue scatters against green within a neutral, below which its colour is rounded so."""
 NEUTRALS = {"ptfe": 0.90, "grey": 0.18}
 """Reflectance of what is stuck on: thread tape in layers (estimate), and a photographer's grey card."""
@@ -42,8 +42,8 @@ class Neutral:
 
     `rgb` (4 x 3), mean linear RGB of the corners in the order of CORNERS; `gain` (3), by which linear RGB is multiplied
     so that the neutrals are grey and as light as `reflectance`; `disagreement`, the most that two of them differ by in
-    red over green or blue over green; `at` (4 x 2) [mm], where they lie; `rounded`, their colour has lost its grain in
-    compression, and comes in steps.
+    red over green or blue over green; `at` (4 x 2) [mm], where they lie; `flat` [1], the share of
+    their colours that have lost their grain in compression, and come in steps.
     """
 
     rgb: Floats
@@ -51,12 +51,17 @@ class Neutral:
     disagreement: float
     reflectance: float
     at: Floats
-    rounded: bool = False
+    flat: float = 0.0
+
+    @property
+    def rounded(self) -> bool:
+        """Whether most of the colour comes in steps."""
+        return self.flat >= 0.5
 
     @property
     def leeway(self) -> float:
         """[1] to be added to what they must agree within."""
-        return ROUNDING if self.rounded else 0.0
+        return ROUNDING * min(1.0, 2.0 * self.flat)
 
     def drift(self, points: Floats) -> float:
         """How far the light at `points` (n x 2, [mm]) differs from the neutrals' mean, at most, if it goes on changing
@@ -79,8 +84,8 @@ def read_neutrals(picture: Picture, found: Found, reflectance: float, agree: flo
     read = [_mean(picture, found, k) for k in range(4)]
     rgb = np.array([mean for mean, _ in read])
     gain, disagreement = balance(rgb, reflectance)
-    rounded = min(grain for _, grain in read) < FLAT_COLOUR
-    neutral = Neutral(rgb, gain, disagreement, reflectance, places(found.card), rounded)
+    flat = float(np.mean(np.array([grain for _, grain in read]) < FLAT_COLOUR))
+    neutral = Neutral(rgb, gain, disagreement, reflectance, places(found.card), flat)
     if disagreement > agree + neutral.leeway:
         raise _mixed(f"corner neutrals that differ by {100 * disagreement:.1f} % in colour", agree + neutral.leeway)
     return neutral
@@ -113,13 +118,13 @@ def check_drift(neutral: Neutral, points: Floats, agree: float = AGREE) -> float
 def _mixed(found: str, most: float) -> PhotoError:
     return PhotoError(
         "mixed-light",
-        f"mixed light: found {found}; allowed: {100 * most:g} %. One kind of light only: "
+        f"mixed light: found {found}; allowed: {100 * most:.2g} %. One kind of light only: "
         "lamps off by the window, or blinds shut under the lamp; the neutrals clean, all of one kind",
     )
 
 
-def _mean(picture: Picture, found: Found, corner: int) -> tuple[Floats, float]:
-    """Mean linear RGB of one neutral, and how much the value of red or blue scatters against green."""
+def _mean(picture: Picture, found: Found, corner: int) -> tuple[Floats, Floats]:
+    """Mean linear RGB of one neutral, and by how many values red and blue scatter against green."""
     window = found.pixels(found.card.neutrals[corner].inner().corners)
     cells = cells_of(picture, window, _ACROSS)
     what = f"the neutral at the {CORNERS[corner]} corner"
@@ -139,4 +144,4 @@ def _mean(picture: Picture, found: Found, corner: int) -> tuple[Floats, float]:
     rows, columns = cells.inside.shape
     part = picture.code[cells.top : cells.top + rows * cells.step, cells.left : cells.left + columns * cells.step]
     against = part[..., [0, 2]].astype(np.int16) - part[..., [1]]
-    return mean, float(against.reshape(-1, 2).std(axis=0).min())
+    return mean, np.asarray(against.reshape(-1, 2).std(axis=0), dtype=float)

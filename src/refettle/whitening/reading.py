@@ -20,7 +20,7 @@ from refettle.whitening.card import READING_WIDE
 from refettle.whitening.cells import Cells, cells_of, shine
 from refettle.whitening.colour import CONDITION, SCOPES, Floats, difference, in_scope, lab, yellowness
 from refettle.whitening.markers import GOOD_SIDE, Found, find_card
-from refettle.whitening.neutrals import AGREE, AGREE_RIG, NEUTRALS, Neutral, check_drift, read_neutrals
+from refettle.whitening.neutrals import AGREE, AGREE_LOCKED, NEUTRALS, Neutral, check_drift, read_neutrals
 from refettle.whitening.picture import PhotoError, Picture, open_picture
 from refettle.whitening.regions import PLANE, Region, RegionError, carried, pixels_of
 from refettle.whitening.uniformity import Field, field_of
@@ -59,8 +59,8 @@ class Trust:
 
 TRUST: dict[Taken, Trust] = {
     "phone": Trust(0.17, 10.0, 11.0, 6.0, 0.25, AGREE),
-    "rig": Trust(0.08, 8.0, 11.0, 6.0, 0.25, AGREE_RIG),
-    "locked": Trust(0.05, 2.5, 5.0, 2.5, 0.13, AGREE_RIG),
+    "rig": Trust(0.08, 8.0, 11.0, 6.0, 0.25, AGREE),
+    "locked": Trust(0.05, 2.5, 5.0, 2.5, 0.13, AGREE_LOCKED),
 }
 
 
