@@ -70,3 +70,10 @@ def test_it_refuses_and_keeps_what_was_typed(client: Client, query: str, says: s
     assert "Mains voltage kills" in html
     if "nine" in query:
         assert 'value="nine"' in html
+
+
+def test_an_adapter_that_holds_its_volts_but_starves_the_rail(client: Client) -> None:
+    low = "a_output=AC&a_volt=9&a_ampere=1.2&a_loaded=7.2&a_unloaded=8.2"
+    page = text_of(get(client, f"/tools/adapter/?type=corrigan-duo&{low}"))
+    assert "worked out at" in page
+    assert "Not safe for this unit" in page

@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from refettle.knowledge.supply_files import stands_open
+from refettle.knowledge.supply_files import rails_with, stands_open
 from refettle.supply.adapter import POLARITIES, check_adapter
 from refettle.supply.values import SupplyError
 from refettle.web.adapters import needed_of, offered_of, typed_adapter
@@ -24,7 +24,7 @@ SHORT = {
 def adapter(request: HttpRequest) -> HttpResponse:
     """The page. Everything stands in the address; nothing is written."""
     typed = typed_adapter(request.GET)
-    slug, of_type = request.GET.get("type", ""), ""
+    slug, of_type, supply = request.GET.get("type", ""), "", None
     if slug:
         loaded = load_or_404(slug)
         unit = loaded.unit_type
@@ -38,7 +38,8 @@ def adapter(request: HttpRequest) -> HttpResponse:
                 "polarity": fact.polarity,
                 "plug": fact.plug,
             } | typed
-        stands = stands_open(unit.supply)
+        supply = unit.supply
+        stands = stands_open(supply)
         if stands is not None:
             typed = {"most_open": f"{stands:.3g}"} | typed
     found, error = None, ""
@@ -46,7 +47,9 @@ def adapter(request: HttpRequest) -> HttpResponse:
         needed = needed_of(typed)
         asked = any(name.startswith("a_") for name in typed)
         if needed is not None and asked:
-            found = check_adapter(needed, offered_of(typed))
+            offered = offered_of(typed)
+            rails = rails_with(supply, offered)
+            found = check_adapter(needed, offered, [rails] if rails is not None else [])
     except SupplyError as trouble:
         error = str(trouble)
     ids = found.cautions if found is not None else ("mains", "charged-capacitor", "first-power", "burst", "heat")
