@@ -222,6 +222,12 @@ def test_long_files_tell_how_far_they_are_and_can_be_stopped() -> None:
         read_capture(data, "", stop=lambda: True)
 
 
+def test_many_lines_to_leave() -> None:
+    data = b"words, and more\n" * 5000 + b"t (s),CH1 (V)\n0,1.5\n1,2.5\n2,2\n"
+    found = read_capture(data, "", Choices(skip=5001))
+    assert found.channel().values.tolist() == [1.5, 2.5, 2.0]
+
+
 def test_a_gap_far_down_and_a_bad_cell_far_down() -> None:
     rows = [b"%d,%d" % (n, n % 200) for n in range(300_000)]
     rows[250_000] = b"250000,"

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from refettle.captures import CaptureError, Choices, read_capture
+from tests.captures.random_files import random_file
 from tests.captures.shapes import SHAPES, Shape
 
 
@@ -97,3 +98,8 @@ def test_whatever_comes_is_read_or_refused(data: bytes) -> None:
     except CaptureError:
         return
     assert all(channel.values.dtype == np.float64 and channel.values.size == len(found) for channel in found.channels)
+
+
+def test_random_files() -> None:
+    wrong = {seed: said for seed in range(600) if (said := random_file(seed).misread())}
+    assert not wrong

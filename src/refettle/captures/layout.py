@@ -18,6 +18,8 @@ MAX_LINE = 65_536
 """Characters in a line."""
 HEAD_LINES = 2_000
 HEAD_BYTES = 2_000_000
+_TAIL = 300
+"""Lines of the head on which the pairs are tried; the one that wins is then tried on all."""
 NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
 _PAIRS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (" ", "."), (" ", ","))
 
@@ -56,11 +58,11 @@ def split(line: str, separator: str) -> list[str]:
     return [cell.strip() for cell in line.split(separator)]
 
 
-def head_lines(data: bytes) -> list[str]:
-    """The first lines, whole. CaptureError where one is too long to be a row of readings."""
+def head_lines(data: bytes, skip: int = 0) -> list[str]:
+    """The first lines, whole, `skip` more than usual. CaptureError where one is too long to be a row of readings."""
     lines: list[str] = []
     at = 0
-    while at < len(data) and len(lines) < HEAD_LINES and at < HEAD_BYTES:
+    while at < len(data) and len(lines) < HEAD_LINES + skip and at < HEAD_BYTES + 100 * skip:
         end = data.find(b"\n", at, at + MAX_LINE + 1)
         if end < 0:
             if len(data) - at > MAX_LINE:
@@ -147,6 +149,25 @@ def _attempt(lines: list[str], separator: str, style: Style, words: bool) -> _Tr
     return best
 
 
+def _best(lines: list[str], pairs: list[tuple[str, str]]) -> _Try | None:
+    """The pair with the longest run of like rows, or None where none has any."""
+    there = {separator for separator, _ in pairs if any(separator in line for line in lines)}
+    decimals = dict.fromkeys(decimal for _, decimal in pairs)
+    useful = [(s, d) for s, d in pairs if s in there]
+    # Separators that are not there all give the same single column: one of them stands for all.
+    useful += [next((s, d) for s, d in pairs if d == decimal and s not in there) for decimal in decimals
+               if any(d == decimal and s not in there for s, d in pairs)]  # fmt: skip
+    best: _Try | None = None
+    for words in (False, True):
+        for separator, decimal in sorted(useful, key=pairs.index):
+            found = _attempt(lines, separator, Style(decimal), words)
+            if found.pattern and (best is None or found.score > best.score):
+                best = found
+        if best is not None and (best.end - best.begin > 1 or words):
+            break
+    return best
+
+
 def find_layout(data: bytes, choices: Choices) -> Layout:
     """The layout of a text whose lines end in a newline.
 
@@ -155,23 +176,19 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
     CaptureError
         No rows of numbers in the head of the file, or a line that is far too long.
     """
-    lines = head_lines(data)
     skip = choices.skip or 0
+    lines = head_lines(data, skip)
     if skip >= len(lines):
         raise CaptureError(f"skip: {skip} lines found, the file has {len(lines)}; allowed: fewer")
     body = lines[skip:]
-    body = body if len(data) <= HEAD_BYTES or len(body) < 3 else body[:-1]
     pairs = [(s, d) for s, d in _PAIRS if choices.separator in (None, s) and choices.decimal in (None, d)]
     if any('"' in line for line in body):  # in quotes, the decimal mark may be the separator as well
         pairs.append((",", ","))
-    best: _Try | None = None
-    for words in (False, True):
-        for separator, decimal in pairs:
-            found = _attempt(body, separator, Style(decimal), words)
-            if found.pattern and (best is None or found.score > best.score):
-                best = found
-        if best is not None and (best.end - best.begin > 1 or words):
-            break
+    best = _best(body[-_TAIL:], pairs)
+    if len(body) > _TAIL and best is not None:
+        best = _attempt(body, best.separator, best.style, "T" in best.pattern)
+    if best is None or not best.pattern:
+        best = _best(body, pairs)
     if best is None:
         raise CaptureError(
             f"no row of numbers found in the first {len(lines)} lines; allowed: rows of numbers under any heading, "
