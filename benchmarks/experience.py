@@ -1,6 +1,6 @@
 """How long experience takes to work out from 10,000 finished jobs, and how well pooled chances foretell real repairs.
 
-    python benchmarks/experience.py [--jobs 10000] [--repeats 5] [--records repairs.csv]
+    python benchmarks/experience.py [--jobs 10000] [--repeats 5] [--records repairs.csv] [--chart chart.svg]
 
 Prints markdown tables. Times stand beside a reference run on the same machine: adding up the same tallies in a plain
 Python loop. The records are those of community repair events in the Open Repair Data Standard, as CSV with the columns
@@ -24,6 +24,7 @@ from statistics import median
 
 import numpy as np
 
+from refettle.drawing.calibration import calibration_chart
 from refettle.proving.calibration import Calibration, calibration, log_loss
 from refettle.proving.pooling import Tally, pool_chances, pool_factors
 from refettle.proving.times import Prior, repair_time
@@ -110,6 +111,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=10_000)
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--records", type=Path)
+    parser.add_argument("--chart", type=Path, help="where to write the calibration chart of the records")
     args = parser.parse_args()
     failures, cures, minutes = finished(args.jobs)
     experience(failures, cures, minutes)  # what is loaded once
@@ -130,7 +132,10 @@ def main() -> None:
             print(f"| {status} | {many} before {year} | {rest} since | {cells} |")
     print("\n| Fixed, learned before 2023: said | cases | foretold | found | 90 % interval |")
     print("| --- | --- | --- | --- | --- |")
-    for each in foretold(args.records, "2023", "Fixed")[3].bins:
+    found = foretold(args.records, "2023", "Fixed")[3]
+    if args.chart is not None:
+        args.chart.write_text(calibration_chart(found, said="said to be fixed", came="fixed") + "\n", encoding="utf-8")
+    for each in found.bins:
         inside = f"{each.rate_low:.3f} to {each.rate_high:.3f}"
         print(
             f"| {each.low:.1f} to {each.high:.1f} | {each.cases} | {each.predicted:.3f} | {each.rate:.3f} | {inside} |"
