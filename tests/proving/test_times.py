@@ -7,7 +7,7 @@ import pytest
 
 from refettle.proving.calibration import calibration, log_loss
 from refettle.proving.counts import ProvingError
-from refettle.proving.times import Prior, for_types, repair_time
+from refettle.proving.times import Prior, for_types, mixed_quantile, repair_time
 
 
 def test_from_the_estimate_to_many_jobs() -> None:
@@ -54,6 +54,18 @@ def test_jobs_one_by_one_or_together() -> None:
     assert for_types(kind).minutes == kind.minutes
 
 
+def test_one_of_several_repairs() -> None:
+    """Half a lead of 10 minutes, half a rebuild of 200: the middle lies between, nine of ten are the rebuild's."""
+    lead, rebuild = (repair_time([minutes] * 30, Prior(minutes)) for minutes in (10.0, 200.0))
+    alone = mixed_quantile([(0.7, lead)], 0.9)
+    assert alone == pytest.approx(lead.p90, rel=1e-6)
+    both = [(1.0, lead), (1.0, rebuild)]
+    assert lead.p90 < mixed_quantile(both, 0.5) < rebuild.p50
+    at = mixed_quantile(both, 0.9)
+    assert (lead.chance_under(at) + rebuild.chance_under(at)) / 2 == pytest.approx(0.9)
+    assert lead.chance_under(0.0) == 0.0
+
+
 def test_calibration() -> None:
     rng = np.random.default_rng(1)
     said = rng.uniform(0, 1, 2000)
@@ -81,6 +93,7 @@ def test_log_loss_by_hand() -> None:
     ("make", "message"),
     [
         (lambda: repair_time([10, 0], Prior(30)), "minutes of job 2: 0 found; allowed: above 0 to below 100000"),
+        (lambda: mixed_quantile([], 0.5), "weights: none above 0 found; allowed: at least one"),
         (lambda: Prior(0), "minutes: 0 found; allowed: above 0"),
         (lambda: calibration([], []), "predictions: 0 with 0 found; allowed: as many, one or more"),
         (lambda: log_loss([1.5], [True]), "prediction 1: 1.5 found; allowed: 0 to 1"),

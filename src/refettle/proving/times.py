@@ -9,7 +9,7 @@ distribution.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import exp, log, sqrt
 
@@ -72,6 +72,15 @@ class RepairTime:
         within("share", share, 0.0, 1.0)
         return exp(_next(self.learned, share))
 
+    def chance_under(self, minutes: float) -> float:
+        """Chance that the next job takes less than so many minutes; 0 from 0 minutes down."""
+        if minutes <= 0.0:
+            return 0.0
+        from scipy.special import stdtr
+
+        width = self.learned.spread * sqrt(1.0 + 1.0 / self.learned.worth)
+        return float(stdtr(self.learned.spread_worth, (log(minutes) - log(self.learned.minutes)) / width))
+
 
 def repair_time(minutes: Iterable[float], prior: Prior, confidence: float = 0.9) -> RepairTime:
     """What jobs tell of the time of the next.
@@ -102,6 +111,37 @@ def repair_time(minutes: Iterable[float], prior: Prior, confidence: float = 0.9)
     )  # fmt: skip
     middle, nine = exp(_next(learned, 0.5)), exp(_next(learned, 0.9))
     return RepairTime(len(given), middle, nine, low50, high50, low90, high90, confidence, learned)
+
+
+def mixed_quantile(parts: Sequence[tuple[float, RepairTime]], share: float) -> float:
+    """[min] that the next job stays below with chance `share`, where it is one of several.
+
+    Parameters
+    ----------
+    parts : (weight, RepairTime)
+        Weights need not add up to 1, as suspicions of different repairs do not; they are taken in proportion.
+    share : float
+        0.5 for the middle, 0.9 for what nine of ten stay below.
+
+    Raises
+    ------
+    ProvingError
+        No weight above 0, one below 0, or a share outside 0 to 1.
+    """
+    within("share", share, 0.0, 1.0)
+    for i, (weight, _) in enumerate(parts, 1):
+        within(f"weight {i}", weight, 0.0, 1e9, edges=True)
+    whole = sum(weight for weight, _ in parts)
+    if not whole:
+        raise ProvingError("weights: none above 0 found; allowed: at least one")
+    low, high = log(1e-6), log(MOST_MINUTES)
+    while high - low > 1e-9:
+        middle = 0.5 * (low + high)
+        if sum(weight * each.chance_under(exp(middle)) for weight, each in parts) < share * whole:
+            low = middle
+        else:
+            high = middle
+    return exp(high)
 
 
 def for_types(kind: Prior, worth: float = WORTH, spread_worth: float = SPREAD_WORTH) -> Prior:
