@@ -162,9 +162,12 @@ def _run(todo: Sequence[tuple[Circuit, float]], periods: int, step: float, fine:
             ]
         script += ["quit 0", ".endc", ".end"]
         (folder / "all.cir").write_text("\n".join(script) + "\n", encoding="ascii")
-        done = subprocess.run(
-            ["ngspice", "-b", str(folder / "all.cir")], capture_output=True, text=True, cwd=folder, timeout=600
-        )
+        command = ["ngspice", "-b", str(folder / "all.cir")]
+        limit = 60 + 10 * len(todo)
+        try:
+            done = subprocess.run(command, capture_output=True, text=True, cwd=folder, timeout=limit)
+        except subprocess.TimeoutExpired:
+            raise SimulatorError(f"{len(todo)} circuits not done in {limit} s") from None
         traces = []
         for number, (circuit, settle) in enumerate(todo):
             start, stop, _ = _window(circuit, settle, periods, step)
