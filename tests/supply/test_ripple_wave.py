@@ -49,6 +49,7 @@ BAD = {
     "corner": (GOOD, {"ac_coupled_hz": -3.0}, "AC coupling -3 Hz found"),
     "current": (GOOD, {"current": np.zeros(1250)}, "current: a flat line"),
     "current's length": (GOOD, {"current": np.sin(50.0 * TURN[:1000])}, "1000 samples against 1250"),
+    "current drowned": (GOOD, {"current": 0.1 * np.round(3.0 * RNG.normal(size=1250))}, "current: does not pulse"),
     "current of another": (GOOD, {"current": np.sin(50.0 * TURN)}, "current: does not"),
 }
 

@@ -221,10 +221,16 @@ def _two(
         raise RippleError(
             "current: clipped, many samples stuck at the end of the range; allowed: the whole pulse on screen"
         )
-    count = min(len(row), round(made.periods / (made.hertz * step)))
-    split = comb(step, amps, made.hertz, amp_lsb, True) if np.ptp(amps) > 0.0 else None
-    if split is None:
+    if np.ptp(amps) == 0.0:
         raise RippleError("current: a flat line; allowed: current into the capacitor or out of the rectifier")
+    count = min(len(row), round(made.periods / (made.hertz * step)))
+    try:
+        split = comb(step, amps, made.hertz, amp_lsb, True)
+    except RippleError:
+        raise RippleError(
+            "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor or out of the "
+            "rectifier, at fewer amps per division"
+        ) from None
     sign = -1.0 if made.inverted else 1.0
     return two_channel(
         step, sign * row[:count], amps[:count] if len(amps) == len(row) else amps,
