@@ -228,8 +228,8 @@ def _two(
         split = comb(step, amps, made.hertz, amp_lsb, True)
     except RippleError:
         raise RippleError(
-            "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor or out of the "
-            "rectifier, at fewer amps per division"
+            "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor or out of "
+            "the rectifier, at fewer amps per division"
         ) from None
     sign = -1.0 if made.inverted else 1.0
     return two_channel(
