@@ -130,3 +130,13 @@ def test_a_file_that_is_gone_is_told(client: Client, files: Path) -> None:
     page = text_of(get(client, f"/jobs/{job.number}/readings/1/", 422))
     assert "cannot be read" in page
     assert "Put it back there" in page
+
+
+def test_the_form_knows_what_the_type_and_the_log_know(client: Client) -> None:
+    job = a_job(CONSOLE, entries=[{"kind": "capacitor", "ref": "C3", "value": "2200u 35V", "minus": "left"}])
+    html = get(client, f"/tools/ripple/?job={job.number}&place=reservoir")
+    assert 'value="2200u 35V"' in html
+    assert 'value="656 mA"' in html
+    assert '<option value="bridge" selected>' in html
+    assert "Filled in from the unit type" in html
+    assert "Filled in from the unit type" not in get(client, "/tools/ripple/")

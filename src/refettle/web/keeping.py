@@ -27,11 +27,14 @@ from refettle.book.evidence import (
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
+from refettle.quantities import plain, show
 from refettle.sound import SoundReading
 from refettle.web import shelf
 from refettle.web.ripples import Asked, Read
 from refettle.web.views.common import JobView, get_job
 
+TYPE_LOAD = 15.0
+"""[%] How far a unit's load may be from what its type's file says (estimate)."""
 ELSEWHERE = "elsewhere"
 """The place of a file that decides no check: kept for the record."""
 
@@ -54,6 +57,30 @@ class KeepView:
     places: tuple[PlaceView, ...] = ()
     jobs: tuple[tuple[int, str], ...] = ()
     chosen: str = ""
+
+
+def known(typed: Mapping[str, str]) -> dict[str, str]:
+    """What the job's unit type and log know of the supply a capture is taken from, as the ripple form takes it."""
+    view = _job(typed.get("job", ""))
+    if view is None or view.state is None:
+        return {}
+    loaded, found = view.state.compiled.loaded, {}
+    supply = loaded.unit_type.supply
+    if supply is not None:
+        part = supply.reservoir
+        found["nominal"] = plain(show(part.farad, "F") + (f" {show(part.volts, 'V')}" if part.volts else ""))
+        if supply.rectifier is not None:
+            found["rectifier"] = supply.rectifier.wiring
+        amps = [r.load_amps + r.own_amps for r in supply.regulators.values()]
+        amps += [each.amps for each in supply.loads.values() if each.amps is not None]
+        if len(amps) == len(supply.regulators) + len(supply.loads):
+            found |= {"load": plain(show(sum(amps), "A")), "load_tol": f"{TYPE_LOAD:g}"}
+        if supply.regulators:
+            need = max(r.volts + r.dropout for r in supply.regulators.values())
+            found["needs"] = plain(show(need, "V"))
+    block = loaded.blocks.get(typed.get("place", ""))
+    noted = view.state.noted.get(block.part or "") if block is not None else None
+    return found | ({"nominal": str(noted["value"])} if noted else {})
 
 
 def keep_view(method: Method, typed: Mapping[str, str], result: Any, asked: Asked | None = None) -> KeepView:

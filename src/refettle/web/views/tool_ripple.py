@@ -11,7 +11,7 @@ from refettle.captures import Capture, CaptureError
 from refettle.supply.ripple_wave import RippleError
 from refettle.web import longwork, shelf
 from refettle.web.captures import capture_view, choices_of, typed_of
-from refettle.web.keeping import keep_view
+from refettle.web.keeping import keep_view, known
 from refettle.web.probing import SUPPLY, tool_cautions
 from refettle.web.ripples import LOAD_WORDS, RECTIFIER_WORDS, Asked, Read, asked_of, read, ripple_view, typed_ripple
 from refettle.web.views.tool_capture import MOST_BYTES, read_work
@@ -35,13 +35,14 @@ def ripple(request: HttpRequest) -> HttpResponse:
     error = ""
     sent = request.POST if request.method == "POST" else request.GET
     typed = typed_of(sent) | typed_ripple(sent)
+    of_type = known(typed) if request.method != "POST" else {}
     if request.method == "POST":
         try:
             kept = sent_file(request, "file", "Capture", MOST_BYTES)
             return redirect(address("ripple-file", [kept.token], typed))
         except shelf.ShelfError as trouble:
             error = str(trouble)
-    context = _form() | {"error": error, "typed": typed}
+    context = _form() | {"error": error, "typed": of_type | typed, "of_type": bool(of_type)}
     return render(request, "refettle/ripple.html", context, status=422 if error else 200)
 
 
