@@ -47,3 +47,19 @@ def tape(
     if noise_db is not None:
         out = out + noise(20.0 * np.log10(0.3) - noise_db, time, 5)
     return np.asarray(np.round(out * 32767.0) / 32767.0)
+
+
+def music(seconds: float, rate: int, seed: int = 4) -> Array:
+    """Notes that begin sharply and die away, with a drum twice a second."""
+    rng = np.random.default_rng(seed)
+    out = np.zeros(round(seconds * rate))
+    for begin in np.arange(0.0, seconds - 0.5, 0.25):
+        at, hertz = int(begin * rate), 440.0 * 2.0 ** (rng.integers(-24, 20, 2) / 12.0)
+        time = times(min(rng.uniform(0.3, 1.2), seconds - begin - 0.01), rate)
+        shape = 0.05 * np.exp(-3.0 * time) * np.minimum(1.0, time / 0.01)
+        for note in hertz:
+            out[at : at + len(time)] += shape * sum(np.sin(2 * pi * note * k * time) / k for k in range(1, 7))
+        if round(4 * begin) % 2 == 0:
+            drum = np.exp(-times(0.08, rate) * 60.0)
+            out[at : at + len(drum)] += 0.05 * drum * rng.standard_normal(len(drum))
+    return out

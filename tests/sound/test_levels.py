@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from refettle.sound import SoundReading, read_sound
-from tests.sound.signals import Array, noise, sine, times
+from refettle.sound.evidence import grades
+from tests.sound.signals import Array, music, noise, sine, times
 
 RATE = 48_000
 TIME = times(4.0, RATE)
@@ -150,3 +151,22 @@ def test_digital_silence_is_passed_over() -> None:
     reading = read(sound)
     assert reading.noise_from.start >= 5.9 or reading.noise_from.end <= 3.1
     assert reading.channels[0].noise.plain.value == pytest.approx(-60.8, abs=0.3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_music_is_neither_crackle_nor_hum(seed: int) -> None:
+    time = times(15.0, RATE)
+    reading = read(music(15.0, RATE, seed) + noise(-75, time, seed))
+    odds = {each.sign: each.odds for each in grades(reading)}
+    assert odds["noise"] < 2
+    assert odds["hum"] <= 1
+    assert "hum" not in {finding.sign for finding in reading.findings}
+    assert not reading.channels[0].hum.lines
+
+
+def test_hum_under_music() -> None:
+    time = times(15.0, RATE)
+    sound = music(15.0, RATE) + noise(-75, time) + sine(-40, 100.04, time) + sine(-50, 200.08, time)
+    hum = read(sound).channels[0].hum
+    assert hum.mains.value == pytest.approx(50.02, abs=0.01)
+    assert hum.lines[0].level.value == pytest.approx(-40, abs=0.5)

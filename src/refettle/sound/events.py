@@ -8,13 +8,13 @@ from math import sqrt
 
 import numpy as np
 
-from refettle.sound.figures import Figure, Stretch, decibel, withheld
+from refettle.sound.figures import FULL_SINE_SQUARE, Array, Figure, Stretch, withheld
 from refettle.sound.scan import FLAT_SHARE, Scan
 
 SHOWN = 200
 """Events given with their time."""
-STEADY = 3.0
-"""[dB] Level over a second varies less than this where dropouts can be told from pauses."""
+STEADY, STEADY_CLICKS = 3.0, 1.5
+"""[dB] The level over a second varies less than this where dropouts, and clicks, can be told from music."""
 DROP = 12.0
 LONGEST_DROP = 2.0
 LEAST_WATCHED = 2.0
@@ -42,11 +42,47 @@ def _rate(count: int, watched: float) -> Figure:
 
 
 def clicks(scan: Scan, channel: int) -> Events:
-    """Clicks of one channel, as the scan counted them."""
-    count = scan.click_count[channel]
-    clipped = bool((scan.flat[:, channel] > FLAT_SHARE).mean() > 0.02)
-    note = "clipped: the corners of clipped waves count as clicks" if clipped else ""
-    return Events(count, _rate(count, scan.seconds), scan.clicks[channel][:SHOWN], (), note)
+    """Clicks of one channel, as the scan found them, in sound that is otherwise steady: hiss, hum, a tone.
+
+    Steady: the least level in 50 ms stays within 1.5 dB for most of a second. A hit after which the level stays up or
+    down is the start or end of a sound. What speech and music hit elsewhere is told, not counted.
+    """
+    from scipy.ndimage import minimum_filter1d, percentile_filter
+
+    level = _levels(scan, channel)
+    size = round(1.0 / scan.frame) | 1
+    floor = minimum_filter1d(level, 5, mode="nearest")
+    low, high = (percentile_filter(floor, share, size=size, mode="nearest") for share in (10, 90))
+    steady = high - low < STEADY_CLICKS
+    watched = float(steady.sum()) * scan.frame
+    at = np.minimum((np.array(scan.clicks[channel]) / scan.frame).astype(np.int64), len(level) - 1)
+    kept = [each for each, frame in zip(scan.clicks[channel], at.tolist(), strict=True)
+            if steady[frame] and _returns(level, frame)]  # fmt: skip
+    scale = scan.click_count[channel] / max(1, len(scan.clicks[channel]))  # the scan keeps the first 2000 only
+    count = round(len(kept) * scale)
+    others = scan.click_count[channel] - count
+    notes = []
+    if bool((scan.flat[:, channel] > FLAT_SHARE).mean() > 0.02):
+        notes.append("clipped: the corners of clipped waves count as clicks")
+    if others > 0:
+        notes.append(f"{others} sharp sounds in speech or music, or at its starts and ends, not counted")
+    if watched < LEAST_WATCHED and len(level) * scan.frame >= LEAST_WATCHED:
+        why = "no steady sound of 2 s and more to count them in; record silence or a tone"
+        return Events(0, withheld("a minute", why), (), (), "; ".join(notes))
+    return Events(count, _rate(count, max(watched, scan.frame)), tuple(kept[:SHOWN]), (), "; ".join(notes))
+
+
+def _levels(scan: Scan, channel: int) -> Array:
+    """[dBFS] of each frame."""
+    return np.asarray(10.0 * np.log10(np.maximum(scan.square[:, channel], 1e-20) / FULL_SINE_SQUARE))
+
+
+def _returns(level: Array, frame: int) -> bool:
+    """Whether the level is the same within 6 dB before and after."""
+    before, after = level[max(0, frame - 6) : max(0, frame - 1)], level[frame + 2 : frame + 7]
+    if not len(before) or not len(after):
+        return True
+    return bool(abs(float(np.median(before)) - float(np.median(after))) < 6.0)
 
 
 def clipping(scan: Scan, channel: int) -> tuple[Figure, tuple[float, ...], bool]:
@@ -67,7 +103,7 @@ def dropouts(scan: Scan, channel: int, parts: Sequence[Stretch] | None = None) -
     """
     from scipy.ndimage import median_filter
 
-    level = np.array([decibel(float(each)) for each in scan.square[:, channel]])
+    level = _levels(scan, channel)
     size = round(1.0 / scan.frame) | 1
     if len(level) < 2 * size:
         return Events(0, withheld("a minute", "too short; allowed: 2 s and more"), ())

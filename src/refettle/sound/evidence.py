@@ -233,7 +233,7 @@ def _noise(each: ChannelReading, reference: Figure) -> Grade:
 
 def _crackle(each: ChannelReading) -> float:
     """Odds by the clicks: a few in a short recording, or none, say little."""
-    if each.clicks.note or each.clicks.per_minute.plus_minus is None:
+    if each.clicks.note.startswith("clipped") or each.clicks.per_minute.plus_minus is None:
         return 1.0
     some = each.clicks.count + 0.5
     minutes = 2.0 * sqrt(each.clicks.count + 1.0) / each.clicks.per_minute.plus_minus

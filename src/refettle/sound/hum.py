@@ -28,6 +28,8 @@ WANDER = 0.0005
 AROUND = 12.0
 """[Hz] either side, for the noise beside a line."""
 THIN_RATE = 4000
+LOWEST_SURE = 3
+"""Where something plays, a line at this multiple or below must be among them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,9 @@ class Hum:
     problem: str = ""
 
 
-def read_hum(samples: Array, rate: int, mains_hz: float | None = None, tone_hz: float | None = None) -> Hum:
+def read_hum(
+    samples: Array, rate: int, mains_hz: float | None = None, tone_hz: float | None = None, pause: bool = True
+) -> Hum:
     """Find the hum in one channel.
 
     Parameters
@@ -78,6 +82,8 @@ def read_hum(samples: Array, rate: int, mains_hz: float | None = None, tone_hz: 
         If known; by default the better fit.
     tone_hz : float, optional
         [Hz] of a tone that plays: it and its harmonics are no hum.
+    pause : bool
+        Nothing plays. False: a note of music can lie on a high multiple, so one of the first three must be there.
 
     Raises
     ------
@@ -93,7 +99,7 @@ def read_hum(samples: Array, rate: int, mains_hz: float | None = None, tone_hz: 
     if not samples.any():
         return _none("digital silence: the recorder was muted, or nothing was plugged in")
     spectrum = _Spectrum(samples, rate, tone_hz)
-    found = {base: spectrum.peaks(base) for base in BASES}
+    found = {base: _agreeing(spectrum, spectrum.peaks(base), base, pause) for base in BASES}
     scores = {base: _score(peaks, base) for base, peaks in found.items()}
     best = max(BASES, key=lambda base: scores[base])
     other = BASES[0] if best == BASES[1] else BASES[1]
@@ -192,6 +198,23 @@ def thin(samples: Array, rate: int) -> tuple[Array, float]:
     # What the filter draws in and out at the ends is left off.
     edge = len(taps) // q
     return np.asarray(out[edge : len(out) - edge]), rate / q
+
+
+def _agreeing(spectrum: _Spectrum, peaks: tuple[_Peak, ...], base: float, pause: bool) -> tuple[_Peak, ...]:
+    """The peaks that are multiples of one frequency: of all the sets that agree with one of them the strongest."""
+    best: tuple[_Peak, ...] = ()
+    for anchor in peaks:
+        if not pause and anchor.multiple > LOWEST_SURE:
+            break
+        mains = anchor.hertz / anchor.multiple
+        agree = tuple(
+            each
+            for each in peaks
+            if abs(each.hertz - each.multiple * mains) <= 2.5 / spectrum.seconds + WANDER * each.hertz
+        )
+        if (_score(agree, base), len(agree)) > (_score(best, base), len(best)):
+            best = agree
+    return best
 
 
 def _score(peaks: tuple[_Peak, ...], base: float) -> float:

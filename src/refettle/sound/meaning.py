@@ -251,11 +251,10 @@ def _about_noise(each: ChannelReading, reference: Figure) -> list[Finding]:
                      "the recorder itself: record with the lead off to compare"))
         )  # fmt: skip
     rate = each.clicks.per_minute.value or 0.0
-    if rate > CLICKS_HEARD and not each.clicks.note:
+    if rate > CLICKS_HEARD and each.clicks.count > 2 and not each.clicks.note.startswith("clipped"):
         found.append(
             Finding("noise", each.name, f"{_count(each.clicks.count, 'click')}, {rate:.0f} a minute",
-                    ("a dirty control, switch or socket", "a leaky coupling capacitor", "a cracked joint",
-                     "sharp attacks of speech or music, if any was playing"))
+                    ("a dirty control, switch or socket", "a leaky coupling capacitor", "a cracked joint"))
         )  # fmt: skip
     return found
 

@@ -171,7 +171,9 @@ def read_sound(
     for channel, name in enumerate(names):
         if stop is not None and stop():
             raise Stopped
-        read.append(_channel(source, table, channel, name, stretch, tone_stretch, near, placed, mains_hz, bounds))
+        read.append(
+            _channel(source, table, channel, name, stretch, pause, tone_stretch, near, placed, mains_hz, bounds)
+        )
         told(0.75 + 0.15 * (channel + 1) / len(names))
     stereo = of_programme(table, names)
     if placed and len(names) == 2:
@@ -240,6 +242,7 @@ def _channel(
     channel: int,
     name: str,
     stretch: Stretch,
+    pause: bool,
     tone_stretch: Stretch,
     near: float | None,
     placed: Placed | None,
@@ -250,7 +253,7 @@ def _channel(
     found = read_tone(_samples(source, tone_stretch, TONE_SECONDS)[:, channel], source.rate, near)
     tone = None if isinstance(found, str) else found
     plays = None if tone is None or placed is not None else tone.hertz.value
-    noise, hum = read_noise(quiet, source.rate), read_hum(quiet, source.rate, mains_hz, plays)
+    noise, hum = read_noise(quiet, source.rate), read_hum(quiet, source.rate, mains_hz, plays, pause)
     square = float(table.total_square()[channel])
     mean = table.mean[:, channel]
     share, clipped_at, full = clipping(table, channel)
