@@ -280,6 +280,8 @@ def test_without_a_card_it_is_rough_and_relative() -> None:
     assert found["flap"].yi == pytest.approx(0.0, abs=0.3)
     assert found["lid"].above == pytest.approx(first()["lid"].above, abs=4.0)
     assert any(remark.why == "rough" and "rough" in remark.text for remark in found.remarks)
+    (lid,) = remaining([found], [found])
+    assert (lid.fraction, lid.plus_minus, lid.remarks[0].why) == (1.0, 0.17, "rough")
     small = Region("flap", Rectangle(0.6, 0.7, 0.004, 0.004).corners)
     with pytest.raises(RegionError, match=r"flap: .* cells found; allowed: a larger patch"):
         read(before(), (marks()[0], small), card=False)

@@ -96,6 +96,8 @@ def _one(name: str, before: Sequence[PhotoReading], now: Sequence[PhotoReading])
         told = (Remark("not-read", f"{name}: {text}"),)
         return Remaining(name, None, None, None, above_before, above_now, change, trust.change, False, told)
     remarks = []
+    if before[0].rough:
+        remarks.append(Remark("rough", "rough: holds only if each photo was taken in one light, which no card shows"))
     fraction = plus_minus = repeats = None
     if above_before >= LEAST_YELLOW:
         fraction = above_now / above_before
