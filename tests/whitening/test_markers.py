@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
-from refettle.whitening.card import CARDS, Rectangle
+from refettle.whitening.card import CARDS, Rectangle, card_svg
 from refettle.whitening.markers import Found, find_card
 from refettle.whitening.picture import PhotoError, Picture
 from refettle.whitening.profile import srgb
@@ -126,3 +127,29 @@ def test_a_card_too_far_away() -> None:
     error = refused(taken(built, view=View(2000, 1500, 0.95)))
     assert error.why in ("card-too-small", "no-card", "part-of-a-card")
     assert "small" in str(error) or "closer" in str(error) or "sharp" in str(error)
+
+
+def drawn(svg: str, per_mm: int = 6) -> Code:
+    """The black and white of a card's SVG, read from its own rectangles and squares."""
+    width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())  # type: ignore[union-attr]
+    code = np.full((round(height * per_mm) + 60, round(width * per_mm) + 60, 3), 120, dtype=np.uint8)
+    code[30:-30, 30:-30] = 255
+
+    def fill(left: str, top: str, wide: str, high: str, value: int) -> None:
+        x, y, w, h = (round(float(v) * per_mm) for v in (left, top, wide, high))
+        code[30 + y : 30 + y + h, 30 + x : 30 + x + w] = value
+
+    for line in svg.splitlines():
+        if 'shape-rendering="crispEdges"/><path' in line:
+            fill(*re.search(r'x="(\S+)" y="(\S+)" width="(\S+)" height="(\S+)"', line).groups(), 0)  # type: ignore[union-attr]
+            for left, top, wide, high in re.findall(r"M(\S+) (\S+)h(\S+?)v(\S+?)h", line):
+                fill(left, top, wide, high, 255)
+    return code
+
+
+@pytest.mark.parametrize("size", ["a5", "a6"])
+def test_the_printed_card_is_the_one_that_is_looked_for(size: str) -> None:
+    card = found(drawn(card_svg(size)))
+    assert card.card.size == size
+    points = np.array([(0.0, 0.0), (card.card.width, card.card.height)])
+    assert card.pixels(points) == pytest.approx(points * 6 + 29.5, abs=1.0)
