@@ -150,6 +150,13 @@ SHAPES = [
           1.0, RAIL),
     shape("unit column that changes", "time (s),CH1,unit\n0,8.1,V\n1,8300,mV\n2,8.2,V\n", 1.0, RAIL),
     shape("running clock", "00:00.0,8.1\n00:00.5,8.3\n00:01.0,8.2\n", 0.5, RAIL),
+    # commas and spaces that could be read two ways
+    shape("spaces, decimal comma", "CH1[V] CH2[A]\n8,100 500,00\n8,300 600,00\n8,200 400,00\n", 1e-4,
+          {"CH1": ("V", [8.1, 8.3, 8.2]), "CH2": ("A", [0.5, 0.6, 0.4])}, interval=1e-4, scale={"CH2": 0.001}),
+    shape("tabs, decimal comma", "CH1[V]\tCH2[A]\n8,10\t500,00\n8,30\t600,00\n8,20\t400,00\n", 1e-4,
+          {"CH1": ("V", [8.1, 8.3, 8.2]), "CH2": ("A", [0.5, 0.6, 0.4])}, interval=1e-4, scale={"CH2": 0.001}),
+    shape("whole numbers in two columns", "Rate: 10 kHz\nCH1,CH2\n(mV),(mA)\n8100,500\n8300,600\n8200,400\n", 1e-4,
+          TWO),
     # columns that repeat, names that tell
     shape("a time for each channel", "t (s),CH1 (V),t (s),CH2 (A)\n0,8.1,0,.5\n1e-4,8.3,1e-4,.6\n2e-4,8.2,2e-4,.4\n",
           1e-4, TWO, understood="column 3 repeats the time"),

@@ -91,6 +91,18 @@ class _Slow:
         return value
 
 
+def _gaps_marked(piece: bytes, separator: bytes) -> bytes:
+    """Empty cells as nan."""
+    twice, last = separator * 2, separator + b"\n"
+    if twice in piece:
+        piece = piece.replace(twice, separator + b"nan" + separator).replace(twice, separator + b"nan" + separator)
+    if last in piece:
+        piece = piece.replace(last, separator + b"nan\n")
+    if b"\n" + separator in piece or piece.startswith(separator):
+        piece = (b"\n" + piece).replace(b"\n" + separator, b"\nnan" + separator)[1:]
+    return piece
+
+
 def _plain_piece(piece: bytes, layout: Layout) -> Floats | None:
     """The piece as an array (rows, all columns up to the last with something in it), or None where it is not plain."""
     separator, width = layout.separator, max(layout.columns) + 1
@@ -119,6 +131,7 @@ def _plain_piece(piece: bytes, layout: Layout) -> Floats | None:
                 return None
             piece, full = shorter, full - 1
         rows = int(ends.size)
+        piece = _gaps_marked(piece, separator.encode()) if full > 1 else piece
         text = piece.translate(bytes.maketrans(separator.encode() + mark + b"\n", b",.,"))[:-1]
     try:
         values = np.fromstring(text.decode("ascii"), dtype=np.float64, sep=",")

@@ -89,6 +89,8 @@ class Style:
                 return _over(float(text.replace(",", "."))) if not text.endswith(",") and "_" not in text else None
         except ValueError:
             pass
+        if "\t" in text:
+            return None
         cleaned = plain(text)
         word = cleaned.casefold()
         if word in MISSING or word in OVER:

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from itertools import pairwise
 
-from refettle.captures.cells import MISSING, OVER, Style, unit_of, when
+from refettle.captures.cells import MISSING, OVER, Style, when
 from refettle.captures.model import CaptureError, Choices
 
 MAX_LINE = 65_536
@@ -21,6 +21,7 @@ HEAD_BYTES = 2_000_000
 _TAIL = 300
 """Lines of the head on which the pairs are tried; the one that wins is then tried on all."""
 NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "space"}
+_SET_OFF = re.compile(r"\d[\s'’]\d{3}")
 _PAIRS = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (" ", "."), (" ", ","))
 
 
@@ -107,7 +108,8 @@ class _Try:
     @property
     def thousands(self) -> int:
         other = "," if self.style.decimal == "." else "."
-        return sum(other in cell for row in self.rows[self.begin : self.end][:50] for cell in row)
+        cells = (cell for row in self.rows[self.begin : self.end][:50] for cell in row)
+        return sum(other in cell or bool(_SET_OFF.search(cell)) for cell in cells)
 
 
 def _merge(pattern: str, kinds: str) -> str | None:
@@ -287,7 +289,9 @@ def _second_thoughts(best: _Try, lines: list[str], choices: Choices) -> tuple[_T
     if not rows or not all(re.fullmatch(r"[+-]?\d+", a) and re.fullmatch(r"\d+([eE][+-]?\d+)?", b) for a, b in rows):
         return best, ()
     above = [row for row in best.rows[: best.begin] if any(row)]
-    one_heading = bool(above) and sum(bool(cell) for cell in above[-1]) == 1 and ":" not in above[-1][0]
+    if above and len(above[-1]) == 2 and all(_titles(cell, best.style) for cell in above[-1]):
+        return best, ()  # a heading for each of two columns
+    one_heading = bool(above) and sum(map(bool, above[-1])) == len(above[-1]) == 1 and ":" not in above[-1][0]
     first = [int(row[0]) for row in rows]
     counting = len(first) > 1 and all(b > a for a, b in pairwise(first))
     parted = [row_line for row_line in lines[: best.begin] if ";" in row_line or "\t" in row_line]
@@ -301,6 +305,6 @@ def _second_thoughts(best: _Try, lines: list[str], choices: Choices) -> tuple[_T
     return best, () if counting else ("the comma is taken as the separator of two columns of whole numbers",)
 
 
-def words_are_units(column: list[str]) -> bool:
-    """Whether every word of a column is a unit."""
-    return bool(column) and all(unit_of(cell) is not None for cell in column)
+def _titles(cell: str, style: Style) -> bool:
+    """Whether a cell may be the heading of one column."""
+    return kind_of(cell, style) == "T" and ";" not in cell and "\t" not in cell

@@ -240,7 +240,9 @@ def _parted_again(cells: tuple[str, ...], layout: Layout, line: int) -> tuple[st
     """The cells of a head line, by its own separator where the numbers below have another or none."""
     if any(_key(cell) for cell in cells) or not 1 <= line <= len(layout.lines):
         return cells
-    if layout.separator == " ":
+    if layout.separator == " " or (
+        len(layout.kinds) == 1 and re.match(r"[^,;\t|]+[:=]\s*[^,;\t|]", layout.lines[line - 1])
+    ):
         return (layout.lines[line - 1],)
     for separator in (";", "\t", ",", "|"):
         if separator != layout.separator:
