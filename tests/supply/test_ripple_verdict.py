@@ -46,6 +46,12 @@ def test_verdicts(farad: float, esr: float, says: str) -> None:
     assert verdict.esr_limit == pytest.approx(0.0604, rel=0.01)
 
 
+def test_a_good_part_badly_followed_is_not_called_good() -> None:
+    reading = replace(read(4700e-6, 0.03), misfit=0.01)
+    assert judge_ripple(reading, NOMINAL).says == "not telling"
+    assert ripple_likelihood(reading, NOMINAL)["bad"] >= 1.0 / 3.0
+
+
 def test_between_new_and_end_of_life_is_worn() -> None:
     assert judge_ripple(seen(np.log(0.75 * 4700e-6), 1e-4, 0.005, 1e-5), NOMINAL).says == "worn"
 

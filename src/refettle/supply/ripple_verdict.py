@@ -17,6 +17,7 @@ from refettle.parts.capacitor import Rated
 from refettle.parts.health_readings import END_CAPACITANCE, END_LOSS, MOST_BAD, MOST_GOOD
 from refettle.parts.limits import esr_limit, esr_of
 from refettle.quantities import show
+from refettle.supply.ripple_assemble import MISFIT_SOME
 from refettle.supply.ripple_model import Floats
 from refettle.supply.ripple_result import RippleReading
 from refettle.supply.ripple_wave import RippleError
@@ -111,6 +112,9 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else "not telling"
         if says == "not telling" and reading.posterior.scaled and bad + sound <= 1.0 - ENOUGH:
             says = "worn"
+        if says == "good" and _poorly_followed(reading):
+            says = "not telling"
+            reasons.append(f"{100 * reading.misfit:.1f} % of the ripple is not followed: too much to call it good")
         if says == "good":
             reasons.append("good as far as ripple shows: C and ESR, at this temperature and load; leakage is not seen")
     headroom = headroom_low = None
@@ -130,6 +134,10 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         says, sound, bad, least, end, wide if narrow == wide else None, END_LOSS * wide if narrow == wide else None,
         needs_volts, headroom, headroom_low, tuple(reasons),
     )  # fmt: skip
+
+
+def _poorly_followed(reading: RippleReading) -> bool:
+    return reading.channels == 1 and reading.misfit > MISFIT_SOME
 
 
 def _against(farad: Floats, esr: Floats, end: float, least: float, narrow: float, wide: float) -> list[str]:
@@ -245,7 +253,9 @@ def ripple_likelihood(
         raise RippleError(f"outcomes {list(outcomes)} found; allowed: two or more, the good one first, none twice")
     worth = grades(reading, nominal)
     good = worth["good"]
-    known = reading.posterior is None or (reading.posterior.scaled and reading.posterior.cov[0, 0] < LOOSE**2)
+    known = reading.posterior is None or (
+        reading.posterior.scaled and reading.posterior.cov[0, 0] < LOOSE**2 and not _poorly_followed(reading)
+    )
     most_good = MOST_GOOD if known else LOOSE_GOOD
     found = {outcomes[0]: good}
     for name in outcomes[1:]:
