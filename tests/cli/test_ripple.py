@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile as sf
 
 from refettle.cli.main import main
 from tests.supply.ripple_made import STEP, rail, sampled, supply
@@ -110,6 +111,8 @@ def test_refused_in_one_line(aged: Path, both: Path, tmp_path: Path, capsys: Cau
     assert "part of kind 'film'" in refusal(capsys, aged, "--mains-hz", 50, "--nominal", "1u film")
     assert "AC coupling" in refusal(capsys, aged, "--mains-hz", 50, "--ac-coupled", "900")
     assert "no such file" in refusal(capsys, tmp_path / "none.csv", "--mains-hz", 50)
+    sf.write(tmp_path / "card.wav", 0.01 * rail(supply()), 12500)
+    assert "give the full scale in volts" in refusal(capsys, tmp_path / "card.wav", "--mains-hz", 50)
     gaps = rail(supply())
     gaps[100:200] = np.nan
     assert "samples missing" in refusal(capsys, saved(tmp_path / "gaps.csv", V=gaps), "--mains-hz", 50)

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from refettle.supply.ripple_result import RippleReading
     from refettle.supply.ripple_verdict import RippleVerdict
 
-MOST_MISSING = 0.02
 EXAMPLES = """\
 examples:
   refettle ripple rail.csv --mains-hz 50 --load 0.6A
@@ -147,20 +146,11 @@ def _part(args: argparse.Namespace) -> Rated | None:
 
 
 def _read(capture: Capture, which: str | int, nominal: Rated | None, args: argparse.Namespace) -> RippleReading:
-    from refettle.captures import CaptureError
     from refettle.supply.ripple import read_ripple
+    from refettle.supply.ripple_capture import ripple_channel
 
-    volts = capture.channel(which)
-    current = None if args.current is None else capture.channel(args.current)
-    for each, unit in ((volts, "V"), (current, "A")):
-        if each is None:
-            continue
-        if each.unit not in (unit, ""):
-            raise CaptureError(
-                f"channel {each.name}: in {each.unit}; allowed: {unit}, or say --unit {each.name}={unit}"
-            )
-        if each.missing > MOST_MISSING * len(capture):
-            raise CaptureError(f"channel {each.name}: {each.missing} samples missing; allowed: up to 2 in 100")
+    volts = ripple_channel(capture, which, "V")
+    current = None if args.current is None else ripple_channel(capture, args.current, "A")
     corner: float | str | None = args.ac_coupled
     if corner is None and args.coupling == "ac":
         corner = "unknown"
