@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -72,7 +73,7 @@ class Session:
         """Send a command that has no answer."""
         try:
             self._resource.write(_ascii(command))
-        except self._visa_errors.Error as error:
+        except (self._visa_errors.Error, OSError) as error:
             raise self._failed(command, error) from None
 
     def ask(self, command: str) -> str:
@@ -94,14 +95,14 @@ class Session:
             wanted = _block_size(raw)
             while wanted is not None and len(raw) < wanted <= MAX_ANSWER:
                 raw += bytes(self._resource.read_raw())
-        except self._visa_errors.Error as error:
+        except (self._visa_errors.Error, OSError) as error:
             if not raw.strip():
                 raise self._failed(command, error) from None
         return raw  # of a block cut short what came, for whoever reads it to say so
 
     def complaint(self) -> str:
         """What the instrument's own error list says, or nothing."""
-        with contextlib.suppress(InstrumentError, self._visa_errors.Error):
+        with contextlib.suppress(InstrumentError, self._visa_errors.Error, OSError):
             self._resource.write("SYST:ERR?")
             said = bytes(self._resource.read_raw()).decode("ascii", "replace").strip()
             if re.match(r"[+-]?\d+\s*,", said) and not re.match(r"[+-]?0+\s*,", said):
@@ -204,7 +205,9 @@ def list_instruments(library: str = PURE_PYTHON, timeout: float = 1.0, ends: str
     """Every instrument that the library sees, asked for its name. InstrumentError where the library cannot be used."""
     manager = _manager(library)
     try:
-        addresses = [str(address) for address in manager.list_resources("?*")]
+        with warnings.catch_warnings():  # the library tells of each bus that it has no package for
+            warnings.simplefilter("ignore")
+            addresses = [str(address) for address in manager.list_resources("?*")]
     finally:
         with contextlib.suppress(Exception):
             manager.close()
