@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image, ImageCms, ImageOps
+from PIL import Image, ImageCms, ImageFile, ImageOps
 
 from refettle.whitening.colour import decode_srgb, rgb_matrix
 from refettle.whitening.picture import PhotoError, open_picture
@@ -77,6 +77,15 @@ def test_what_is_no_photo_is_refused_in_one_line(data: bytes, why: str, said: st
     assert raised.value.why == why
     assert str(raised.value).startswith(said)
     assert "\n" not in str(raised.value)
+
+
+def test_a_photo_cut_off_is_refused_whatever_others_told_the_library(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Programs that lay out pages tell Pillow to pass over it."""
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    for data in (encoded(noise(), "JPEG")[:20_000], encoded(noise())[:20_000], b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"):
+        with pytest.raises(PhotoError, match="found a damaged"):
+            open_picture(data)
+    assert ImageFile.LOAD_TRUNCATED_IMAGES is True
 
 
 @given(st.integers(0, 40_000), st.binary(min_size=1, max_size=8))

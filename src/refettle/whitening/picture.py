@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
+from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +24,7 @@ LEAST_SIDE = 200
 ALLOWED = f"a JPEG, PNG or WebP colour photo of at most {MAX_BYTES / 1e6:.0f} MB and {MAX_PIXELS / 1e6:.0f} megapixels"
 _ORIENTATION, _COLOUR_SPACE, _DETAILS = 0x0112, 0xA001, 0x8769
 _UNCALIBRATED = 0xFFFF
+_ONE_AT_A_TIME = Lock()
 
 
 class PhotoError(ValueError):
@@ -67,7 +71,8 @@ def open_picture(data: bytes) -> Picture:
     kind = _kind(data)
     try:
         # The class of the format itself, not Image.open: that warns on its own, by a limit set elsewhere.
-        image = _class_of(kind)(BytesIO(data))
+        with _strict():
+            image = _class_of(kind)(BytesIO(data))
     except (OSError, ValueError, SyntaxError, EOFError, KeyError, IndexError, DecompressionBombError):
         raise _refuse("damaged", f"a damaged {kind} file: its header cannot be read", "a whole photo") from None
     wide, high = image.size
@@ -78,16 +83,31 @@ def open_picture(data: bytes) -> Picture:
     if image.mode not in ("RGB", "RGBA", "P", "RGBX"):
         what = "a grey photo" if image.mode[:1] in "L1I" else f"a photo in {image.mode}"
         raise _refuse("no-colour", what, "a colour photo in RGB")
-    profile, notes = _profile(image)
     try:
-        image.load()
+        with _strict():
+            image.load()
         orientation = _orientation(image)
         flat = image if image.mode == "RGB" else _flat(image)
     except (OSError, ValueError, SyntaxError, EOFError, IndexError, MemoryError) as error:
         raise _refuse("damaged", f"a damaged {kind} file: {error}", "a whole photo") from None
+    profile, notes = _profile(image)
     code = np.asarray(flat)
     image.close()
     return Picture(_upright(code, orientation), profile, notes)
+
+
+@contextmanager
+def _strict() -> Iterator[None]:
+    """What is cut off is an error, even where another library of the same program has told Pillow to pass over it."""
+    from PIL import ImageFile
+
+    with _ONE_AT_A_TIME:
+        before = ImageFile.LOAD_TRUNCATED_IMAGES
+        ImageFile.LOAD_TRUNCATED_IMAGES = False
+        try:
+            yield
+        finally:
+            ImageFile.LOAD_TRUNCATED_IMAGES = before
 
 
 def _kind(data: bytes) -> str:
