@@ -21,7 +21,7 @@ from refettle.sound.tone import Tone, read_tone
 from refettle.sound.tones import TONE, Placed, find_tones, planned, response
 from refettle.sound.weighting import power_density
 
-TONE_SECONDS = 5.0
+TONE_SECONDS, TONE_SAMPLES = 5.0, 500_000
 LOOKED_THROUGH = 900.0
 """[s] Markers of the test tones are looked for in recordings up to this long, unless told to."""
 MOST_SAMPLES = 2_000_000
@@ -249,8 +249,9 @@ def _channel(
     mains_hz: float | None,
     bounds: Array,
 ) -> ChannelReading:
-    quiet = _samples(source, stretch)[:, channel]
-    found = read_tone(_samples(source, tone_stretch, TONE_SECONDS)[:, channel], source.rate, near)
+    quiet = np.ascontiguousarray(_samples(source, stretch)[:, channel])
+    seconds = min(TONE_SECONDS, TONE_SAMPLES / source.rate)
+    found = read_tone(_samples(source, tone_stretch, seconds)[:, channel], source.rate, near)
     tone = None if isinstance(found, str) else found
     plays = None if tone is None or placed is not None else tone.hertz.value
     noise, hum = read_noise(quiet, source.rate), read_hum(quiet, source.rate, mains_hz, plays, pause)

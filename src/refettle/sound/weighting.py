@@ -8,7 +8,6 @@ rates fitted to those bursts (see `QuasiPeak`). Flutter: the table of AES6-2008 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import pi, sqrt
 
@@ -18,6 +17,8 @@ from refettle.sound.figures import Array, Complex
 
 A_POLES = (20.598997, 107.65265, 737.86223, 12194.217)
 """[Hz] Double, single, single, double."""
+LOOP = 65_536
+"""Samples turned into a list at a time: lists take four times the memory of arrays."""
 FLUTTER_TABLE = (
     (0.1, -48.0), (0.2, -30.6), (0.315, -19.7), (0.4, -15.0), (0.63, -8.4), (0.8, -6.0), (1.0, -4.2), (1.6, -1.8),
     (2.0, -0.9), (4.0, 0.0), (6.3, -0.9), (10.0, -2.1), (20.0, -5.9), (40.0, -10.4), (63.0, -14.2), (100.0, -17.3),
@@ -87,15 +88,17 @@ class QuasiPeak:
         second, second_leak = self.second_charge / rate, 1.0 - self.second_leak / rate
         first = pointer = 0.0
         out = np.empty(len(samples))
-        magnitudes: Iterable[float] = np.abs(samples).tolist()
-        for number, value in enumerate(magnitudes):
-            first *= leak
-            if value > first:
-                first += charge * (value - first)
-            pointer *= second_leak
-            if first > pointer:
-                pointer += second * (first - pointer)
-            out[number] = pointer
+        for start in range(0, len(samples), LOOP):
+            shown = []
+            for value in np.abs(samples[start : start + LOOP]).tolist():
+                first *= leak
+                if value > first:
+                    first += charge * (value - first)
+                pointer *= second_leak
+                if first > pointer:
+                    pointer += second * (first - pointer)
+                shown.append(pointer)
+            out[start : start + len(shown)] = shown
         return out
 
     def read(self, samples: Array, rate: int) -> Array:
