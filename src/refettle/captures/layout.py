@@ -194,7 +194,9 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
     if best is None:
         raise CaptureError(
             f"no row of numbers found in the first {len(lines)} lines; allowed: rows of numbers under any heading, "
-            "in columns parted by comma, semicolon, tab, bar or spaces"
+            "in columns parted by comma, semicolon, tab, bar or spaces",
+            None,
+            "skip" if len(lines) >= HEAD_LINES else None,
         )
     best, doubts = _second_thoughts(best, body, choices)
     doubts += _heading_of_fewer(best)

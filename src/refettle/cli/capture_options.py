@@ -129,6 +129,7 @@ def read_bytes(name: str) -> bytes:
 _ASKING = {
     "interval": "--interval",
     "rows": "--rows",
+    "skip": "--skip",
     "time_column": "--time-column",
 }
 
