@@ -65,7 +65,7 @@ def clicks(scan: Scan, channel: int) -> Events:
     if bool((scan.flat[:, channel] > FLAT_SHARE).mean() > 0.02):
         notes.append("clipped: the corners of clipped waves count as clicks")
     if others > 0:
-        notes.append(f"{others} sharp sounds in speech or music, or at its starts and ends, not counted")
+        notes.append(f"{others} more in music or speech, or at its ends, not counted")
     if watched < LEAST_WATCHED and len(level) * scan.frame >= LEAST_WATCHED:
         why = "no steady sound of 2 s and more to count them in; record silence or a tone"
         return Events(0, withheld("a minute", why), (), (), "; ".join(notes))
