@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from refettle.sound.channels import Channels
 from refettle.sound.figures import Figure
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -37,10 +39,7 @@ def channel_rows(reading: SoundReading) -> list[Row]:
                 lambda c: f"{c.tone.hertz.value:.2f} Hz, {c.tone.level}" if c.tone else f"withheld: {c.tone_why}",
             ),
         ),
-        (
-            "THD+N",
-            _each(channels, lambda c: f"{c.tone.thd_n}, {c.tone.thd_n_db}" if c.tone else f"withheld: {c.tone_why}"),
-        ),
+        ("THD+N", _each(channels, _thd_n)),
         ("harmonics", _each(channels, _harmonics)),
         ("tone over noise", _each(channels, lambda c: str(c.snr))),
     ]
@@ -123,6 +122,12 @@ def _line(each: ChannelReading, multiple: int) -> str:
 
 def _itu(each: ChannelReading) -> str:
     return str(each.noise.itu468) + (", quasi-peak" if each.noise.quasi_peak else "")
+
+
+def _thd_n(each: ChannelReading) -> str:
+    if each.tone is None:
+        return f"withheld: {each.tone_why}"
+    return f"{replace(each.tone.thd_n, why='')}, {each.tone.thd_n_db}"
 
 
 def _harmonics(each: ChannelReading) -> str:
