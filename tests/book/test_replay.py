@@ -120,11 +120,11 @@ def test_one_file_read_decides_several_checks_and_is_spent_once() -> None:
         [entry(n, "check", check=c, likelihood=g) for n, (c, g) in enumerate(grades.items(), start=1)],
     )
     assert state.suspicions.suspicion() == pytest.approx(apart.suspicions.suspicion())
-    assert (state.minutes, [e.result for e in state.evidence][0]) == (7, "graded: good 0.02, worn 1 (ESR 0.9 Ω)")
+    assert (state.minutes, next(e.result for e in state.evidence)) == (7, "graded: good 0.02, worn 1 (ESR 0.9 Ω)")
     assert [e.n for e in state.readings] == [1]
     kept_only = replay(HOME, [entry(1, "reading", **read)])
     assert (kept_only.events, len(kept_only.readings)) == ([], 1)
-    with pytest.raises(LogError, match="entry 1: check: 'ram.capture' found"):
+    with pytest.raises(LogError, match=r"entry 1: check: 'ram.capture' found"):
         replay(HOME, [entry(1, "reading", **read, decides={"ram.capture": {"good": 1}})])
 
 

@@ -20,6 +20,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from refettle.book.models import Photo
 from refettle.book.stripping import EXIF_ORIENTATION, Damaged, strip
 from refettle.book.whole import write_whole
+from refettle.whitening.picture import strict_pictures
 
 MAX_BYTES = 60_000_000
 MAX_PIXELS = 120_000_000
@@ -234,7 +235,8 @@ def _copies(data: bytes, file_format: str, sizes: list[str]) -> dict[str, bytes]
     with _open(data, file_format) as image:
         try:
             image.draft("RGB", (longest, longest))  # a JPEG is decoded at a fraction of its size
-            image.load()
+            with strict_pictures():
+                image.load()
             profile = image.info.get("icc_profile")
             image.thumbnail((longest, longest), Image.Resampling.LANCZOS, reducing_gap=2.0)
             upright = _flat(ImageOps.exif_transpose(image))

@@ -71,7 +71,7 @@ def open_picture(data: bytes) -> Picture:
     kind = _kind(data)
     try:
         # The class of the format itself, not Image.open: that warns on its own, by a limit set elsewhere.
-        with _strict():
+        with strict_pictures():
             image = _class_of(kind)(BytesIO(data))
     except (OSError, ValueError, SyntaxError, EOFError, KeyError, IndexError, DecompressionBombError):
         raise _refuse("damaged", f"a damaged {kind} file: its header cannot be read", "a whole photo") from None
@@ -84,7 +84,7 @@ def open_picture(data: bytes) -> Picture:
         what = "a grey photo" if image.mode[:1] in "L1I" else f"a photo in {image.mode}"
         raise _refuse("no-colour", what, "a colour photo in RGB")
     try:
-        with _strict():
+        with strict_pictures():
             image.load()
         orientation = _orientation(image)
         flat = image if image.mode == "RGB" else _flat(image)
@@ -97,7 +97,7 @@ def open_picture(data: bytes) -> Picture:
 
 
 @contextmanager
-def _strict() -> Iterator[None]:
+def strict_pictures() -> Iterator[None]:
     """What is cut off is an error, even where another library of the same program has told Pillow to pass over it."""
     from PIL import ImageFile
 
