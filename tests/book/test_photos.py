@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image, ImageFile, ImageCms
+from PIL import Image, ImageCms, ImageFile
 from PIL.PngImagePlugin import PngInfo
 
 from refettle.book.models import Photo
