@@ -86,7 +86,7 @@ def test_a_test_tape(capsys: Caps, tmp_path: Path) -> None:
 def test_the_test_tones(capsys: Caps, tmp_path: Path) -> None:
     file = str(tmp_path / "tones.wav")
     out = run(capsys, "tone", file, "--rate", "44100")
-    assert out.startswith("MIND: Turn the volume to nothing")
+    assert out.startswith("CAUTION: Loud sound")
     assert "39.6 to 59.6 s" in out
     assert main(["tone", file]) == 2
     assert "there already; allowed: another name, or --over" in capsys.readouterr().err

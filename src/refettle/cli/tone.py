@@ -7,10 +7,7 @@ from pathlib import Path
 
 from refettle.cli.common import DONE, Refused, print_json, table
 
-LOUD = (
-    "Turn the volume to nothing before the first play, then up. No headphones on the ears while it plays: a steady "
-    "tone hurts hearing, and a sweep at full volume kills small speakers."
-)
+CAUTIONS = ("loud-sound",)
 EXAMPLES = """\
 examples:
   refettle tone tones.wav
@@ -43,6 +40,7 @@ def run_tone(args: argparse.Namespace) -> int:
     """Write the file and say what is in it."""
     import soundfile
 
+    from refettle.cli.cautions import facts_of_cautions, print_cautions
     from refettle.cli.sound import refusing_sound
     from refettle.sound.tones import LEAD, make_tones, planned
 
@@ -59,14 +57,15 @@ def run_tone(args: argparse.Namespace) -> int:
             raise Refused(
                 f"{args.file}: cannot be written; allowed: a folder that is there and may be written"
             ) from None
+    cautions = facts_of_cautions(CAUTIONS)
     seconds = len(samples) / args.rate
     plan = {name: (LEAD + start, LEAD + end) for name, (start, end) in planned().items()}
     if args.json:
         parts = [{"part": name, "start": start, "end": end} for name, (start, end) in plan.items()]
         print_json({"file": args.file, "rate": args.rate, "bits": args.bits, "seconds": seconds, "parts": parts,
-                    "mind": LOUD})  # fmt: skip
+                    "cautions": cautions})  # fmt: skip
         return DONE
-    print(f"MIND: {LOUD}\n")
+    print_cautions(cautions)
     print(f"{args.file}: {seconds:.1f} s, two channels, {args.rate} Hz, {args.bits} bits")
     print(f"  {LEAD:.1f} s  start marker, which tells the parts apart when it comes back")
     rows = [[f"  {start:.1f} to {end:.1f} s", WHAT[name]] for name, (start, end) in plan.items()]

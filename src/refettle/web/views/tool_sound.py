@@ -19,7 +19,7 @@ from refettle.web.probing import tool_cautions
 from refettle.web.sounds import Asked, asked_of, change_view, sound_view, typed_sound
 from refettle.web.views.tools import address, gone, sent_file, under_way
 
-CAUTIONS = ("mains", "hot-chassis", "charged-capacitor")
+CAUTIONS = ("mains", "hot-chassis", "charged-capacitor", "loud-sound")
 RATES = (44_100, 48_000, 96_000)
 
 
