@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, table
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, quantity_option, table
 from refettle.quantities import show
 
 if TYPE_CHECKING:
@@ -118,17 +118,6 @@ def _refusing() -> Iterator[None]:
         raise Refused(str(error)) from None
 
 
-def _quantity(option: str, text: str | None, unit: str) -> float | None:
-    from refettle.quantities import QuantityError, parse
-
-    if text is None:
-        return None
-    try:
-        return parse(text, unit)
-    except QuantityError as error:
-        raise Refused(f"{option}: {error}") from None
-
-
 def _reading(option: str, text: str, quantity: Quantity, args: argparse.Namespace) -> BenchReading:
     from refettle.parts.capacitor import CapacitorError
     from refettle.parts.health_readings import UNITS, BenchReading
@@ -139,9 +128,9 @@ def _reading(option: str, text: str, quantity: Quantity, args: argparse.Namespac
             raise Refused(f"{option}: {text!r} found; allowed: current, volts and minutes, such as 15u@25@2")
     elif len(pieces) != 2:
         raise Refused(f"{option}: {text!r} found; allowed: a value and its frequency, such as 0.8@100k")
-    value = _quantity(option, pieces[0], UNITS[quantity])
-    second = _quantity(option, pieces[1], "V" if quantity == "leakage" else "Hz")
-    minutes = _quantity(option, pieces[2], "") if len(pieces) == 3 else None
+    value = quantity_option(option, pieces[0], UNITS[quantity])
+    second = quantity_option(option, pieces[1], "V" if quantity == "leakage" else "Hz")
+    minutes = quantity_option(option, pieces[2], "") if len(pieces) == 3 else None
     assert value is not None
     try:
         if quantity == "leakage":
@@ -213,7 +202,7 @@ def _risk(rated: Rated, args: argparse.Namespace) -> Risk:
     from refettle.parts.health import Use, risk
 
     now = args.now if args.now is not None else date.today().year
-    volt = _quantity("--volts", args.volts, "V")
+    volt = quantity_option("--volts", args.volts, "V")
     mains = bool(rated.safety) or args.on_mains
     return risk(rated, Use(args.made, now, args.hours, args.running, args.stored, volt, mains))
 
@@ -277,13 +266,13 @@ def run_substitute(args: argparse.Namespace) -> int:
         candidates = [read_capacitor(text if "name=" in text else f"{text} name={_named(text)}") for text in texts]
         place = Place(
             role=args.place,
-            volt=_quantity("--volts", args.volts, "V"),
+            volt=quantity_option("--volts", args.volts, "V"),
             switching=args.switching,
-            esr_least=_quantity("--esr-least", args.esr_least, "Ω"),
-            esr_most=_quantity("--esr-most", args.esr_most, "Ω"),
+            esr_least=quantity_option("--esr-least", args.esr_least, "Ω"),
+            esr_most=quantity_option("--esr-most", args.esr_most, "Ω"),
             regulators=tuple(args.regulator),
-            leakage_most=_quantity("--leakage-most", args.leakage_most, "A"),
-            ripple=_quantity("--ripple", args.ripple, "A"),
+            leakage_most=quantity_option("--leakage-most", args.leakage_most, "A"),
+            ripple=quantity_option("--ripple", args.ripple, "A"),
             safety=args.safety,
             room_diameter=None if args.room_diameter is None else args.room_diameter / 1000.0,
             room_height=None if args.room_height is None else args.room_height / 1000.0,
@@ -336,10 +325,10 @@ def run_discharge(args: argparse.Namespace) -> int:
     from refettle.cli.cautions import facts_of_cautions, print_cautions
     from refettle.parts.discharge import HAZARDS, discharge
 
-    farad = _quantity("FARAD", args.capacitance, "F")
-    volt = _quantity("VOLT", args.volts, "V")
-    ohm = _quantity("OHM", args.resistor, "Ω")
-    safe = _quantity("--safe", args.safe, "V")
+    farad = quantity_option("FARAD", args.capacitance, "F")
+    volt = quantity_option("VOLT", args.volts, "V")
+    ohm = quantity_option("OHM", args.resistor, "Ω")
+    safe = quantity_option("--safe", args.safe, "V")
     assert farad is not None
     assert volt is not None
     assert ohm is not None

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from refettle.cli.common import Refused
+from refettle.cli.common import Refused, quantity_option
 
 if TYPE_CHECKING:
     from refettle.captures import Capture, Choices
@@ -41,17 +41,6 @@ def add_choice_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--expect", metavar="VOLT", help="what should be there; a reading ten times off is said")
 
 
-def _quantity(option: str, text: str | None, unit: str) -> float | None:
-    from refettle.quantities import QuantityError, parse
-
-    if text is None:
-        return None
-    try:
-        return parse(text, unit)
-    except QuantityError as error:
-        raise Refused(f"{option}: {error}") from None
-
-
 def _per_channel(option: str, texts: list[str]) -> dict[str | int, str]:
     found: dict[str | int, str] = {}
     for text in texts:
@@ -77,8 +66,8 @@ def choices_from(args: argparse.Namespace) -> Choices:
     """The choices that were typed. Raises Refused, naming the option."""
     from refettle.captures import CaptureError, Choices
 
-    interval = _quantity("--interval", args.interval, "s")
-    rate = _quantity("--rate", args.rate, "Hz")
+    interval = quantity_option("--interval", args.interval, "s")
+    rate = quantity_option("--rate", args.rate, "Hz")
     if interval is not None and rate is not None:
         raise Refused("--interval and --rate found; allowed: one of them")
     if rate is not None:
@@ -105,9 +94,9 @@ def choices_from(args: argparse.Namespace) -> Choices:
             scale=_factors("--scale", args.scale),
             probe=_factors("--probe", args.probe),
             codes_per_division=args.codes_per_division,
-            full_scale=_quantity("--full-scale", args.full_scale, "V"),
+            full_scale=quantity_option("--full-scale", args.full_scale, "V"),
             ac_coupled=None if args.coupling is None else args.coupling == "ac",
-            expect_volts=_quantity("--expect", args.expect, "V"),
+            expect_volts=quantity_option("--expect", args.expect, "V"),
         )
     except CaptureError as error:
         raise Refused(str(error)) from None

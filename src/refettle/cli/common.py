@@ -26,6 +26,18 @@ def print_json(value: Any) -> None:
     print(json.dumps(value, ensure_ascii=False, indent=2, default=str))
 
 
+def quantity_option(option: str, text: str | None, unit: str) -> float | None:
+    """A quantity as typed after an option, in SI; None where it was not given. Raises Refused naming the option."""
+    from refettle.quantities import QuantityError, parse
+
+    if text is None:
+        return None
+    try:
+        return parse(text, unit)
+    except QuantityError as error:
+        raise Refused(f"{option}: {error}") from None
+
+
 @contextmanager
 def refusing() -> Iterator[None]:
     """Turn the errors that say what was wrong with the input into a refusal."""

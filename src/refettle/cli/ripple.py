@@ -10,7 +10,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from refettle.cli.capture_options import add_choice_arguments, capture_from, choices_from
-from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, quantity_option
 from refettle.cli.keeping import add_job_arguments, keep_ripple, print_kept, refuse_lone, ripple_options
 from refettle.quantities import show
 
@@ -82,17 +82,6 @@ def _refusing() -> Iterator[None]:
         raise Refused(str(error)) from None
 
 
-def _quantity(option: str, text: str | None, unit: str) -> float | None:
-    from refettle.quantities import QuantityError, parse
-
-    if text is None:
-        return None
-    try:
-        return parse(text, unit)
-    except QuantityError as error:
-        raise Refused(f"{option}: {error}") from None
-
-
 def run_ripple(args: argparse.Namespace) -> int:
     """The reading, the verdict and the entry, behind the cautions."""
     from refettle.cli.cautions import facts_of_cautions, print_cautions
@@ -100,7 +89,7 @@ def run_ripple(args: argparse.Namespace) -> int:
 
     refuse_lone(args)
     nominal = _part(args)
-    needs = _quantity("--needs", args.needs, "V")
+    needs = quantity_option("--needs", args.needs, "V")
     if needs is not None and nominal is None:
         raise Refused("--needs without --nominal; allowed: both")
     channels, args.channel = args.channel, []
@@ -155,21 +144,21 @@ def _read(capture: Capture, which: str | int, nominal: Rated | None, args: argpa
     if corner is None and args.coupling == "ac":
         corner = "unknown"
     if corner not in (None, "unknown"):
-        corner = _quantity("--ac-coupled", str(corner), "Hz")
+        corner = quantity_option("--ac-coupled", str(corner), "Hz")
     return read_ripple(
         capture.step,
         volts.filled,
         mains_hz=args.mains_hz,
-        load_amps=_quantity("--load", args.load, "A"),
+        load_amps=quantity_option("--load", args.load, "A"),
         load_tolerance=args.load_tolerance / 100.0,
         load_kind=args.load_kind,
         current=None if current is None else current.filled,
         lsb=volts.lsb,
         current_lsb=None if current is None else current.lsb,
-        dc_volts=_quantity("--dc-volts", args.dc_volts, "V"),
+        dc_volts=quantity_option("--dc-volts", args.dc_volts, "V"),
         ac_coupled_hz=corner,  # type: ignore[arg-type]
         rectifier=args.rectifier,
-        secondary_volts=_quantity("--secondary", args.secondary, "V"),
+        secondary_volts=quantity_option("--secondary", args.secondary, "V"),
         nominal_farad=None if nominal is None else nominal.farad,
         nominal_tolerance=(nominal.tolerance if nominal else None) or (-0.2, 0.2),
         gain_tolerance=args.gain / 100.0,

@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, table
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, quantity_option, table
 from refettle.cli.keeping import add_job_arguments, keep_sound, print_kept, refuse_lone, sound_options
 
 if TYPE_CHECKING:
@@ -74,17 +74,6 @@ def refusing_sound(name: str) -> Iterator[None]:
         raise Refused(f"{name}: {(error.strerror or str(error)).lower()}") from None
 
 
-def _hertz(option: str, text: str | None) -> float | None:
-    from refettle.quantities import QuantityError, parse
-
-    if text is None:
-        return None
-    try:
-        return parse(text, "Hz")
-    except QuantityError as error:
-        raise Refused(f"{option}: {error}") from None
-
-
 def _quiet(text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
@@ -114,8 +103,8 @@ def _read(name: str, args: argparse.Namespace) -> SoundReading:
         return read_sound(
             source,
             mains_hz=args.mains_hz,
-            tone_hz=_hertz("--tone", args.tone),
-            tape_hz=_hertz("--tape", args.tape),
+            tone_hz=quantity_option("--tone", args.tone, "Hz"),
+            tape_hz=quantity_option("--tape", args.tape, "Hz"),
             quiet=_quiet(args.quiet),
             tones=True if args.tones else None,
             usual_dbfs=args.usual,

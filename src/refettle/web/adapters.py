@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from refettle import quantities
 from refettle.supply.adapter import OUTPUTS, POLARITIES, Needed, Offered, Output, Polarity
 from refettle.supply.values import SupplyError
+from refettle.web.typed import quantity_of
 
 UNIT_FIELDS = ("output", "volt", "ampere", "polarity", "plug", "most_open", "wall")
 ADAPTER_FIELDS = ("a_output", "a_volt", "a_ampere", "a_polarity", "a_plug", "a_loaded", "a_unloaded", "a_regulated",
@@ -32,11 +33,14 @@ def needed_of(typed: Mapping[str, str]) -> Needed | None:
     missing = [WHAT[n] for n in WHAT if n not in typed and not (n == "polarity" and polarity is not None)]
     if missing or output is None or polarity is None:
         raise SupplyError(f"{missing[0]}: nothing found; allowed: what the unit’s own plate or file says")
-    volt, ampere = _number(typed, "volt", "V", WHAT["volt"]), _number(typed, "ampere", "A", WHAT["ampere"])
-    wall = _number(typed, "wall", "V", "volts of the wall")
+    volt, ampere = (
+        quantity_of(typed, "volt", "V", WHAT["volt"], SupplyError),
+        quantity_of(typed, "ampere", "A", WHAT["ampere"], SupplyError),
+    )
+    wall = quantity_of(typed, "wall", "V", "volts of the wall", SupplyError)
     assert volt is not None
     assert ampere is not None
-    most = _number(typed, "most_open", "V", "volts the unit stands")
+    most = quantity_of(typed, "most_open", "V", "volts the unit stands", SupplyError)
     return Needed(output, volt, ampere, polarity, typed["plug"], most, 230.0 if wall is None else wall)
 
 
@@ -45,14 +49,14 @@ def offered_of(typed: Mapping[str, str]) -> Offered:
     regulated = {"yes": True, "no": False}.get(typed.get("a_regulated", ""))
     return Offered(
         output=_output(typed.get("a_output"), "the adapter"),
-        volt=_number(typed, "a_volt", "V", "volts on the adapter’s label"),
-        ampere=_number(typed, "a_ampere", "A", "amps on the adapter’s label"),
+        volt=quantity_of(typed, "a_volt", "V", "volts on the adapter’s label", SupplyError),
+        ampere=quantity_of(typed, "a_ampere", "A", "amps on the adapter’s label", SupplyError),
         polarity=_polarity(typed.get("a_polarity"), "the adapter"),
         plug=typed.get("a_plug"),
-        loaded=_number(typed, "a_loaded", "V", "volts under load"),
-        unloaded=_number(typed, "a_unloaded", "V", "volts without load"),
+        loaded=quantity_of(typed, "a_loaded", "V", "volts under load", SupplyError),
+        unloaded=quantity_of(typed, "a_unloaded", "V", "volts without load", SupplyError),
         regulated=regulated,
-        ripple=_number(typed, "a_ripple", "V", "ripple"),
+        ripple=quantity_of(typed, "a_ripple", "V", "ripple", SupplyError),
         mains=_range(typed.get("a_mains")),
     )
 
@@ -69,16 +73,6 @@ def _polarity(text: str | None, who: str) -> Polarity | None:
     if text is not None and found is None:
         raise SupplyError(f"polarity of {who}: {text!r} found; allowed: {', '.join(POLARITIES)}")
     return found
-
-
-def _number(typed: Mapping[str, str], field: str, unit: str, name: str) -> float | None:
-    text = typed.get(field)
-    if text is None:
-        return None
-    try:
-        return quantities.parse(text, unit)
-    except quantities.QuantityError as error:
-        raise SupplyError(f"{name}: {error}") from None
 
 
 def _range(text: str | None) -> tuple[float, float] | None:

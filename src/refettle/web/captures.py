@@ -8,12 +8,12 @@ from typing import TypeVar
 
 import numpy as np
 
-from refettle import quantities
 from refettle.captures import Capture, CaptureError, Channel, Choices
 from refettle.drawing.plot import Trace, line_plot
 from refettle.drawing.plot_data import MOST_POINTS
 from refettle.quantities import show
 from refettle.web.plots import PlotView, plot_view
+from refettle.web.typed import quantity
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "space": " "}
 DECIMALS = {"point": ".", "comma": ","}
@@ -44,24 +44,26 @@ def choices_of(typed: Mapping[str, str]) -> Choices:
         rows=_rows(typed.get("rows")),
         time_column=int(column) if isinstance(column, str) and column.isdecimal() else column,
         time_unit=typed.get("time_unit"),
-        interval=_quantity(typed.get("interval"), "s", "sample interval"),
+        interval=quantity(typed.get("interval"), "s", "sample interval", CaptureError),
         units={n: typed[f"unit_{n}"] for n in _channels(typed, "unit")},
         probe={
-            n: _quantity(typed[f"probe_{n}"], "", f"probe of channel {n}") or 0.0 for n in _channels(typed, "probe")
+            n: quantity(typed[f"probe_{n}"], "", f"probe of channel {n}", CaptureError) or 0.0
+            for n in _channels(typed, "probe")
         },
         scale={
-            n: _quantity(typed[f"scale_{n}"], "", f"scale of channel {n}") or 0.0 for n in _channels(typed, "scale")
+            n: quantity(typed[f"scale_{n}"], "", f"scale of channel {n}", CaptureError) or 0.0
+            for n in _channels(typed, "scale")
         },
-        full_scale=_quantity(typed.get("full_scale"), "V", "full scale"),
+        full_scale=quantity(typed.get("full_scale"), "V", "full scale", CaptureError),
         ac_coupled=_word(typed, "coupling", "coupling", COUPLINGS),
-        expect_volts=_quantity(typed.get("expect"), "V", "volts expected"),
+        expect_volts=quantity(typed.get("expect"), "V", "volts expected", CaptureError),
     )
 
 
 def stretch_of(form: Mapping[str, str], capture: Capture) -> tuple[float, float] | None:
     """[s] The stretch to be drawn; None for all of it. Raises CaptureError naming the field."""
-    start = _quantity(form.get("from", "").strip() or None, "s", "from")
-    end = _quantity(form.get("to", "").strip() or None, "s", "to")
+    start = quantity(form.get("from", "").strip() or None, "s", "from", CaptureError)
+    end = quantity(form.get("to", "").strip() or None, "s", "to", CaptureError)
     if start is None and end is None:
         return None
     first, last = capture.start, capture.start + capture.duration
@@ -102,15 +104,6 @@ def _rows(text: str | None) -> tuple[int, int] | None:
     if len(ends) != 2 or not all(each.isdecimal() and len(each) < 10 for each in ends):
         raise CaptureError(f"rows: {text[:40]!r} found; allowed: first and last, as in 1-5000", asks="rows")
     return int(ends[0]), int(ends[1])
-
-
-def _quantity(text: str | None, unit: str, name: str) -> float | None:
-    if text is None:
-        return None
-    try:
-        return quantities.parse(text, unit)
-    except quantities.QuantityError as error:
-        raise CaptureError(f"{name}: {error}") from None
 
 
 # ---------------------------------------------------------------- what was understood

@@ -8,7 +8,6 @@ from typing import Literal, TypeVar, get_args
 
 import numpy as np
 
-from refettle import quantities
 from refettle.captures import Capture, CaptureError
 from refettle.drawing.plot import Limit, Trace, line_plot
 from refettle.drawing.plot_views import fit_plots
@@ -21,6 +20,7 @@ from refettle.supply.ripple_result import Figure, RippleReading
 from refettle.supply.ripple_verdict import RippleVerdict, judge_ripple
 from refettle.supply.ripple_wave import RippleError
 from refettle.web.plots import PlotView, plot_view
+from refettle.web.typed import quantity_of
 
 W = TypeVar("W", bound=str)
 FIELDS = ("mains", "load", "load_tol", "load_kind", "rectifier", "nominal", "needs", "dc_volts", "secondary",
@@ -68,25 +68,27 @@ def asked_of(typed: Mapping[str, str], ac_coupled: bool | None = None) -> Asked 
         return None
     if mains not in MAINS:
         raise RippleError(f"mains: {mains!r} found; allowed: 50 or 60 Hz")
-    tolerance = _quantity(typed, "load_tol", "%", "error of the load")
+    tolerance = quantity_of(typed, "load_tol", "%", "error of the load", RippleError)
     nominal = typed.get("nominal")
     try:
         rated = read_capacitor(nominal, "aluminium") if nominal is not None else None
     except CapacitorError as error:
         raise RippleError(f"printed on the capacitor: {error}") from None
-    corner: float | Literal["unknown"] | None = _quantity(typed, "corner", "Hz", "corner of the AC coupling")
+    corner: float | Literal["unknown"] | None = quantity_of(
+        typed, "corner", "Hz", "corner of the AC coupling", RippleError
+    )
     if corner is None and ac_coupled:
         corner = "unknown"
     return Asked(
         mains_hz=MAINS[mains],
-        load=_quantity(typed, "load", "A", "load"),
+        load=quantity_of(typed, "load", "A", "load", RippleError),
         load_tolerance=0.03 if tolerance is None else tolerance / 100,
         load_kind=_word(typed, "load_kind", "load draws like", LOAD_KINDS),
         rectifier=_word(typed, "rectifier", "rectifier", RECTIFIERS),
         nominal=rated,
-        needs=_quantity(typed, "needs", "V", "rail needed"),
-        dc_volts=_quantity(typed, "dc_volts", "V", "meter"),
-        secondary=_quantity(typed, "secondary", "V", "winding"),
+        needs=quantity_of(typed, "needs", "V", "rail needed", RippleError),
+        dc_volts=quantity_of(typed, "dc_volts", "V", "meter", RippleError),
+        secondary=quantity_of(typed, "secondary", "V", "winding", RippleError),
         corner=corner,
         channel=typed.get("channel", "1"),
         current=typed.get("current", ""),
@@ -101,16 +103,6 @@ def _word(typed: Mapping[str, str], field: str, name: str, allowed: tuple[W, ...
     if found is None:
         raise RippleError(f"{name}: {text!r} found; allowed: {', '.join(allowed)}")
     return found
-
-
-def _quantity(typed: Mapping[str, str], field: str, unit: str, name: str) -> float | None:
-    text = typed.get(field)
-    if text is None:
-        return None
-    try:
-        return quantities.parse(text, unit)
-    except quantities.QuantityError as error:
-        raise RippleError(f"{name}: {error}") from None
 
 
 @dataclass(frozen=True)

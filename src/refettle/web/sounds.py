@@ -17,6 +17,7 @@ from refettle.sound.flutter import Flutter
 from refettle.sound.meaning import Finding
 from refettle.sound.words import channel_rows, whole_rows
 from refettle.web.plots import PlotView, plot_view
+from refettle.web.typed import quantity_of
 
 FIELDS = ("mains", "tape", "tone", "quiet", "usual", "tones", "job", "place")
 MAINS = {"50": 50.0, "60": 60.0}
@@ -50,22 +51,12 @@ def asked_of(typed: Mapping[str, str]) -> Asked:
         raise SoundError(f"mains: {mains!r} found; allowed: 50 or 60 Hz")
     return Asked(
         mains_hz=None if mains is None else MAINS[mains],
-        tape_hz=_quantity(typed, "tape", "Hz", "tape tone"),
-        tone_hz=_quantity(typed, "tone", "Hz", "test tone"),
+        tape_hz=quantity_of(typed, "tape", "Hz", "tape tone", SoundError),
+        tone_hz=quantity_of(typed, "tone", "Hz", "test tone", SoundError),
         quiet=_stretch(typed.get("quiet")),
         usual_dbfs=_level(typed.get("usual")),
         tones=True if typed.get("tones") == "yes" else None,
     )
-
-
-def _quantity(typed: Mapping[str, str], field: str, unit: str, name: str) -> float | None:
-    text = typed.get(field)
-    if text is None:
-        return None
-    try:
-        return quantities.parse(text, unit)
-    except quantities.QuantityError as error:
-        raise SoundError(f"{name}: {error}") from None
 
 
 def _stretch(text: str | None) -> tuple[float, float] | None:
