@@ -151,3 +151,12 @@ class Photo(models.Model):
 
     def __str__(self) -> str:
         return self.sha256[:12]
+
+
+from refettle.book.models_experience import (  # noqa: E402, F401 - Django looks for models here
+    BenchIdentity,
+    Lesson,
+    OtherBench,
+    OtherLesson,
+    RepairRecords,
+)
