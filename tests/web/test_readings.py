@@ -72,6 +72,8 @@ def test_a_worn_reservoir_moves_the_suspicion_and_is_shown_with_its_plot(client:
     assert 'data-trace="worked out"' in shown
     assert "warm" in shown
     assert "<svg" in get(client, f"/jobs/{job.number}/readings/1/plot/")
+    polled = client.get(f"/jobs/{job.number}/readings/1/", headers={"HX-Request": "true"})
+    assert polled.headers["HX-Refresh"] == "true"  # done: the page that said how far it is gives way to the result
     assert "graded reading" not in text_of(get(client, f"/jobs/{job.number}/faults/"))
     assert "worn 1" in text_of(get(client, f"/jobs/{job.number}/faults/"))
 

@@ -11,6 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
+from django_htmx.http import HttpResponseClientRefresh
 
 from refettle.book.evidence import Place, places
 from refettle.book.files import FileError
@@ -197,6 +198,8 @@ def reading(request: HttpRequest, number: int, n: int) -> HttpResponse:
             return page
     except TROUBLES as trouble:
         error = str(trouble)
+    if getattr(request, "htmx", False):  # only the page that says how far it is asks so
+        return HttpResponseClientRefresh()
     context |= {
         "area": "bench",
         "job": view.job,
