@@ -15,7 +15,7 @@ from refettle.sound import ChannelReading, SoundError, SoundReading
 from refettle.sound.compare import Comparison
 from refettle.sound.flutter import Flutter
 from refettle.sound.meaning import Finding
-from refettle.sound.words import channel_rows, whole_rows
+from refettle.sound.words import channel_rows, response_rows, whole_rows
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.typed import quantity_of
 
@@ -89,6 +89,12 @@ class Row:
 
     what: str
     values: tuple[str, ...]
+    channels: tuple[str, ...] = ()
+
+    @property
+    def cells(self) -> list[tuple[str, str]]:
+        """Channel and value, side by side."""
+        return list(zip(self.channels, self.values, strict=True))
 
 
 @dataclass(frozen=True)
@@ -111,12 +117,14 @@ def sound_view(reading: SoundReading, before: SoundReading | None = None, ident:
     count = "two channels" if len(reading.channels) == 2 else "one channel"
     rate = show(reading.rate, "Hz", 4)
     stretch = reading.noise_from
+    names = tuple(c.name for c in reading.channels)
+    rows = [*channel_rows(reading), *((f"response at {what}", values) for what, values in response_rows(reading))]
     return SoundView(
         about=f"{_length(reading.seconds)}, {count}, {rate}, {bits}",
         noise_from=f"Noise and hum from {stretch.start:.1f} to {stretch.end:.1f}\u2009s ({stretch.why}).",
         findings=reading.findings,
-        channels=tuple(c.name for c in reading.channels),
-        rows=tuple(Row(what, values) for what, values in channel_rows(reading) if any(values)),
+        channels=names,
+        rows=tuple(Row(what, values, names) for what, values in rows if any(values)),
         whole=tuple(Row(what, (value,)) for what, value in whole_rows(reading)),
         notes=reading.notes,
         plots=tuple(_plots(reading, before, ident)),
