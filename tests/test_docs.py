@@ -48,6 +48,7 @@ UNIT_TYPES, BLOCK_KINDS, SUPPLY = "unit-types.md", "block-kinds.md", "supply.md"
 
 SECTIONS: dict[type[BaseModel], tuple[str, str]] = {
     schema.UnitType: (UNIT_TYPES, "Fields of a unit type"),
+    schema.Acceptance: (UNIT_TYPES, "Fields of an acceptance line"),
     schema.Value: (UNIT_TYPES, "Fields of value"),
     schema.Adapter: (UNIT_TYPES, "Fields of adapter"),
     schema.PowerOn: (UNIT_TYPES, "Fields of power_on"),

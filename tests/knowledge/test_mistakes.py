@@ -237,6 +237,20 @@ def test_a_file_with_a_byte_order_mark_and_two_letter_line_ends(tmp_path: Path) 
             *(5, "power_on.proves.0", "'feed.weight'", "a check, as block.check: feed.capture, "),
         ),
         ("[Plays]", "[]", 13, "acceptance", "a list", "at least 1"),
+        ("[Plays]", "\n  - Plays\n  - 7", 15, "acceptance.1", "'7'", "a line of text, or a mapping with a name"),
+        ("[Plays]", "\n  - Plays\n  - {nmae: Hums}", 15, "acceptance.1.nmae", "unknown field 'nmae'", "documentation"),
+        ("[Plays]", "\n  - Plays\n  - {name: Plays}", 15, "acceptance.1", "'Plays' a second time", "each line once"),
+        ("[Plays]", "[{name: Plays, conditions: [cold, cold]}]", 13, "acceptance.0", "a mapping", "'cold' twice"),
+        ("[Plays]", "[{name: Plays, trials: 0}]", 13, "acceptance.0.trials", "'0'", "greater than or equal to 1"),
+        ("[Plays]", "[{name: Safe, safety: true, trials: 3}]", 13, "acceptance.0", "a mapping", "stands alone"),
+        (
+            "[Plays]",
+            "[{name: Plays, counts_of: [horn]}]",
+            13,
+            "acceptance.0.counts_of.0",
+            "'horn'",
+            "a point or a check",
+        ),
     ],
 )
 def test_a_mistake_in_a_unit_type(old: str, new: str, line: int, field: str, found: str, allowed: str) -> None:

@@ -569,6 +569,7 @@ def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: L
     every_check = [f"{b.id}.{c}" for b in blocks.values() for c in b.checks]
     for number, each in enumerate(unit.power_on.proves):
         checker.one_of(("power_on", "proves", number), each, every_check, "a check, as block.check")
+    _check_acceptance(unit, [*unit.points, *unit.checks, *every_check], checker)
     fixed: set[str] = set()
     for key, repair in unit.repairs.items():
         checker.repair(("repairs", key), repair, all_modes, library.kinds)
@@ -584,6 +585,22 @@ def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: L
                 f"'{block.id}', which no point sees",
                 "blocks that some point depends on",
             )
+
+
+def _check_acceptance(unit: UnitType, checks: list[str], checker: _Checker) -> None:
+    """Each line a name of its own, one safety line at most, and counts of what there is."""
+    seen: set[str] = set()
+    safety = False
+    for number, line in enumerate(unit.acceptance):
+        path: Path = ("acceptance", number)
+        if line.name in seen:
+            checker.add(path, f"'{line.name}' a second time", "each line once")
+        if line.safety and safety:
+            checker.add(path, "a second line with safety", "one")
+        seen.add(line.name)
+        safety = safety or line.safety
+        for place, each in enumerate(line.counts_of):
+            checker.one_of((*path, "counts_of", place), each, checks, "a point or a check")
 
 
 def load_unit_type(path: FilePath | Traversable, library: Library | None = None) -> LoadedType:

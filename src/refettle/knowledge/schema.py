@@ -297,6 +297,42 @@ class TypeCheck(Check):
     looks_at: list[str] = []
 
 
+class Acceptance(Strict):
+    """What must be shown before handover. A line of text stands for a name alone: shown once."""
+
+    name: Name
+    conditions: list[Name] = []
+    """Each is proven by itself; none named: once, at the bench."""
+    trials: Annotated[int, Field(ge=1, le=1000)] = 1
+    """Good ones in a row in each condition."""
+    minutes: Minutes | None = None
+    """A soak: it runs so long within hearing."""
+    refit_disturbs: bool = True
+    """Closing the unit can undo it, so that it is shown again after refit."""
+    safety: bool = False
+    """The electrical safety record, or a referral."""
+    counts_of: list[str] = []
+    """Points or checks whose counts before the repair are counts of this, in its first condition."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _text(cls, given: Any) -> Any:
+        if isinstance(given, str):
+            return {"name": given}
+        if not isinstance(given, dict | cls):
+            raise ValueError("a line of text, or a mapping with a name")
+        return given
+
+    @model_validator(mode="after")
+    def _fits(self) -> Acceptance:
+        twice = next((c for c in self.conditions if self.conditions.count(c) > 1), None)
+        if twice is not None:
+            raise ValueError(f"conditions names '{twice}' twice; each once")
+        if self.safety and (self.trials > 1 or self.minutes is not None or self.conditions):
+            raise ValueError("safety stands alone: no trials, minutes or conditions with it")
+        return self
+
+
 class UnitType(Strict):
     """A kind of unit, described in one file."""
 
@@ -319,7 +355,7 @@ class UnitType(Strict):
     points: Annotated[dict[Id, Point], Field(min_length=1, max_length=40)]
     checks: dict[Id, TypeCheck] = {}
     repairs: dict[Id, Repair] = {}
-    acceptance: Annotated[list[Name], Field(min_length=1)]
+    acceptance: Annotated[list[Acceptance], Field(min_length=1)]
     cautions: list[Id] = []
     supply: SupplySection | None = None
     """Its linear supply, as far as it is known."""
