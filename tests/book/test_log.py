@@ -55,6 +55,9 @@ minus = chosen("up", "down", "left", "right", "not polarised")
 share = st.floats(0, 1)
 count = st.integers(1, 500)
 how = chosen("read out twice, both the same", "owner waives in writing", "nothing to save")
+amount = st.integers(0, 10**9).map(lambda cents: f"{cents / 100:.2f}")
+currency = chosen("EUR", "NOK")
+day = st.dates().map(lambda found: found.isoformat())
 CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "take-in": fields(
         {},
@@ -149,6 +152,78 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
         fields({"step": short, "what": told}, {"note": text}),
         st.one_of(fields({"go_ahead": st.integers(1, 10**6)}), fields({"without": told})),
     ),
+}
+figure = fields({}, {"yi": st.floats(-300, 500), "above": st.floats(-300, 500), "remaining": st.floats(-10, 10)})
+point = st.lists(st.floats(0, 1), min_size=2, max_size=2)
+CONTENT |= {
+    "yellow": short.flatmap(
+        lambda part: fields(
+            {
+                "photo": digest,
+                "regions": st.fixed_dictionaries({part: st.lists(point, min_size=3, max_size=5)}),
+                "figures": st.fixed_dictionaries({part: figure}),
+                "version": short,
+            },
+            {"frame": chosen("card", "photo"), "taken": chosen("phone", "rig", "locked"), "note": text},
+        )
+    ),
+    "bath-in": both(
+        fields(
+            {"batch": short, "parts": st.lists(short, min_size=1, max_size=3, unique=True)},
+            {
+                "lamp": text,
+                "mw_cm2": st.floats(0, 1000, exclude_min=True),
+                "turn_every": st.floats(1, 100_000),
+                "gates": st.lists(short, max_size=3),
+                "note": text,
+            },
+        ),
+        st.one_of(fields({"go_ahead": st.integers(1, 10**6)}), fields({"without": told})),
+        st.one_of(
+            fields({"percent": st.floats(0.1, 100), "litres": st.floats(0.1, 500)}),
+            fields({"method": st.just("cream"), "percent": st.floats(0.1, 100)}),
+            fields({"method": chosen("light only", "sun")}),
+        ),
+    ),
+    "turned": fields({"batch": short}, {"note": text}),
+    "bath-out": fields(
+        {"batch": short},
+        {"parts": st.lists(short, max_size=3), "why": chosen("to look", "done", "given up"), "note": text},
+    ),
+    "timer": st.one_of(
+        fields({"do": chosen("start")}, {"what": text}),
+        fields({"do": chosen("stop")}, {"what": text, "minutes": minutes}),
+    ),
+    "outgoing": fields(
+        {"what": short, "amount": amount, "currency": currency},
+        {"sort": chosen("parts", "post", "fee", "other"), "note": text},
+    ),
+    "quote": both(
+        st.lists(st.integers(0, 10**8), min_size=3, max_size=3).map(
+            lambda found: {k: f"{v / 100:.2f}" for k, v in zip(("p50", "p90", "ceiling"), sorted(found), strict=True)}
+        ),
+        fields(
+            {
+                "currency": currency,
+                "scope": st.dictionaries(chosen("make safe", "make work", "cosmetic"), text, min_size=1),
+                "valid_until": day,
+            },
+            {"options": st.dictionaries(short, text, max_size=2), "note": text},
+        ),
+    ),
+    "answer": fields(
+        {"answer": chosen("accepts", "declines", "asks"), "words": told, "quote": st.integers(1, 10**6)},
+        {"ceiling": amount, "to": chosen("quote", "parting out")},
+    ),
+    "values": fields(
+        {"currency": currency},
+        {
+            **dict.fromkeys(("bought", "working", "as_is", "for_parts", "sold", "post"), amount),
+            "fee_percent": st.floats(0, 100),
+        },
+    ),
+    "warranty": fields({"days": st.integers(1, 3650), "covers": told}, {"starts": day, "note": text}),
+    "returned": fields({"why": told}, {"job": st.integers(1, 10**6)}),
 }
 offsets = st.integers(-14 * 60, 14 * 60).map(lambda m: timezone(timedelta(minutes=m)))
 times = st.datetimes(datetime(1990, 1, 1), datetime(2090, 1, 1), timezones=offsets)

@@ -8,21 +8,17 @@ correction is a new entry that names the one it corrects.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    StringConstraints,
-    ValidationError,
-    model_validator,
-)
+from pydantic import ConfigDict, Field, ValidationError, model_validator
+
+from refettle.book.entry_fields import Entry as EntryFields
+from refettle.book.entry_fields import Minutes, Number, Ohm, Short, Text, Told
+from refettle.book.log_whitening import BathIn, BathOut, Turned, YellowRead
+from refettle.book.money_entries import MONEY_ENTRIES
 
 MAX_LINE = 200_000
 MAX_ENTRIES = 100_000
@@ -36,32 +32,12 @@ class LogError(ValueError):
         super().__init__(f"line {line}: {message}" if line else message)
 
 
-def _finite(value: Any) -> Any:
-    if isinstance(value, str):  # as typed on the command line or in a form
-        value = float(value) if value.strip() else value
-    if isinstance(value, bool) or (isinstance(value, float) and not math.isfinite(value)):
-        raise ValueError("a finite number")
-    return value
-
-
-Text = Annotated[str, Field(max_length=20_000)]
-Told = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=20_000)]
-"""Something that must really be said."""
-Short = Annotated[str, Field(min_length=1, max_length=200)]
-Number = Annotated[float, BeforeValidator(_finite)]
-Minutes = Annotated[Number, Field(ge=0, le=100_000)]
-Ohm = Annotated[Number, Field(ge=0, le=1e9)]
-
 Stage = Literal["take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out"]
 Level = Literal["closed", "open", "board"]
 Condition = Literal["sound", "worn", "damaged", "missing", "not looked at"]
 
 
-class _Entry(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class TakeIn(_Entry):
+class TakeIn(EntryFields):
     """How the unit came in: what the owner says, its condition, what came with it."""
 
     kind: Literal["take-in"]
@@ -73,7 +49,7 @@ class TakeIn(_Entry):
     note: Text = ""
 
 
-class Complaint(_Entry):
+class Complaint(EntryFields):
     """What the owner says of a point; weaker evidence than a look of one's own."""
 
     kind: Literal["complaint"]
@@ -81,7 +57,7 @@ class Complaint(_Entry):
     outcome: Short
 
 
-class Saved(_Entry):
+class Saved(EntryFields):
     """Data saved (or waived by the owner) before any battery comes out."""
 
     kind: Literal["saved"]
@@ -90,14 +66,14 @@ class Saved(_Entry):
     note: Text = ""
 
 
-class CautionRead(_Entry):
+class CautionRead(EntryFields):
     """A caution read and taken to heart."""
 
     kind: Literal["caution"]
     caution: Short
 
 
-class FirstPower(_Entry):
+class FirstPower(EntryFields):
     """The gate before first power-on. The five adapter facts as confirmed; rails to ground in ohm."""
 
     kind: Literal["first-power"]
@@ -109,7 +85,7 @@ class FirstPower(_Entry):
     note: Text = ""
 
 
-class Proof(_Entry):
+class Proof(EntryFields):
     """What was shown before a step that cannot be undone."""
 
     kind: Literal["proof"]
@@ -117,7 +93,7 @@ class Proof(_Entry):
     text: Told
 
 
-class Consent(_Entry):
+class Consent(EntryFields):
     """The owner's consent to a step that cannot be undone."""
 
     kind: Literal["consent"]
@@ -125,7 +101,7 @@ class Consent(_Entry):
     text: Told
 
 
-class GearCheck(_Entry):
+class GearCheck(EntryFields):
     """A self-check of test gear; holds for the day."""
 
     kind: Literal["gear"]
@@ -134,7 +110,7 @@ class GearCheck(_Entry):
     note: Text = ""
 
 
-class CheckMade(_Entry):
+class CheckMade(EntryFields):
     """A check made: one outcome, or counts of several trials, or a graded reading.
 
     `run: new` says that the unit was switched off and started anew before this look.
@@ -162,7 +138,7 @@ class CheckMade(_Entry):
         return self
 
 
-class ReadingTaken(_Entry):
+class ReadingTaken(EntryFields):
     """A file read: a capture or a recording, what was read from it, and how likely each check's outcomes make it.
 
     The file is kept by its sha256, with how it was read and by which version, so that it can be read again.
@@ -188,7 +164,7 @@ class ReadingTaken(_Entry):
         return self
 
 
-class RepairMade(_Entry):
+class RepairMade(EntryFields):
     """A repair made."""
 
     kind: Literal["repair"]
@@ -198,21 +174,21 @@ class RepairMade(_Entry):
     note: Text = ""
 
 
-class AccessChanged(_Entry):
+class AccessChanged(EntryFields):
     """How far the unit is open now."""
 
     kind: Literal["access"]
     level: Level
 
 
-class Note(_Entry):
+class Note(EntryFields):
     """Anything worth writing down."""
 
     kind: Literal["note"]
     text: Annotated[str, Field(min_length=1, max_length=20_000)]
 
 
-class PhotoTaken(_Entry):
+class PhotoTaken(EntryFields):
     """A photo, by the sha256 of its file."""
 
     kind: Literal["photo"]
@@ -220,7 +196,7 @@ class PhotoTaken(_Entry):
     caption: Text = ""
 
 
-class TimeSpent(_Entry):
+class TimeSpent(EntryFields):
     """Minutes at the bench not tied to a check or repair."""
 
     kind: Literal["time"]
@@ -228,7 +204,7 @@ class TimeSpent(_Entry):
     what: Text = ""
 
 
-class StageChanged(_Entry):
+class StageChanged(EntryFields):
     """The job moves on, or waits for something."""
 
     kind: Literal["stage"]
@@ -240,7 +216,7 @@ class StageChanged(_Entry):
 Minus = Literal["up", "down", "left", "right", "not polarised"]
 
 
-class BoardFile(_Entry):
+class BoardFile(EntryFields):
     """A board layout or parts list kept with the job, by the sha256 of its file; and its netlist, if there is one."""
 
     kind: Literal["board"]
@@ -249,7 +225,7 @@ class BoardFile(_Entry):
     netlist: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
 
 
-class CapacitorNoted(_Entry):
+class CapacitorNoted(EntryFields):
     """A capacitor entered by hand; with a photo, where on it (0 to 1 from the left and from the top)."""
 
     kind: Literal["capacitor"]
@@ -263,7 +239,7 @@ class CapacitorNoted(_Entry):
     note: Text = ""
 
 
-class PartOut(_Entry):
+class PartOut(EntryFields):
     """A part taken out, one for one. Where its minus lies, said three ways: as fitted, as printed on the board, and by
     the net (which pad is at ground, or the more negative). They must agree, or `resolved` says how it was settled."""
 
@@ -279,7 +255,7 @@ class PartOut(_Entry):
     note: Text = ""
 
 
-class PartIn(_Entry):
+class PartIn(EntryFields):
     """A new part put in the place of one that is out."""
 
     kind: Literal["part-in"]
@@ -291,7 +267,7 @@ class PartIn(_Entry):
     note: Text = ""
 
 
-class TakenOff(_Entry):
+class TakenOff(EntryFields):
     """Something taken off in the strip-down that must go back."""
 
     kind: Literal["off"]
@@ -306,7 +282,7 @@ class TakenOff(_Entry):
     note: Text = ""
 
 
-class PutBack(_Entry):
+class PutBack(EntryFields):
     """Something of the strip-down put back."""
 
     kind: Literal["back"]
@@ -315,7 +291,7 @@ class PutBack(_Entry):
     note: Text = ""
 
 
-class LeftOff(_Entry):
+class LeftOff(EntryFields):
     """A line of the strip-down left open on purpose, and why."""
 
     kind: Literal["left-off"]
@@ -323,7 +299,7 @@ class LeftOff(_Entry):
     why: Told
 
 
-class GoAhead(_Entry):
+class GoAhead(EntryFields):
     """All that a step that cannot be undone asks for, shown before it is taken; opens the way for that step once."""
 
     kind: Literal["go-ahead"]
@@ -335,7 +311,7 @@ class GoAhead(_Entry):
     note: Text = ""
 
 
-class OneWayTaken(_Entry):
+class OneWayTaken(EntryFields):
     """A step that cannot be undone, taken: on a go-ahead (its entry's number), or without, and why."""
 
     kind: Literal["one-way"]
@@ -352,7 +328,7 @@ class OneWayTaken(_Entry):
         return self
 
 
-class Correction(_Entry):
+class Correction(EntryFields):
     """Puts an earlier entry right: other content in its place, or none."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
@@ -363,7 +339,7 @@ class Correction(_Entry):
     why: Text = ""
 
 
-ENTRY_KINDS: dict[str, type[_Entry]] = {
+ENTRY_KINDS: dict[str, type[EntryFields]] = {
     "take-in": TakeIn,
     "complaint": Complaint,
     "saved": Saved,
@@ -389,6 +365,11 @@ ENTRY_KINDS: dict[str, type[_Entry]] = {
     "left-off": LeftOff,
     "go-ahead": GoAhead,
     "one-way": OneWayTaken,
+    "yellow": YellowRead,
+    "bath-in": BathIn,
+    "turned": Turned,
+    "bath-out": BathOut,
+    **MONEY_ENTRIES,
     "correction": Correction,
 }
 

@@ -14,10 +14,12 @@ import numpy as np
 
 from refettle import faults
 from refettle.book.ledger import LEDGER_KINDS, ledger, refuse
-from refettle.book.log import LogEntry, LogError, effective
+from refettle.book.log import LogEntry, LogError, effective, parse_time
+from refettle.book.money import GUARDED, MONEY_KINDS, money_of, refuse_money
 from refettle.book.one_way import OneWay, refuse_go_ahead, refuse_one_way
 from refettle.book.power import first_power_problems, power_cautions
 from refettle.book.state import LEVELS, Evidence, JobState
+from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_whitening, whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
 # ---------------------------------------------------------------- replaying
@@ -39,7 +41,7 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
         the message says which entry.
     """
     counted = effective(entries)
-    state = JobState(compiled, counted, ledger=ledger(counted))
+    state = JobState(compiled, counted, ledger=ledger(counted), whitening=whitening(counted))
     for entry in state.entries:
         if entry.void:
             continue
@@ -89,12 +91,19 @@ def check_new(
     for place, entry in enumerate(new):
         earlier = [*before, *new[:place]]
         content = {k: v for k, v in entry.items() if k not in ("n", "at", "who")}
+        at = parse_time(entry["at"])
         if entry["kind"] == "correction" and entry.get("with"):
             # What is put in an entry's place must have been possible then.
             content = dict(entry["with"])
+            at = next((parse_time(e["at"]) for e in earlier if e["n"] == entry["corrects"]), at)
             earlier = [e for e in earlier if e["n"] < entry["corrects"]]
+        if content["kind"] in GUARDED:
+            refuse_money(money_of(effective(earlier)), content, at, customer)
         if content["kind"] in LEDGER_KINDS:
             refuse(ledger(effective(earlier)), content)
+        elif content["kind"] in WHITENING_KINDS:
+            state = replay(compiled, earlier)
+            refuse_whitening(state.whitening, state.one_way, content)
         elif content["kind"] in ("go-ahead", "one-way"):
             state = replay(compiled, earlier)
             if content["kind"] == "go-ahead":
@@ -110,6 +119,8 @@ class _Applier:
         self.steps = state.compiled.steps
 
     def apply(self) -> None:
+        if self.entry.kind in MONEY_KINDS:
+            self.state.minutes += self.state.money.take(self.entry)
         handler = getattr(self, "_" + self.entry.kind.replace("-", "_"), None)
         if handler is not None:
             handler()
@@ -309,6 +320,16 @@ class _Applier:
         self.state.one_way.append(
             OneWay(self.data["step"], self.data["what"], None, self.entry.n, str(self.data.get("without", "")))
         )
+
+    def _bath_in(self) -> None:
+        given = self.data.get("go_ahead")
+        for place, each in enumerate(self.state.one_way):
+            if given is not None and each.go_ahead == given:
+                if each.taken is None:
+                    self.state.one_way[place] = replace(each, taken=self.entry.n)
+                return
+        what = f"{', '.join(self.data['parts'])} into '{self.data['batch']}'"
+        self.state.one_way.append(OneWay(STEP, what, None, self.entry.n, str(self.data.get("without", ""))))
 
     def _part_in(self) -> None:
         self.state.parts += float(self.data.get("price", 0.0))

@@ -12,7 +12,9 @@ from typing import Any
 from refettle import faults
 from refettle.book.ledger import Ledger
 from refettle.book.log import LogEntry
+from refettle.book.money import Money
 from refettle.book.one_way import OneWay
+from refettle.book.whitening import Whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.knowledge.one_way import one_way_steps
 
@@ -116,6 +118,8 @@ class JobState:
     """Files read, in the order of the log."""
     one_way: list[OneWay] = field(default_factory=list)
     """Steps that cannot be undone: go-aheads given, and steps taken, in the order of the log."""
+    money: Money = field(default_factory=Money)
+    whitening: Whitening = field(default_factory=Whitening)
     life: dict[str, bool] = field(default_factory=dict)
     """Point -> whether the unit showed life there, at the last look since the last repair."""
 

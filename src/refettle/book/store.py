@@ -276,6 +276,7 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
     try:
         compiled = compiled_type(job.unit.type_version)
         check_new(compiled, before, [_plain(e) for e in made], job.unit.owner.kind == Owner.Kind.CUSTOMER)
+        _check_batches(job, made)
     except KnowledgeError:
         return  # the type no longer fits its block kinds: writing goes on
     except LogError:
@@ -284,6 +285,14 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
         except LogError:
             return  # it was unreadable before; a correction must still get in
         raise
+
+
+def _check_batches(job: Job, made: Sequence[Entry]) -> None:
+    """Refuse parts into a batch that is said to be another one in another job."""
+    if any(e.kind in ("bath-in", "correction") for e in made):
+        from refettle.book.batches import refuse_other_terms  # it asks this module in turn
+
+        refuse_other_terms(job, [_plain(e) for e in made])
 
 
 def _placed(error: LogError, place: int, count: int) -> LogError:

@@ -18,6 +18,14 @@ KEPT = {"kind", "check", "repair", "photo", "likelihood", "caution", "gear", "st
     "figures",
     "version",
     "decides",
+    "frame",
+    "regions",
+    "reference",
+    "neutral",
+    "rough",
+    "first",
+    "gates",
+    "professional",
 }
 """What a correction does not change: to log another step instead, take this one back and log that one."""
 LONG = {"text", "said", "note", "limiter", "smell"}
@@ -37,6 +45,12 @@ LABELS = {
     "length_mm": "Length, in mm",
     "tray": "Tray place",
     "place": "Where it was",
+    "percent": "Strength, % w/w",
+    "mw_cm2": "Light at the part, mW/cm²",
+    "turn_every": "Turn every, min",
+    "check_every": "Look every, min",
+    "without": "Why without a go-ahead",
+    "taken": "How the photo was taken",
 }
 WORDS = {"same": "same run", "new": "switched off and on again first"}
 
@@ -88,6 +102,8 @@ def fields(
         if get_origin(annotation) is dict:
             text = "\n".join(f"{k}: {v:g}" if isinstance(v, float) else f"{k}: {v}" for k, v in (value or {}).items())
             made.append(_field(name, label, "lines", text, typed, hint="One a line, as name: value"))
+        elif get_origin(annotation) is list:
+            made.append(_field(name, label, "lines", "\n".join(value or []), typed, hint="One a line"))
         elif options:
             default = ENTRY_KINDS[kind].model_fields[name].default
             shown = str(value) if value is not None else str(default) if isinstance(default, str) else ""
@@ -138,6 +154,8 @@ def content(kind: str, data: Mapping[str, Any], form: Mapping[str, Any]) -> dict
             continue
         if get_origin(annotation) is dict:
             made[name] = _mapping(text, LABELS.get(name, name), name in ("counts", "rails_ohm"))
+        elif get_origin(annotation) is list:
+            made[name] = [line.strip() for line in text.split("\n") if line.strip()]
         elif annotation in (float, int):
             made[name] = _number(text, LABELS.get(name, name))
         else:

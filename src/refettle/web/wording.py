@@ -38,6 +38,17 @@ KINDS = {
     "left-off": "Left off",
     "go-ahead": "Go-ahead",
     "one-way": "Cannot be undone",
+    "yellow": "Photo read",
+    "bath-in": "In to whiten",
+    "turned": "Turned",
+    "bath-out": "Out of the batch",
+    "timer": "Timer",
+    "outgoing": "Outgoing",
+    "quote": "Quote",
+    "answer": "Answer",
+    "values": "Values",
+    "warranty": "Warranty",
+    "returned": "Came back",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -193,11 +204,87 @@ def _go_ahead(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return "; ".join(pieces)
 
 
+def _yellow(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    pieces = []
+    for part, figures in data.get("figures", {}).items():
+        if part == data.get("reference"):
+            continue
+        left, off = figures.get("remaining"), figures.get("above")
+        if figures.get("not_read"):
+            pieces.append(f"{part}: not read, {figures['not_read']}")
+        elif left is not None:
+            pieces.append(
+                f"{part}: {100 * left:.0f}\u2009% of the yellowing left, "
+                f"±{100 * figures.get('remaining_plus_minus', 0):.0f} points"
+            )
+        elif off is not None:
+            pieces.append(f"{part}: YI {off:+.1f} against unexposed".replace("-", "−"))
+        elif figures.get("yi") is not None:
+            pieces.append(f"{part}: YI {figures['yi']:.1f}, no reference")
+    return "; ".join(pieces) + (" (rough)" if data.get("rough") else "")
+
+
+def _bath_in(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    pieces = [f"{', '.join(data['parts'])} into ‘{data['batch']}’: {data.get('method', 'bath')}"]
+    if data.get("percent") is not None:
+        pieces.append(f"{data['percent']:g}\u2009% w/w")
+    if data.get("litres") is not None:
+        pieces.append(f"{data['litres']:g}\u2009L")
+    if data.get("lamp"):
+        pieces.append(str(data["lamp"]))
+    pieces.append(
+        f"without a go-ahead: {data['without']}" if data.get("without") else f"on go-ahead {data.get('go_ahead')}"
+    )
+    return ", ".join(pieces)
+
+
+def _bath_out(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    parts = ", ".join(data.get("parts", [])) or "all parts"
+    return f"{parts} out of ‘{data['batch']}’, {data.get('why', 'to look')}"
+
+
 def _correction(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     content = data.get("with")
     if content is None:
         return f"Takes back entry {data['corrects']}"
     return f"Entry {data['corrects']} now reads: {describe(content['kind'], content, compiled)}"
+
+
+def _timer(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    words = "started" if data["do"] == "start" else "stopped"
+    return words + _spent(data) + (f": {data['what']}" if data.get("what") else "")
+
+
+def _amount(data: Mapping[str, Any], name: str) -> str:
+    return f"{data[name]}\u202f{data['currency']}"
+
+
+def _quote(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    text = f"{_amount(data, 'p50')} to {_amount(data, 'p90')}, stop and ask at {_amount(data, 'ceiling')}"
+    return f"{text}; {', '.join(data['scope'])}; valid until {data['valid_until']}"
+
+
+def _answer(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    to = "parting out" if data.get("to") == "parting out" else f"quote {data.get('quote')}"
+    text = f"{to}: {data['answer']}: {data['words']}"
+    return text + (f"; up to {data['ceiling']}" if data.get("ceiling") is not None else "")
+
+
+VALUE_WORDS = {
+    "bought": "bought for",
+    "working": "working",
+    "as_is": "as it is",
+    "for_parts": "for parts",
+    "sold": "sold for",
+    "post": "post out",
+}
+
+
+def _values(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    pieces = [f"{words} {_amount(data, name)}" for name, words in VALUE_WORDS.items() if data.get(name) is not None]
+    if data.get("fee_percent") is not None:
+        pieces.append(f"selling fee {data['fee_percent']:g}\u202f%")
+    return ", ".join(pieces)
 
 
 _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = {
@@ -219,12 +306,23 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
         f"{_one_way_name(d['step'])}: {d['what']}"
         + (f"; without a go-ahead: {d['without']}" if d.get("without") else f"; on go-ahead {d['go_ahead']}")
     ),
+    "yellow": _yellow,
+    "bath-in": _bath_in,
+    "turned": lambda d, c: f"‘{d['batch']}’",
+    "bath-out": _bath_out,
     "board": lambda d, c: str(d["name"]) + (", with its netlist" if d.get("netlist") else ""),
     "capacitor": _noted,
     "part-out": _part_out,
     "part-in": lambda d, c: (
         f"{d['ref']}, {d['value']}" + ("" if d["minus"] == "not polarised" else f", minus {d['minus']}")
     ),
+    "timer": _timer,
+    "outgoing": lambda d, c: f"{d['what']}, {_amount(d, 'amount')}, {d.get('sort', 'other')}",
+    "quote": _quote,
+    "answer": _answer,
+    "values": _values,
+    "warranty": lambda d, c: f"{d['days']} days from {d.get('starts') or 'this day'}: {d['covers']}",
+    "returned": lambda d, c: f"{d['why']}" + (f"; job {d['job']}" if d.get("job") else ""),
     "complaint": lambda d, c: f"{step_name(c, d['point'])}: {d['outcome']}",
     "saved": lambda d, c: f"{d['what']}: {d['how']}",
     "proof": lambda d, c: f"{step_name(c, d['repair'])}: {d['text']}",
@@ -246,7 +344,7 @@ def lines(entries: list[dict[str, Any]], compiled: CompiledType | None) -> list[
 
 def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: CompiledType | None) -> Line:
     kind, n = entry["kind"], entry["n"]
-    note = str(entry.get("note", "") or (entry.get("why", "") if kind != "left-off" else ""))
+    note = str(entry.get("note", "") or (entry.get("why", "") if kind not in ("left-off", "returned") else ""))
     return Line(
         n=n,
         at=parse_time(entry["at"]),
