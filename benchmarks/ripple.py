@@ -1,10 +1,10 @@
 """How good ripple readings are: random supplies, new and aged, run in ngspice and digitised as a cheap scope does.
 
-python benchmarks/ripple.py [--cases 300] [--other 100] [--seed 1000] [--only WORD]
+python benchmarks/ripple.py [--cases 400] [--other 100] [--seed 20000] [--only WORD]
 
 The first row is what is asked for; the others change one thing, also things the model does not have. "Missed": the true
 value outside the 95 % interval. "Wrong": good said of a bad part, or bad of a sound one. ESR: where it is given as a
-value. Needs ngspice.
+value. Needs ngspice. Thresholds of the reading were set on seeds 0 to 1400; those from 20000 on were kept for this.
 """
 
 from __future__ import annotations
@@ -158,9 +158,9 @@ ROWS: list[tuple[str, Callable[[Case], Case], Reader]] = [
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--cases", type=int, default=300)
+    parser.add_argument("--cases", type=int, default=400)
     parser.add_argument("--other", type=int, default=100)
-    parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=20000)
     parser.add_argument("--only", default="")
     parser.add_argument("--tell", action="store_true", help="print every reading that is off")
     args = parser.parse_args()

@@ -95,6 +95,16 @@ def test_dead_diodes_are_found() -> None:
         assert inside(reading, case), case.seed
 
 
+def test_halves_that_differ_are_found() -> None:
+    """The last of them once had no steady state as a half wave, which is tried beside."""
+    cases = [with_circuit(random_case(seed), wiring="full", uneven=0.92) for seed in (3, 7, 12, 20092)]
+    for case, trace in zip(cases, traces(cases), strict=True):
+        reading = read(case, trace)
+        assert (reading.wave, reading.diode) == ("full", "uneven"), case.seed
+        assert reading.uneven == pytest.approx(0.08, abs=0.02), case.seed
+        assert inside(reading, case), case.seed
+
+
 def test_a_second_channel_is_better(runs: list[Trace]) -> None:
     off_c, off_esr = [], []
     for case, trace in list(zip(CASES, runs, strict=True))[:16]:

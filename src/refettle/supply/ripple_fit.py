@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.supply.ripple_model import CIRCUIT, POINTS, Floats, NoSteadyStateError, Wave, solve, spectrum
+from refettle.supply.ripple_model import CIRCUIT, POINTS, Complexes, Floats, NoSteadyStateError, Wave, solve, spectrum
 from refettle.supply.ripple_wave import Comb, RippleError, waveform
 
 LoadKind = Literal["current", "resistance", "power"]
@@ -76,6 +76,19 @@ class Fit:
     strain: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """One point of the fit: parameters, weighted differences to the data and their derivatives, lines, cost, state."""
+
+    x: Floats
+    off: Floats
+    by: Floats
+    lines: Complexes
+    cost: float
+    rail: Floats
+    capacitor: Floats
+
+
 class _Problem:
     def __init__(self, comb: Comb, known: Known, wave: Wave, uneven_spread: float) -> None:
         self.comb, self.known, self.wave = comb, known, wave
@@ -89,7 +102,6 @@ class _Problem:
         self.free[UNEVEN] = wave == "full"
         self.uneven_spread = uneven_spread
         self.mean, self.spread = self._prior()
-        self.rail: Floats | None = None
 
     def _prior(self) -> tuple[Floats, Floats]:
         known, comb = self.known, self.comb
@@ -114,15 +126,13 @@ class _Problem:
             mean[CORNER], spread[CORNER] = np.log(known.corner), known.corner_spread
         return mean, spread
 
-    def residual(self, x: Floats) -> tuple[Floats, Floats, Floats]:
-        """Weighted differences to the data, their derivatives by all parameters, and the lines fitted."""
+    def at(self, x: Floats, rail: Floats | None = None) -> _Point:
+        """The point of these parameters, its steady state found from `rail`. Raises NoSteadyStateError."""
         comb = self.comb
         level = self.level
         if level is None:  # near enough for how the load goes with the rail
             level = float(max(0.9 * np.exp(x[LN_PEAK]) - 12.0 * np.exp(x[LN_A]), 1.0))
-        solved = solve(x[:PHASE], self.wave, comb.hertz, self.rail, level=level)
-        self.rail = solved.rail
-        self.capacitor = solved.capacitor
+        solved = solve(x[:PHASE], self.wave, comb.hertz, rail, level=level)
         all_lines = spectrum(np.vstack([solved.rail, solved.by]), len(self.order))
         turn = np.exp(1j * self.order * x[PHASE])
         if self.known.corner is not None:
@@ -144,45 +154,38 @@ class _Problem:
             mean_by = np.zeros((len(NAMES), 1))
             mean_by[:PHASE, 0] = all_lines[1:, 0].real / self.known.level_spread
             columns.append(mean_by)
-        return np.concatenate(rows), np.concatenate(columns, axis=1), lines
-
-    def cost(self, off: Floats, x: Floats) -> float:
+        differences = np.concatenate(rows)
         apart = ((x - self.mean) / self.spread)[self.free]
-        return float(off @ off + apart @ apart)
+        cost = float(differences @ differences + apart @ apart)
+        return _Point(x, differences, np.concatenate(columns, axis=1), lines, cost, solved.rail, solved.capacitor)
 
-    def run(self, x: Floats, turns: int = 60) -> tuple[Floats, Floats, Floats, float]:
-        """From a start to the end: parameters, derivatives, lines, cost."""
-        self.rail = None
-        off, by, lines = self.residual(x)
-        cost, damping = self.cost(off, x), 1e-2
+    def run(self, x: Floats, turns: int = 60) -> _Point:
+        """From a start to the end. Raises NoSteadyStateError where the start has none."""
+        here, damping = self.at(x), 1e-2
         keep = np.flatnonzero(self.free)
         tight = np.diag(1.0 / self.spread[keep] ** 2)
         for _ in range(turns):
-            steep = by[keep]
+            steep = here.by[keep]
             normal = steep @ steep.T + tight
-            pull = -(steep @ off) - (x - self.mean)[keep] / self.spread[keep] ** 2
-            scale = np.diag(normal).copy()
+            pull = -(steep @ here.off) - (here.x - self.mean)[keep] / self.spread[keep] ** 2
+            scale = np.diag(np.diag(normal))
             gained = 0.0
             for _ in range(8):
                 move = np.zeros(len(NAMES))
-                move[keep] = np.linalg.solve(normal + damping * np.diag(scale), pull)
-                trial = x + _limited(move, x)
-                before = self.rail
+                move[keep] = np.linalg.solve(normal + damping * scale, pull)
                 try:
-                    new_off, new_by, new_lines = self.residual(trial)
+                    trial = self.at(here.x + _limited(move, here.x), here.rail)
                 except NoSteadyStateError:
-                    self.rail, damping = before, damping * 10.0
+                    damping *= 10.0
                     continue
-                new_cost = self.cost(new_off, trial)
-                if new_cost < cost:
-                    gained = cost - new_cost
-                    x, off, by, lines, cost = trial, new_off, new_by, new_lines, new_cost
-                    damping = max(damping / 5.0, 1e-9)
+                if trial.cost < here.cost:
+                    gained = here.cost - trial.cost
+                    here, damping = trial, max(damping / 5.0, 1e-9)
                     break
-                self.rail, damping = before, damping * 6.0
-            if gained < 1e-4 * max(1.0, 1e-3 * cost):
+                damping *= 6.0
+            if gained < 1e-4 * max(1.0, 1e-3 * here.cost):
                 break
-        return x, by, lines, cost
+        return here
 
 
 def _limited(move: Floats, x: Floats) -> Floats:
@@ -213,8 +216,7 @@ def fit(comb: Comb, known: Known, wave: Wave, uneven_spread: float = 0.01) -> Fi
         No supply of this kind gives such a capture.
     """
     problem = _Problem(comb, known, wave, uneven_spread)
-    best: tuple[Floats, Floats, Floats, float] | None = None
-    state: tuple[Floats, Floats] | None = None
+    best: _Point | None = None
     for number, (resistance, tau) in enumerate(STARTS):
         start = problem.mean.copy()
         start[LN_RS] += np.log(resistance)
@@ -223,46 +225,46 @@ def fit(comb: Comb, known: Known, wave: Wave, uneven_spread: float = 0.01) -> Fi
             found = problem.run(_in_phase(problem, start))
         except (NoSteadyStateError, np.linalg.LinAlgError):
             continue
-        agreed = best is not None and abs(found[3] - best[3]) < 0.02 * best[3] + 1.0
-        if best is None or found[3] < best[3] - 1e-3:
+        if not np.isfinite(found.cost):
+            continue
+        agreed = best is not None and abs(found.cost - best.cost) < 0.02 * best.cost + 1.0
+        if best is None or found.cost < best.cost - 1e-3:
             best = found
-            assert problem.rail is not None
-            state = problem.rail.copy(), problem.capacitor.copy()
-        if number and agreed and best[3] < ENOUGH_ALIKE * 2.0 * len(problem.data):
+        if number and agreed and best.cost < ENOUGH_ALIKE * 2.0 * len(problem.data):
             break
-    if best is None or state is None:
+    if best is None:
         raise RippleError(
             f"volts: no {wave}-wave supply gives this shape; allowed: ripple of a mains rectifier and reservoir"
         )
-    x, by, lines, _ = best
-    problem.rail = state[0]
-    off, _, _ = problem.residual(x)
     keep = np.flatnonzero(problem.free)
-    shape = off[: 2 * len(lines)]
+    shape = best.off[: 2 * len(best.lines)]
     free = max(len(shape) - len(keep) + 3, 5)  # a good part of the parameters is held by priors
     misfit = float(shape @ shape) / free
-    steep = by[keep]
+    steep = best.by[keep]
     normal = steep @ steep.T / max(misfit, 1.0) + np.diag(1.0 / problem.spread[keep] ** 2)
     cov = np.zeros((len(NAMES), len(NAMES)))
-    cov[np.ix_(keep, keep)] = np.linalg.inv(normal)
-    cov[TAU] *= (widened := _widened(problem, x, best[3], float(np.sqrt(cov[TAU, TAU])), max(misfit, 1.0)))
+    try:
+        cov[np.ix_(keep, keep)] = np.linalg.inv(normal)
+    except np.linalg.LinAlgError:
+        raise RippleError("volts: a shape that leaves C and ESR open; allowed: ripple of a mains rectifier") from None
+    cov[TAU] *= (widened := _widened(problem, best, float(np.sqrt(cov[TAU, TAU])), max(misfit, 1.0)))
     cov[:, TAU] *= widened
-    rest = float(np.sqrt(0.5 * np.sum(np.abs(lines - comb.lines[1:]) ** 2)))
-    level = known.level if known.level is not None else float(state[0].mean())
-    shown = waveform(np.concatenate([comb.lines[:1], lines]), POINTS)
-    apart = ((x - problem.mean) / problem.spread)[keep]
-    return Fit(wave, x, cov, misfit, rest, state[0], state[1], shown, level, float(apart @ apart))
+    rest = float(np.sqrt(0.5 * np.sum(np.abs(best.lines - comb.lines[1:]) ** 2)))
+    level = known.level if known.level is not None else float(best.rail.mean())
+    shown = waveform(np.concatenate([comb.lines[:1], best.lines]), POINTS)
+    apart = ((best.x - problem.mean) / problem.spread)[keep]
+    return Fit(wave, best.x, cov, misfit, rest, best.rail, best.capacitor, shown, level, float(apart @ apart))
 
 
-def _widened(problem: _Problem, x: Floats, cost: float, spread: float, misfit: float) -> float:
+def _widened(problem: _Problem, best: _Point, spread: float, misfit: float) -> float:
     """How much wider tau is open than the linear model says, by the cost two deviations away with all else refitted."""
     problem.free[TAU] = False
     widest = 1.0
     for side in (-2.0, 2.0):
-        moved = x.copy()
+        moved = best.x.copy()
         moved[TAU] += side * spread
         try:
-            risen = (problem.run(moved)[3] - cost) / misfit
+            risen = (problem.run(moved).cost - best.cost) / misfit
         except (NoSteadyStateError, np.linalg.LinAlgError):
             continue
         widest = max(widest, min(2.0 / np.sqrt(max(risen, 1e-3)), 4.0))
@@ -272,8 +274,7 @@ def _widened(problem: _Problem, x: Floats, cost: float, spread: float, misfit: f
 
 def _in_phase(problem: _Problem, start: Floats) -> Floats:
     """The start with its phase set so that the strongest line agrees with the data."""
-    problem.rail = None
-    _, _, lines = problem.residual(start)
+    lines = problem.at(start).lines
     line = 0 if problem.wave == "half" else 1
     start = start.copy()
     start[PHASE] = float(np.angle(problem.data[line] / lines[line])) / (line + 1)
