@@ -125,6 +125,33 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "part-in": fields(
         {"ref": short, "value": short, "minus": minus}, {"why": text, "price": st.floats(0, 1e6), "note": text}
     ),
+    "trial": fields(
+        {"row": short, "condition": short},
+        {"note": text, "bad": st.integers(0, 10_000), "good": st.integers(1, 10_000)},
+    ).filter(lambda found: found.get("good", 0) + found.get("bad", 0) > 0),
+    "cell": fields(
+        {"row": short, "condition": short, "said": chosen("not tested", "not present", "not applicable"), "why": told}
+    ),
+    "want": fields({"row": short, "condition": short, "trials": st.integers(1, 10_000), "why": told}),
+    "soak": fields({"row": short, "condition": short}, {"note": text}).flatmap(
+        lambda found: st.one_of(
+            st.floats(0.1, 100_000).map(lambda m: found | {"what": "started", "minutes": m}),
+            chosen("good", "bad").map(lambda o: found | {"what": "ended", "outcome": o}),
+        )
+    ),
+    "safety": st.one_of(
+        fields({"what": st.just("referred"), "by": told}, {"note": text}),
+        fields(
+            {
+                "what": st.just("tested"),
+                "by": told,
+                "measured": st.dictionaries(short, text, min_size=1, max_size=2),
+                "instrument": told,
+                "result": chosen("passed", "failed"),
+            },
+            {"note": text},
+        ),
+    ),
     "off": fields(
         {"item": short, "what": chosen("screw", "clip", "shield", "other")},
         {

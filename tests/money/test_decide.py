@@ -60,7 +60,7 @@ def test_sure_inputs_leave_no_doubt() -> None:
 
 
 def test_money_per_hour_by_hand() -> None:
-    """Bought 25, post 8, parts 12, sold 140 less 12 % fee and 5 % returns, post out 9, 4 h: 62.2 left, 15.55 an hour."""
+    """Bought 25, post 8, parts 12, sold 140 less 12 % fee and 5 % returns, post out 9, 4 h: 62.2 left, 15.55/h."""
     found = per_hour(140, 240, 30, bought=25, post_in=8, parts=12, fee=0.12, post_out=9, returned=0.05)
     assert found.left == pytest.approx(62.2)
     assert found.per_hour == pytest.approx(15.55)

@@ -17,6 +17,7 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 
 from refettle.book.entry_fields import Entry as EntryFields
 from refettle.book.entry_fields import Minutes, Number, Ohm, Short, Text, Told
+from refettle.book.log_proving import CellSaid, SafetyRecord, Soak, Trial, TrialsWanted
 from refettle.book.log_whitening import BathIn, BathOut, Turned, YellowRead
 from refettle.book.money_entries import MONEY_ENTRIES
 
@@ -370,6 +371,11 @@ ENTRY_KINDS: dict[str, type[EntryFields]] = {
     "turned": Turned,
     "bath-out": BathOut,
     **MONEY_ENTRIES,
+    "trial": Trial,
+    "cell": CellSaid,
+    "want": TrialsWanted,
+    "soak": Soak,
+    "safety": SafetyRecord,
     "correction": Correction,
 }
 

@@ -18,6 +18,8 @@ from refettle.book.log import LogEntry, LogError, effective, parse_time
 from refettle.book.money import GUARDED, MONEY_KINDS, money_of, refuse_money
 from refettle.book.one_way import OneWay, refuse_go_ahead, refuse_one_way
 from refettle.book.power import first_power_problems, power_cautions
+from refettle.book.proving import PROVING_KINDS, proving
+from refettle.book.proving_refusals import refuse_handover, refuse_proving, refuse_unsaying
 from refettle.book.state import LEVELS, Evidence, JobState
 from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_whitening, whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
@@ -41,7 +43,8 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
         the message says which entry.
     """
     counted = effective(entries)
-    state = JobState(compiled, counted, ledger=ledger(counted), whitening=whitening(counted))
+    proven = proving(compiled.loaded.unit_type, counted)
+    state = JobState(compiled, counted, proven, ledger=ledger(counted), whitening=whitening(counted))
     for entry in state.entries:
         if entry.void:
             continue
@@ -87,7 +90,11 @@ def check_new(
     LogError
         Saying which entry, what was found and what is allowed.
     """
-    _ = replay(compiled, [*before, *new]).suspicions.weights
+    after = replay(compiled, [*before, *new])
+    _ = after.suspicions.weights
+    unit = compiled.loaded.unit_type
+    if any(e["kind"] == "correction" for e in new):
+        refuse_unsaying(proving(unit, effective(before)), after.proving, after.stage, customer)
     for place, entry in enumerate(new):
         earlier = [*before, *new[:place]]
         content = {k: v for k, v in entry.items() if k not in ("n", "at", "who")}
@@ -101,6 +108,10 @@ def check_new(
             refuse_money(money_of(effective(earlier)), content, at, customer)
         if content["kind"] in LEDGER_KINDS:
             refuse(ledger(effective(earlier)), content)
+            if content["kind"] == "stage" and content["stage"] == "handed over":
+                refuse_handover(proving(unit, effective(earlier)), content, customer)
+        elif content["kind"] in PROVING_KINDS:
+            refuse_proving(proving(unit, effective(earlier)), content)
         elif content["kind"] in WHITENING_KINDS:
             state = replay(compiled, earlier)
             refuse_whitening(state.whitening, state.one_way, content)

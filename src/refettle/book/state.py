@@ -14,6 +14,7 @@ from refettle.book.ledger import Ledger
 from refettle.book.log import LogEntry
 from refettle.book.money import Money
 from refettle.book.one_way import OneWay
+from refettle.book.proving import Proving
 from refettle.book.whitening import Whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.knowledge.one_way import one_way_steps
@@ -83,6 +84,7 @@ class JobState:
 
     compiled: CompiledType
     entries: list[LogEntry]
+    proving: Proving
     stage: str = "take-in"
     waits_for: str = ""
     level: int = 0

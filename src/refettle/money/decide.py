@@ -4,8 +4,8 @@
     V_now = max(S_as_is, S_parts - cost of stripping)
 
 Go on only if V_go exceeds V_now by a margin. Common practice, no source. What is spent is spent: it is shown beside
-and changes nothing. The sums are no better than what goes in, so each input is also drawn from how sure it is, and how often
-each choice comes out best is said.
+and changes nothing. The sums are no better than what goes in, so each input is also drawn from how sure it is, and how
+often each choice comes out best is said.
 """
 
 from __future__ import annotations

@@ -221,8 +221,9 @@ class _Run:
         self.minutes, self.parts = np.zeros(draws), np.zeros(draws)
         self.of: dict[str, tuple[int, float]] = {}
 
-    def take(self, work: Work, where: npt.NDArray[np.bool_]) -> None:
+    def take(self, work: Work, where: npt.ArrayLike) -> None:
         """Add this work to the draws where it is done."""
+        where = np.asarray(where, dtype=bool)
         n = int(where.sum())
         if not n or (work.minutes <= 0.0 and work.parts <= 0.0):
             return

@@ -49,6 +49,11 @@ KINDS = {
     "values": "Values",
     "warranty": "Warranty",
     "returned": "Came back",
+    "trial": "Trial",
+    "cell": "Proving",
+    "want": "Trials wanted",
+    "soak": "Soak",
+    "safety": "Electrical safety",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -287,6 +292,24 @@ def _values(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     return ", ".join(pieces)
 
 
+def _trial(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    good, bad = int(data.get("good", 0)), int(data.get("bad", 0))
+    words = [f"{n} {word}" if good + bad > 1 else word for n, word in ((good, "good"), (bad, "bad")) if n]
+    return f"{data['row']}, {data['condition']}: {', '.join(words)}"
+
+
+def _soak(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    told = f"for {minutes(data['minutes'])}" if data["what"] == "started" else str(data.get("outcome", ""))
+    return f"{data['row']}, {data['condition']}: {data['what']}, {told}"
+
+
+def _safety(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
+    if data["what"] == "referred":
+        return f"referred to {data['by']}"
+    measured = ", ".join(f"{name} {value}" for name, value in data.get("measured", {}).items())
+    return f"{data.get('result', '')}: {measured}; by {data['by']} with {data.get('instrument', '')}"
+
+
 _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = {
     "check": _check,
     "repair": _repair,
@@ -295,6 +318,11 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "caution": _caution,
     "stage": _stage,
     "correction": _correction,
+    "trial": _trial,
+    "cell": lambda d, c: f"{d['row']}, {d['condition']}: {d['said']}",
+    "want": lambda d, c: f"{d['row']}, {d['condition']}: {d['trials']} good in a row",
+    "soak": _soak,
+    "safety": _safety,
     "off": _off,
     "back": lambda d, c: f"{d.get('count', 1)} × {d['item']}",
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
