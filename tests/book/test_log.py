@@ -139,6 +139,9 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
             chosen("good", "bad").map(lambda o: found | {"what": "ended", "outcome": o}),
         )
     ),
+    "experience": fields(
+        {"factors": st.dictionaries(short, st.floats(0.001, 1000), max_size=3), "jobs": st.integers(0, 100_000_000)}
+    ),
     "safety": st.one_of(
         fields({"what": st.just("referred"), "by": told}, {"note": text}),
         fields(

@@ -329,6 +329,14 @@ class OneWayTaken(EntryFields):
         return self
 
 
+class ExperienceTaken(EntryFields):
+    """What finished jobs taught when this job was opened: factors on the weights of its blocks. The last one counts."""
+
+    kind: Literal["experience"]
+    factors: dict[Short, Annotated[Number, Field(ge=0.001, le=1000)]]
+    jobs: Annotated[int, Field(ge=0, le=100_000_000)]
+
+
 class Correction(EntryFields):
     """Puts an earlier entry right: other content in its place, or none."""
 
@@ -376,6 +384,7 @@ ENTRY_KINDS: dict[str, type[EntryFields]] = {
     "want": TrialsWanted,
     "soak": Soak,
     "safety": SafetyRecord,
+    "experience": ExperienceTaken,
     "correction": Correction,
 }
 

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from refettle import faults
+from refettle.book.learned import with_experience
 from refettle.book.ledger import LEDGER_KINDS, ledger, refuse
 from refettle.book.log import LogEntry, LogError, effective, parse_time
 from refettle.book.money import GUARDED, MONEY_KINDS, money_of, refuse_money
@@ -43,6 +44,7 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
         the message says which entry.
     """
     counted = effective(entries)
+    compiled = with_experience(compiled, counted)
     proven = proving(compiled.loaded.unit_type, counted)
     state = JobState(compiled, counted, proven, ledger=ledger(counted), whitening=whitening(counted))
     for entry in state.entries:

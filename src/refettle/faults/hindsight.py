@@ -137,7 +137,7 @@ def _until_repair(model: Model, log: list[Event], sets: Hypotheses, everywhere: 
             heavy.append(suspicions.member[np.argpartition(-suspicions.weights, count - 1)[:count]])
         if event is not None:
             suspicions.add(event)
-    assert first is not None  # noqa: S101 - for the type checker
+    assert first is not None
     return first, np.vstack(heavy)
 
 
@@ -196,7 +196,7 @@ def _share(model: Model, log: list[Event], sets: Hypotheses, holds: Bools, evide
 def _cure(before: Suspicions, rest: list[Event], evidence: float) -> Cure:
     """A repair judged by all that came after it. `rest` begins with it."""
     model, done = before.model, rest[0]
-    assert isinstance(done, Done)  # noqa: S101 - for the type checker
+    assert isinstance(done, Done)
     fixes = [model.mode_index[mode] for mode in model.repairs[model.repair_index[done.repair]].fixes]
     branch = before.copy()
     _only(branch, branch.member[:, fixes].any(axis=1))

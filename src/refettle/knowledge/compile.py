@@ -8,7 +8,7 @@ a repair `block.repair` (or a repair of the type). What the owner says of a poin
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -25,6 +25,8 @@ OTHER_PRIOR = 0.04
 """Of 100 faulty units, those whose cause no block kind names (estimate)."""
 OTHER_SHOWS = 0.6
 """Chance that such a cause shows at a given look at an output (estimate)."""
+MOST_PRIOR = 0.4
+"""A learned weight makes no mode likelier than this beforehand: the enumeration needs less than one half."""
 OWNER = "owner:"
 DORMANT = "~"
 """Ends the id of the dormant part of an intermittent failure mode."""
@@ -539,3 +541,31 @@ def compile_type(loaded: LoadedType, rate: float = 30.0) -> CompiledType:
         If the weights make a mode present in half of all faulty units or more.
     """
     return _compiled(loaded.sha256, rate, _Holder(loaded.sha256, loaded))
+
+
+Factors = tuple[tuple[str, float], ...]
+"""Block and what its weight is to be multiplied by, sorted by block."""
+
+
+@lru_cache(maxsize=128)
+def weighted(compiled: CompiledType, factors: Factors) -> CompiledType:
+    """The same type with the weights of some blocks multiplied, as experience has it; see `book.experience`.
+
+    Raises
+    ------
+    ValueError
+        A block that the type does not have.
+    """
+    if not factors:
+        return compiled
+    by_block = dict(factors)
+    unknown = sorted(set(by_block) - set(compiled.loaded.blocks))
+    if unknown:
+        allowed = ", ".join(compiled.loaded.blocks)
+        raise ValueError(f"factors: '{unknown[0]}' found; allowed: a block of this unit type: {allowed}")
+    modes = tuple(replace(m, prior=_times(m.prior, by_block.get(m.block, 1.0))) for m in compiled.model.modes)
+    return replace(compiled, model=replace(compiled.model, modes=modes))
+
+
+def _times(prior: float, factor: float) -> float:
+    return max(prior, MOST_PRIOR) if prior * factor > MOST_PRIOR else prior * factor

@@ -54,6 +54,7 @@ KINDS = {
     "want": "Trials wanted",
     "soak": "Soak",
     "safety": "Electrical safety",
+    "experience": "Experience",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -328,6 +329,14 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
     "reading": lambda d, c: (
         f"{d['method']} at {_place(d['place'], c)}: " + "; ".join(f"{k} {v}" for k, v in d.get("figures", {}).items())
+    ),
+    "experience": lambda d, c: (
+        f"weights as {d['jobs']} finished jobs have taught"
+        + (
+            ": " + ", ".join(f"{c.block_name(b) if c else b} × {f:.2g}" for b, f in d["factors"].items())
+            if d["factors"]
+            else ""
+        )
     ),
     "go-ahead": _go_ahead,
     "one-way": lambda d, c: (
