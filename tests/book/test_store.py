@@ -92,7 +92,7 @@ def test_a_log_that_no_longer_fits_can_still_be_put_right(job: Job) -> None:
 
 
 def test_handing_over_closes_the_job_and_a_correction_opens_it_again(job: Job) -> None:
-    store.append(job, {"kind": "stage", "stage": "handed over"}, "Ada")
+    store.append(job, {"kind": "stage", "stage": "handed over", "why": "goes back as it came"}, "Ada")
     job.refresh_from_db()
     assert job.closed is not None
     assert store.bench() == []
@@ -105,7 +105,7 @@ def test_handing_over_closes_the_job_and_a_correction_opens_it_again(job: Job) -
 def test_a_unit_has_one_open_job(job: Job, loaded: LoadedType) -> None:
     with pytest.raises(store.StoreError, match="has the open job 1"):
         store.open_job(loaded, unit=job.unit)
-    store.append(job, {"kind": "stage", "stage": "handed over"}, "Ada")
+    store.append(job, {"kind": "stage", "stage": "handed over", "why": "goes back as it came"}, "Ada")
     again = store.open_job(loaded, unit=job.unit)
     assert (again.number, again.unit) == (2, job.unit)
     with pytest.raises(LogError, match="another open job"):

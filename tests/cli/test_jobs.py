@@ -177,6 +177,6 @@ def test_next_never_comes_without_its_cautions(opened: Run) -> None:
 
 
 def test_a_closed_job_leaves_the_bench(opened: Run) -> None:
-    opened("job", "log", "1", "stage", "stage=handed over")
+    opened("job", "log", "1", "stage", "stage=handed over", "why=goes back as it came")
     assert "No job is open" in opened("job", "list")[1]
     assert "Larkmere 48" in opened("job", "list", "--all")[1]

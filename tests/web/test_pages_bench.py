@@ -37,7 +37,7 @@ def test_the_next_step_comes_by_itself_and_is_kept(client: Client) -> None:
 
 
 def test_closed_jobs_are_behind_a_link(client: Client) -> None:
-    job = a_job(entries=[{"kind": "stage", "stage": "handed over"}])
+    job = a_job(entries=[{"kind": "stage", "stage": "handed over", "why": "goes back as it came"}])
     page = text_of(get(client, "/"))
     assert "1 closed job" in page
     assert job.unit.type_version.name not in page

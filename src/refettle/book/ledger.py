@@ -100,6 +100,11 @@ def ledger(entries: Iterable[LogEntry]) -> Ledger:
     return book
 
 
+def enter(book: Ledger, entry: LogEntry) -> None:
+    """Bring the ledgers up to one more entry that counts."""
+    _apply(book, entry.kind, entry.data, entry.n)
+
+
 def _apply(book: Ledger, kind: str, data: Mapping[str, Any], n: int) -> None:
     if kind == "off":
         old = book.lines.get(data["item"])

@@ -44,16 +44,47 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     following.add_argument("number", metavar="JOB", type=_job_number)
     following.set_defaults(run=run_next)
 
+    quote = actions.add_parser(
+        "quote",
+        help="what the job will come to: P50, P90, ceiling",
+        description="What the job has cost and will cost, as a range. Exit status 1: above the ceiling accepted.",
+        epilog="example: refettle job quote 3 --add cosmetic",
+    )
+    quote.add_argument("number", metavar="JOB", type=_job_number)
+    quote.add_argument(
+        "--add", choices=("preventive", "cosmetic", "convert"), action="append", default=[], help="quote this besides"
+    )
+    quote.set_defaults(run=run_quote)
+
+    decide = actions.add_parser(
+        "decide",
+        help="finish, sell as is or part out",
+        description="What to do with a unit by expected value. Exit status 1: a price is missing, or not to finish.",
+        epilog="first: refettle job log 3 values currency=EUR working=95 as_is=25 for_parts=40",
+    )
+    decide.add_argument("number", metavar="JOB", type=_job_number)
+    decide.set_defaults(run=run_decide)
+
     show = actions.add_parser("show", help="a job's state and log")
     show.add_argument("number", metavar="JOB", type=_job_number)
     show.add_argument("--log", action="store_true", help="only the log, as a log file")
     show.set_defaults(run=run_show)
 
+    prove = actions.add_parser(
+        "prove",
+        help="what is proven, what fails, what was not tested",
+        description="What may be said of a job's proving grid at this moment. Exit status 1 while something fails, "
+        "is open or was not tested.",
+        epilog="example: refettle job prove 3",
+    )
+    prove.add_argument("number", metavar="JOB", type=_job_number)
+    prove.set_defaults(run=run_prove)
+
     jobs = actions.add_parser("list", help="the jobs on the bench")
     jobs.add_argument("--all", action="store_true", help="closed ones as well")
     jobs.set_defaults(run=run_list)
 
-    for each in (new, log, following, show, jobs):
+    for each in (new, log, following, quote, decide, show, prove, jobs):
         each.add_argument("--json", action="store_true", help="as JSON")
 
 
@@ -287,3 +318,36 @@ def run_next(args: argparse.Namespace) -> int:
     else:
         print_advice(state, advice)
     return DOES_NOT_HOLD if advice.do is None and advice.state != "works" else DONE
+
+
+def run_prove(args: argparse.Namespace) -> int:
+    """The statement of a job's proving grid."""
+    open_book()
+    from refettle.cli.proving import print_proving, proving_facts
+
+    with refusing():
+        state = _state(_find(args.number))
+    if args.json:
+        print_json(proving_facts(state))
+    else:
+        print_proving(state)
+    return DONE if state.proving.statement.proven else DOES_NOT_HOLD
+
+
+# ---------------------------------------------------------------- money
+
+
+def run_quote(args: argparse.Namespace) -> int:
+    """What the job will come to."""
+    from refettle.cli.job_money import run_quote as run
+
+    open_book()
+    return run(_find(args.number), args.add, args.json)
+
+
+def run_decide(args: argparse.Namespace) -> int:
+    """What to do with the unit."""
+    from refettle.cli.job_money import run_decide as run
+
+    open_book()
+    return run(_find(args.number), args.json)

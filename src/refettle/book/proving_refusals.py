@@ -1,0 +1,92 @@
+"""What is refused of proving before it is written: entries that make no sense, a handover of what is not proven."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from refettle.book.log import LogError
+from refettle.book.proving import Proving
+from refettle.proving.counts import ProvingError
+
+
+def refuse_proving(made: Proving, content: Mapping[str, Any]) -> None:
+    """Refuse an entry of proving that the grid does not allow.
+
+    Parameters
+    ----------
+    made : Proving
+        As it stands.
+    content : mapping
+        The new entry's content, checked by `log.check_entry`.
+
+    Raises
+    ------
+    LogError
+        Naming the field, what was found, what is allowed.
+    """
+    kind = content["kind"]
+    if kind == "safety":
+        return
+    row, condition = content["row"], content["condition"]
+    line = made.lines.get(row)
+    if line is not None and line.safety and kind in ("trial", "soak", "want"):
+        raise LogError(f"row: '{row}' found in a {kind}; allowed: an entry 'safety'", field="row")
+    if line is not None and line.minutes is not None and kind in ("trial", "want"):
+        raise LogError(f"row: '{row}' found in a {kind}; allowed: an entry 'soak'", field="row")
+    if line is not None and line.minutes is None and kind == "soak":
+        soaks = ", ".join(each.name for each in made.lines.values() if each.minutes is not None) or "no line is one"
+        raise LogError(f"row: '{row}' found in a soak; allowed: {soaks}", field="row")
+    if kind == "soak":
+        _refuse_soak(made, content)
+    elif kind == "cell":
+        try:
+            cell = made.grid.cell(row, condition)
+        except ProvingError as error:
+            raise LogError(str(error), field="row") from None
+        if cell.counts.tries:
+            raise LogError(
+                f"said: '{content['said']}' found for {cell.name} with {cell.counts}; allowed: what the trials say",
+                field="said",
+            )
+
+
+def _refuse_soak(made: Proving, content: Mapping[str, Any]) -> None:
+    runs = (content["row"], content["condition"]) in made.running
+    if content["what"] == "started" and runs:
+        raise LogError("what: 'started' found while this soak runs; allowed: end it first", field="what")
+    if content["what"] == "ended" and not runs:
+        running = ", ".join(f"{row}, {condition}" for row, condition in made.running) or "none runs"
+        raise LogError(f"what: 'ended' found, and this soak does not run; allowed: {running}", field="what")
+
+
+def refuse_handover(made: Proving, content: Mapping[str, Any], customer: bool) -> None:
+    """Refuse 'handed over' while something fails or is open, without a reason; and a customer's mains unit without an
+    electrical safety record or referral, whatever the reason. Raises LogError."""
+    if customer and made.mains and not made.safe:
+        why = "none recorded"
+        if made.safety is not None:
+            held = made.safety.get("result") == "passed"
+            why = "recorded before the last repair or refit" if held else "the last test failed"
+        raise LogError(
+            f"stage: 'handed over' found for a customer's mains unit without an electrical safety record ({why}); "
+            "allowed: an entry 'safety' first, a passed test or a referral to a qualified person; no reason stands in "
+            "for it",
+            field="stage",
+        )
+    if made.unproven and not str(content.get("why", "")).strip():
+        raise LogError(
+            f"stage: 'handed over' found with proving not done ({made.unproven}); allowed: prove it, say of each that "
+            "it was not tested and why, or give the reason in 'why'",
+            field="stage",
+        )
+
+
+def refuse_unsaying(before: Proving, after: Proving, stage: str, customer: bool) -> None:
+    """Refuse a correction that takes the safety record from a customer's mains unit handed over. Raises LogError."""
+    if stage == "handed over" and customer and before.mains and before.safe and not after.safe:
+        raise LogError(
+            "corrects: the electrical safety record found, on which a customer's mains unit was handed over; allowed: "
+            "correct the stage first",
+            field="corrects",
+        )
