@@ -115,6 +115,22 @@ def test_speed(speed: float, wavers: float, outcome: str) -> None:
     assert ("slow" in {finding.sign for finding in found.findings}) == (outcome != "good")
 
 
+def test_a_tape_of_the_other_tone_is_not_held_against_the_deck() -> None:
+    found = read_sound(tape(10.0, RATE, [(4.0, 0.08)], noise_db=50.0, hertz=3000.0), RATE, tape_hz=3150)
+    odds = speed_likelihood(found)
+    assert odds[SPEED_OUTCOMES[0]] == odds["good"]
+    says = next(each for each in found.findings if each.sign == "slow")
+    assert "right if it is 3000 Hz" in says.says
+    assert says.points_to[0].startswith("a 3000 Hz tape")
+
+
+def test_a_tape_tone_with_flutter_is_no_noise() -> None:
+    found = read_sound(tape(10.0, RATE, [(6.0, 0.3)], noise_db=50.0, hertz=3000.0), RATE)
+    assert "noise" not in {each.sign for each in found.findings}
+    assert found.channels[0].noise.plain.why.startswith("a tone at 3")
+    assert likelihood(found)["crackle or hiss"] <= likelihood(found)["good"]
+
+
 def test_refused() -> None:
     found = reading()
     with pytest.raises(SoundError, match="no tape tone named"):
@@ -140,6 +156,17 @@ def test_before_and_after() -> None:
     assert of(changes, "noise, A-weighted").says in ("the same", "better")
     assert of(changes, "tone").says == "the same"
     assert of(compare(reading(hum=-62.0), reading(hum=-40.0)).changes, "hum").says == "worse"
+
+
+def test_a_hum_that_went_is_better_and_one_that_came_is_worse() -> None:
+    humming, clean = reading(hum=-40.0), reading(hum=-140.0)
+    gone, came = (of(compare(*pair).changes, "hum") for pair in ((humming, clean), (clean, humming)))
+    assert (gone.says, gone.beyond, came.says) == ("better", True, "worse")
+    assert gone.difference is None
+    assert "after: no line of the mains found" in gone.why
+    assert "dB less" in gone.why
+    faint = reading(hum=-140.0, hiss=-45.0)
+    assert of(compare(reading(hum=-70.0), faint).changes, "hum").says == "cannot be compared"
 
 
 def test_another_setting_does_not_matter_beside_a_tone() -> None:

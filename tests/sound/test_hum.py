@@ -108,3 +108,14 @@ def test_the_picture_s_field_rate() -> None:
     words, causes = hum_causes(read_hum(NOISE + sine(-50, 59.94, TIME) + sine(-60, 119.88, TIME), RATE))
     assert words.startswith("59.94 Hz")
     assert "field rate" in causes[0]
+
+
+@pytest.mark.parametrize("hertz", [440.0, 997.0, 1000.5, 3150.0])
+def test_a_clean_tone_that_was_rounded_has_no_hum(hertz: float) -> None:
+    time = times(10.0, RATE)
+    rounded = np.round(32767.0 * sine(-10, hertz, time)) / 32768.0
+    hum = read_hum(rounded, RATE, tone_hz=hertz, pause=False, bits=16)
+    assert hum.lines == ()
+    assert "a line below −104 dBFS would not be seen" in hum.level.why
+    real = np.round(32767.0 * (sine(-10, hertz, time) + sine(-95, 100, time))) / 32768.0
+    assert levels(read_hum(real, RATE, tone_hz=hertz, pause=False, bits=16))[2] == pytest.approx(-95, abs=1.0)

@@ -143,3 +143,11 @@ def test_refused() -> None:
         ripple_likelihood(AGED, NOMINAL, ("good",))
     with pytest.raises(RippleError, match="outcomes"):
         diode_likelihood(AGED, ("good", "good"))
+
+
+def test_far_more_than_is_printed_is_a_wrong_setting_and_not_a_good_part() -> None:
+    low = read(4700e-6, 0.3, load_amps=4.0)
+    verdict = judge_ripple(low, NOMINAL)
+    assert verdict.says == "not telling"
+    assert "look at the probe's factor" in " ".join(verdict.reasons)
+    assert set(ripple_likelihood(low, NOMINAL).values()) == {1.0}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from django.test import Client
 
-from tests.web.captures import rail_csv, send, supply_csv
+from tests.web.captures import rail_csv, recording, send, supply_csv
 from tests.web.pages import get, text_of
 
 pytestmark = pytest.mark.django_db
@@ -88,3 +88,8 @@ def test_what_is_no_ripple_is_refused(client: Client) -> None:
     flat = rail_csv(swing=0.0)
     html = get(client, send(client, "/tools/ripple/", flat, mains="50"), 422)
     assert "Not read." in html
+
+
+def test_a_sound_card_without_its_full_scale_is_no_rail(client: Client) -> None:
+    there = send(client, "/tools/ripple/", recording(0.1), name="card.wav", mains="50", load="0.6")
+    assert "so give the full scale in volts" in text_of(get(client, there, 422))

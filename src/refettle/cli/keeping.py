@@ -75,7 +75,8 @@ def ripple_options(args: argparse.Namespace, capture: Capture, channel: str | in
 def sound_options(args: argparse.Namespace) -> dict[str, str]:
     """The options of a sound reading as a job's page takes them."""
     pairs = {"mains": args.mains_hz, "tape": args.tape, "tone": args.tone, "quiet": args.quiet, "usual": args.usual}
-    found = {name: f"{value:g}" if isinstance(value, float) else str(value) for name, value in pairs.items() if value}
+    found = {name: f"{value:g}" if isinstance(value, float) else str(value) for name, value in pairs.items()
+             if value is not None}  # fmt: skip
     return found | ({"tones": "yes"} if args.tones else {})
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 
 from refettle.sound.figures import Figure, SoundError
-from refettle.sound.hum import HumLine
+from refettle.sound.hum import Hum, HumLine
 from refettle.sound.reading import ChannelReading, SoundReading
 
 SETTING = 0.3
@@ -20,7 +20,8 @@ class Change:
     """One figure before and after.
 
     `difference` is after less before with its 95 % uncertainty, None where either is withheld; `beyond`: more than
-    that; `says` "better", "worse", "changed", "the same" or "cannot be compared"; `why` for the last.
+    that; `says` "better", "worse", "changed", "the same" or "cannot be compared"; `why` for the last, and for a hum found on
+    one side only.
     """
 
     what: str
@@ -92,7 +93,7 @@ def _of_channel(before: ChannelReading, after: ChannelReading, against: bool) ->
         changes.append(_change("THD+N", name, before.tone.thd_n_db, after.tone.thd_n_db, -1, 0.0))
     else:
         changes.append(_change("level", name, before.level, after.level, 0, 2.0 * SETTING))
-    changes.append(_change("hum", name, before.hum.level, after.hum.level, -1, spread, shift))
+    changes.append(_hum(name, before.hum, after.hum, spread, shift))
     changes.append(_change("hum, A-weighted", name, before.hum.weighted, after.hum.weighted, -1, spread, shift))
     changes += _lines(name, before.hum.lines, after.hum.lines, spread, shift)
     changes.append(
@@ -105,6 +106,20 @@ def _of_channel(before: ChannelReading, after: ChannelReading, against: bool) ->
     changes.append(_change("flat tops", name, before.clipped, after.clipped, -1, 0.0))
     changes.append(_change("direct voltage", name, before.dc, after.dc, 0, 0.0))
     return changes
+
+
+def _hum(name: str, before: Hum, after: Hum, spread: float, shift: float) -> Change:
+    """All hum together; where it is found on one side only, by how much it must at least have changed."""
+    change = _change("hum", name, before.level, after.level, -1, spread, shift)
+    for here, there, sign, says in ((before, after, 1.0, "better"), (after, before, -1.0, "worse")):
+        if here.level.value is None or there.hidden is None:
+            continue
+        least = here.level.value + sign * shift - there.hidden
+        if least > hypot(here.level.plus_minus or 0.0, spread):
+            side, moved = ("after", "less") if sign > 0 else ("before", "more")
+            why = f"{side}: {there.level.why}; at least {least:.0f} dB {moved}"
+            return replace(change, beyond=True, says=says, why=why)
+    return change
 
 
 def _lines(

@@ -24,6 +24,7 @@ from refettle.sound.meaning import (
     NOISE_HEARD,
     SPEED_OFF,
     hiss,
+    other_tape,
     relative,
 )
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -246,6 +247,8 @@ def _speed_odds(reading: SoundReading) -> tuple[float, float]:
     off = grade(
         abs(flutter.speed.value or 0.0), 0.75 * SPEED_OFF, 0.25 * SPEED_OFF, (flutter.speed.plus_minus or 0) + 0.5
     )
+    if other_tape(flutter) is not None:
+        off = 1.0  # the other test tape as likely as a deck that happens to be off by just that
     value, plus_minus = flutter.weighted.value or 0.0, flutter.weighted.plus_minus or 0.0
     wavers = grade(value, 0.85 * FLUTTER_MUCH, 0.2 * FLUTTER_MUCH, plus_minus)
     return off, wavers

@@ -8,7 +8,7 @@ its cell; where the mains wanders (by up to 0.05 %) the power in a narrow band, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import gcd, log, log10, sqrt
 
 import numpy as np
@@ -28,6 +28,10 @@ WANDER = 0.0005
 AROUND = 12.0
 """[Hz] either side, for the noise beside a line."""
 THIN_RATE = 4000
+ROUNDING = 6.0
+"""[dB] A line this far below all the rounding of the recorder's bits is not counted: a clean tone, rounded, has lines
+of its own up to 10 dB below it, on multiples of the mains as well (measured on generated tones)."""
+FLOATING_BITS = 24
 LOWEST_SURE = 3
 """Where something plays, a line at this multiple or below must be among them."""
 
@@ -58,6 +62,8 @@ class Hum:
         [dBFS] all lines together, and the same A-weighted, which is nearer to what is heard.
     problem : str
         Why the base is not certain, or that it is another one than asked for.
+    hidden : float, optional
+        [dBFS] where no line was found: one below would not have been seen.
     """
 
     base: int
@@ -66,10 +72,16 @@ class Hum:
     level: Figure
     weighted: Figure
     problem: str = ""
+    hidden: float | None = None
 
 
 def read_hum(
-    samples: Array, rate: int, mains_hz: float | None = None, tone_hz: float | None = None, pause: bool = True
+    samples: Array,
+    rate: int,
+    mains_hz: float | None = None,
+    tone_hz: float | None = None,
+    pause: bool = True,
+    bits: int = 0,
 ) -> Hum:
     """Find the hum in one channel.
 
@@ -84,6 +96,8 @@ def read_hum(
         [Hz] of a tone that plays: it and its harmonics are no hum.
     pause : bool
         Nothing plays. False: a note of music can lie on a high multiple, so one of the first three must be there.
+    bits : int
+        Of the recording; 0: floating point. Lines lost in their rounding are not counted.
 
     Raises
     ------
@@ -98,7 +112,7 @@ def read_hum(
         return _none(why, why)
     if not samples.any():
         return _none("digital silence: the recorder was muted, or nothing was plugged in")
-    spectrum = _Spectrum(samples, rate, tone_hz)
+    spectrum = _Spectrum(samples, rate, tone_hz, least_line(bits))
     found = {base: _agreeing(spectrum, spectrum.peaks(base), base, pause) for base in BASES}
     scores = {base: _score(peaks, base) for base, peaks in found.items()}
     best = max(BASES, key=lambda base: scores[base])
@@ -130,8 +144,8 @@ class _Peak:
 class _Spectrum:
     """Hann spectrum of the thinned sound, zero-padded four times."""
 
-    def __init__(self, samples: Array, rate: int, tone: float | None) -> None:
-        self.tone = tone
+    def __init__(self, samples: Array, rate: int, tone: float | None, least: float) -> None:
+        self.tone, self.least = tone, least
         thinned, self.rate = thin(samples - samples.mean(), rate)
         self.n = len(thinned)
         self.seconds = self.n / self.rate
@@ -170,7 +184,7 @@ class _Spectrum:
             if self._is_tone(hertz):
                 continue
             excess = 10.0 * log10(float(self.density[at]) / self.noise(hertz, reach + 2.0 * self.cell))
-            if excess >= THRESHOLD:
+            if excess >= THRESHOLD and decibel(float(self.density[at]) * self.cell) >= self.least:
                 found.append(_Peak(multiple, hertz, excess))
         return tuple(found)
 
@@ -184,6 +198,12 @@ class _Spectrum:
         if self.tone is None or hertz < 0.99 * self.tone:
             return False
         return abs(hertz - round(hertz / self.tone) * self.tone) < 3.0 * self.cell + 1e-3 * hertz
+
+
+def least_line(bits: int) -> float:
+    """[dBFS] The lowest line that is counted in a recording of so many bits."""
+    step = 2.0 ** (1 - (bits or FLOATING_BITS))
+    return decibel(step * step / 12.0) - ROUNDING
 
 
 def thin(samples: Array, rate: int) -> tuple[Array, float]:
@@ -230,9 +250,9 @@ def _none(why: str, problem: str = "") -> Hum:
 def _nothing(spectrum: _Spectrum, problem: str) -> Hum:
     """No line: how much hum could hide in the noise at 50 to 240 Hz."""
     hidden = max(spectrum.noise(hertz, 0.0) for hertz in (50.0, 60.0, 100.0, 120.0))
-    limit = decibel(hidden * spectrum.cell) + THRESHOLD
+    limit = max(decibel(hidden * spectrum.cell) + THRESHOLD, spectrum.least)
     why = problem or f"no line of the mains found; a line below {limit:.0f} dBFS would not be seen".replace("-", "−")
-    return _none(why, problem)
+    return replace(_none(why, problem), hidden=None if problem else limit)
 
 
 def _measured(spectrum: _Spectrum, base: float, peaks: tuple[_Peak, ...], problem: str) -> Hum:

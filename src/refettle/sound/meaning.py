@@ -27,6 +27,10 @@ CLICKS_HEARD = 6.0
 """A minute: estimate."""
 DC_MUCH = 1.0
 """[%] of full scale: estimate."""
+TAPES = (3150.0, 3000.0)
+"""[Hz] Tones of test tapes (IEC 60386, and the older one)."""
+LIKE_OTHER = 0.01
+"""Share within which a tone is taken for the other tape's: decks and tapes are off by so much (estimate)."""
 SPEED_OFF, FLUTTER_MUCH = 2.0, 0.3
 """[%] as in the check of a tape mechanism's speed."""
 MAINLY = 6.0
@@ -259,13 +263,25 @@ def _about_noise(each: ChannelReading, reference: Figure) -> list[Finding]:
     return found
 
 
+def other_tape(flutter: Flutter) -> float | None:
+    """[Hz] The other usual tone of test tapes, where this one runs at just that."""
+    hertz = flutter.hertz.value or 0.0
+    return next((t for t in TAPES if t != flutter.nominal and abs(hertz / t - 1.0) < LIKE_OTHER), None)
+
+
 def _about_tape(flutter: Flutter) -> list[Finding]:
     found = []
     speed, wavers = flutter.speed.value or 0.0, flutter.weighted.value or 0.0
     if abs(speed) > SPEED_OFF:
-        found.append(Finding("slow", "", f"{abs(speed):.1f} % too {'fast' if speed > 0 else 'slow'}",
-                             ("the motor's governor or its setting", "a wrong or slack belt",
-                              f"a tape of another tone than {flutter.nominal:g} Hz")))  # fmt: skip
+        says = f"{abs(speed):.1f} % too {'fast' if speed > 0 else 'slow'}"
+        deck = ("the motor's governor or its setting", "a wrong or slack belt")
+        other = other_tape(flutter)
+        if other is None:
+            causes = (*deck, f"a tape of another tone than {flutter.nominal:g} Hz")
+        else:
+            says += f" if the tape's tone is {flutter.nominal:g} Hz; right if it is {other:g} Hz"
+            causes = (f"a {other:g} Hz tape: look at its label", *deck)
+        found.append(Finding("slow", "", says, causes))
     if wavers > FLUTTER_MUCH:
         parts = tuple(f"{line.hertz:.2g} Hz, {line.peak:.2f} %: {line.may}" for line in flutter.lines)
         found.append(Finding("slow", "", f"wow and flutter ±{wavers:.2f} %",

@@ -28,6 +28,8 @@ PAUSE = 10.0
 """[dB] The loudest second must stand this far above a stretch that counts as a pause."""
 PEAK_SECONDS, SETTLE = 10.0, 2.0
 TONE_SHARE = 0.9
+TONE_REACH = 0.05
+"""Share either side of a tone that belongs to it: off tape it wavers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,8 @@ def read_noise(samples: Array, rate: int) -> Noise:
     step = float(hertz[1])
     inside = (hertz >= LOWEST) & (hertz <= HIGHEST)
     at = int(np.argmax(np.where(hertz > 300.0, density, 0.0)))
-    if density[max(0, at - 3) : at + 4].sum() > TONE_SHARE * density[inside].sum():
+    reach = max(3, round(TONE_REACH * at))
+    if density[max(0, at - reach) : at + reach + 1].sum() > TONE_SHARE * density[inside].sum():
         return _none(f"a tone at {hertz[at]:.0f} Hz fills this stretch")
     plain = float(density[inside].sum()) * step
     a_square = float((density * a_weighting(hertz) ** 2)[inside].sum()) * step

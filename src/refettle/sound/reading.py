@@ -13,7 +13,7 @@ from refettle.sound.events import Events, clicks, clipping, dropouts
 from refettle.sound.figures import Array, Figure, Progress, SoundError, Stop, Stopped, Stretch, decibel, withheld
 from refettle.sound.flutter import Flutter, read_flutter
 from refettle.sound.hum import Hum, read_hum
-from refettle.sound.meaning import Finding, findings
+from refettle.sound.meaning import TAPES, Finding, findings
 from refettle.sound.noise import Noise, quiet_stretch, read_noise
 from refettle.sound.scan import Scan, scan
 from refettle.sound.source import ArraySource, Source, channel_names
@@ -254,7 +254,8 @@ def _channel(
     found = read_tone(_samples(source, tone_stretch, seconds)[:, channel], source.rate, near)
     tone = None if isinstance(found, str) else found
     plays = None if tone is None or placed is not None else tone.hertz.value
-    noise, hum = read_noise(quiet, source.rate), read_hum(quiet, source.rate, mains_hz, plays, pause)
+    noise = read_noise(quiet, source.rate)
+    hum = read_hum(quiet, source.rate, mains_hz, plays, pause, source.bits)
     square = float(table.total_square()[channel])
     mean = table.mean[:, channel]
     share, clipped_at, full = clipping(table, channel)
@@ -387,7 +388,7 @@ def _notes(
     notes += sorted(problems)
     for each in read:
         hertz = None if each.tone is None or tape_hz is not None or placed else each.tone.hertz.value
-        if hertz is not None and any(abs(hertz / tape - 1.0) < 0.06 for tape in (3150.0, 3000.0)):
+        if hertz is not None and any(abs(hertz / tape - 1.0) < 0.06 for tape in TAPES):
             notes.append(f"a tone of {hertz:.0f} Hz: if it is a test tape, name it (3150 or 3000) to read its speed")
             break
     return tuple(dict.fromkeys(notes))

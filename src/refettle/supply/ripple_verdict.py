@@ -26,6 +26,9 @@ Says = Literal["good", "worn", "bad", "not telling"]
 ENOUGH = 0.99
 """Share of what the capture leaves open that a verdict needs."""
 DRAWS = 20_000
+MOST_NOMINAL = 1.8
+"""Times its nominal value: no electrolytic has more (+50 % is the widest tolerance; estimate). What reads beyond was
+captured or asked otherwise than it was said."""
 WIDEST_LOSS, NARROWEST_LOSS = 0.22, 0.08
 """tan d limits of the lowest and of the best rated voltage, where the part's voltage is not known."""
 LOOSE, LOOSE_GOOD = 0.1, 3.0
@@ -115,6 +118,13 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         if says == "good" and _poorly_followed(reading):
             says = "not telling"
             reasons.append(f"{100 * reading.misfit:.1f} % of the ripple is not followed: too much to call it good")
+        if _too_large(reading, nominal):
+            says, sound, bad = "not telling", 0.0, 0.0
+            much = float(np.median(farad))
+            reasons = [
+                f"{show(much, 'F')} is {much / nominal.farad:.2g} times what is printed, which no capacitor has: look "
+                "at the probe's factor, the load current, and the print"
+            ]
         if says == "good":
             reasons.append("good as far as ripple shows: C and ESR, at this temperature and load; leakage is not seen")
     headroom = headroom_low = None
@@ -134,6 +144,15 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         says, sound, bad, least, end, wide if narrow == wide else None, END_LOSS * wide if narrow == wide else None,
         needs_volts, headroom, headroom_low, tuple(reasons),
     )  # fmt: skip
+
+
+def _too_large(reading: RippleReading, nominal: Rated) -> bool:
+    """True where C is beyond what the part can have, with the spread it is read with."""
+    posterior = reading.posterior
+    if posterior is None or not posterior.scaled:
+        return False
+    low = float(posterior.mean[0]) - 2.0 * float(posterior.cov[0, 0]) ** 0.5
+    return low > float(np.log(MOST_NOMINAL * nominal.farad))
 
 
 def _poorly_followed(reading: RippleReading) -> bool:
@@ -198,7 +217,7 @@ def grades(reading: RippleReading, nominal: Rated) -> dict[str, float]:
     low, high, _ = _limits(nominal)
     least = 1.0 + (nominal.tolerance[0] if nominal.tolerance else -0.2)
     priors = _grades(least)
-    if reading.posterior is None:
+    if reading.posterior is None or _too_large(reading, nominal):
         return dict.fromkeys(priors, 1.0)
     # Where the rated voltage is not known the limit is in the middle, and as wide as the voltages leave it.
     limit = (low * high) ** 0.5

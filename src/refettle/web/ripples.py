@@ -8,13 +8,14 @@ from typing import Literal, TypeVar, get_args
 
 import numpy as np
 
-from refettle.captures import Capture, CaptureError
+from refettle.captures import Capture
 from refettle.drawing.plot import Limit, Trace, line_plot
 from refettle.drawing.plot_views import fit_plots
 from refettle.parts.capacitor import CapacitorError, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.quantities import show
 from refettle.supply.ripple import Rectifier, read_ripple
+from refettle.supply.ripple_capture import ripple_channel
 from refettle.supply.ripple_fit import LoadKind
 from refettle.supply.ripple_result import Figure, RippleReading
 from refettle.supply.ripple_verdict import RippleVerdict, judge_ripple
@@ -116,10 +117,8 @@ class Read:
 
 def read(capture: Capture, asked: Asked) -> Read:
     """Read the ripple of a capture. Raises RippleError or CaptureError."""
-    volts = capture.channel(asked.channel)
-    if volts.unit not in ("V", ""):
-        raise CaptureError(f"channel: {volts.name} is in {volts.unit}; allowed: the channel with the rail, in V")
-    current = capture.channel(asked.current) if asked.current else None
+    volts = ripple_channel(capture, asked.channel, "V")
+    current = ripple_channel(capture, asked.current, "A") if asked.current else None
     nominal = asked.nominal
     reading = read_ripple(
         capture.step,
