@@ -25,6 +25,8 @@ PAGES = (
     "/jobs/{1}/replace/",
     "/jobs/{0}/log/1/",
     "/jobs/{0}/one-way/",
+    "/jobs/{0}/money/",
+    "/jobs/{1}/money/?work=1&scope-0=1&scope-2=1",
     "/jobs/{0}/one-way/?step=whiten",
     "/jobs/{1}/one-way/?step=discard-originals",
     "/jobs/{1}/power-on/",

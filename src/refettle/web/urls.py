@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path, register_converter
-from django.urls.converters import IntConverter
+from django.urls.converters import IntConverter, StringConverter
 
 from refettle.web.views import (
     bench,
@@ -14,13 +14,17 @@ from refettle.web.views import (
     job,
     library,
     mark,
+    money,
     one_way,
     photos,
     power_on,
+    proving,
     readings,
     replace,
     strip_down,
     take_in,
+    whitening,
+    whitening_photo,
 )
 
 
@@ -30,7 +34,21 @@ class NumberConverter(IntConverter):
     regex = "[1-9][0-9]{0,8}"
 
 
+class Sha256Converter(StringConverter):
+    """What names a kept file."""
+
+    regex = "[0-9a-f]{64}"
+
+
+class WhichConverter(StringConverter):
+    """The pictures made from a photo read for yellowness."""
+
+    regex = "map|before|after"
+
+
 register_converter(NumberConverter, "number")
+register_converter(Sha256Converter, "sha256")
+register_converter(WhichConverter, "which")
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", bench.bench, name="bench"),
@@ -47,10 +65,24 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("jobs/<number:number>/replace/", replace.replace, name="replace"),
     path("jobs/<number:number>/strip-down/", strip_down.strip_down, name="strip-down"),
     path("jobs/<number:number>/one-way/", one_way.one_way, name="one-way"),
+    path("jobs/<number:number>/money/", money.money, name="money"),
+    path("jobs/<number:number>/money/quote/<number:n>/", money.quote_sheet, name="quote-sheet"),
+    path("jobs/<number:number>/proving/", proving.proving, name="proving"),
     path("tools/", include("refettle.web.tool_urls")),
     path("jobs/<number:number>/readings/", readings.readings, name="readings"),
     path("jobs/<number:number>/readings/<number:n>/", readings.reading, name="reading"),
     path("jobs/<number:number>/readings/<number:n>/plot/", readings.reading_plot, name="reading-plot"),
+    path("jobs/<number:number>/whitening/", whitening.whitening, name="whitening"),
+    path("jobs/<number:number>/whitening/<number:n>/", whitening_photo.kept, name="whitening-kept"),
+    path(
+        "jobs/<number:number>/whitening/<number:n>/<which:which>.png",
+        whitening_photo.kept_picture,
+        name="whitening-picture",
+    ),
+    path("jobs/<number:number>/whitening/photo/<sha256:sha256>/", whitening_photo.photo, name="whitening-photo"),
+    path(
+        "jobs/<number:number>/whitening/photo/<sha256:sha256>/map.png", whitening_photo.photo_map, name="whitening-map"
+    ),
     path("mark/", mark.mark, name="mark"),
     path("capacitor/discharge/", discharge.discharge_page, name="discharge"),
     path("types/", library.types, name="types"),

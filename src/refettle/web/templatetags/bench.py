@@ -52,6 +52,18 @@ def money(value: Any) -> str:
     return f"{float(value):.2f}{THIN}{settings.REFETTLE_CURRENCY}"
 
 
+@register.filter
+def add_money(value: Any, other: Any) -> str:
+    """Two amounts together, in the bench's currency."""
+    return money(float(value) + float(other))
+
+
+@register.filter
+def positive(value: Any) -> float:
+    """A figure without its sign."""
+    return abs(float(value))
+
+
 def engineering(value: float, unit: str) -> str:
     """A value with an engineering prefix: 85 Ω, 1.5 kΩ, 0.9 A."""
     if not math.isfinite(value):

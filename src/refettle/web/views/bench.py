@@ -15,11 +15,14 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from refettle.book import store
+from refettle.book import batches, store
 from refettle.book.ledger import Ledger, ledger
 from refettle.book.log import LogError, effective
 from refettle.book.models import Job
+from refettle.book.soaks import running_soaks
+from refettle.book.money import money_of
 from refettle.knowledge.errors import KnowledgeError
+from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
 
 PER_PAGE = 50
@@ -48,6 +51,8 @@ class Row:
     last_n: int
     next: Next | None
     left_over: str = ""
+    timer: str = ""
+    """Since when the timer runs, and on what; empty where it does not."""
 
 
 @require_safe
@@ -68,6 +73,7 @@ def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
         "page": page,
         "rows": [_row(job, logs[job.number]) for job in page.object_list],
         "now": timezone.now(),
+        "due": [] if closed or query else bench_due(batches.due(timezone.now())),
         "closed_count": Job.objects.filter(closed__isnull=False).count() if not closed else 0,
     }
     return render(request, "refettle/bench.html", context)
@@ -92,7 +98,18 @@ def _row(job: Job, entries: list[dict[str, Any]]) -> Row:
     stage, waits, left_over = _standing(entries)
     n = last["n"] if last else 0
     at = datetime.fromisoformat(last["at"]) if last else None
-    return Row(job, stage, waits, at, n, cache.get(_key(job, n)), left_over)
+    return Row(job, stage, waits, at, n, cache.get(_key(job, n)), left_over, _timer(entries))
+
+
+def _timer(entries: list[dict[str, Any]]) -> str:
+    """Since when the job's timer runs, and on what."""
+    if not any(e["kind"] in ("timer", "correction") for e in entries):
+        return ""
+    try:
+        run = money_of(effective(entries)).running
+    except LogError:
+        return ""
+    return "" if run is None else f"{run.started:%Y-%m-%d %H:%M}" + (f", {run.what}" if run.what else "")
 
 
 def _standing(entries: list[dict[str, Any]]) -> tuple[str, str, str]:

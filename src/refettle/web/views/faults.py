@@ -27,6 +27,7 @@ from refettle.web.views.common import (
     qr,
     whole_from,
 )
+from refettle.web.views.money import over_of
 
 
 # The entry is written by the store in its own transaction; working out the next step needs none.
@@ -64,6 +65,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, chosen: str, err
         "must_save": state.data_left,
         "on_board": _on_board(state, page.step.info.block) if page.step else [],
         "diagram": diagram(state.compiled.loaded, by_block),
+        "over": over_of(view, state),
         "token": new_token(),
         "typed": typed,
         "error": error,

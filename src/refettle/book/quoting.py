@@ -1,0 +1,240 @@
+"""A job's quote and what to do with its unit, worked out of its state. No database, no framework."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import lru_cache
+from math import exp
+
+from refettle import faults, money
+from refettle.book.state import JobState
+from refettle.money.decide import RETURNED, STRIP_MINUTES
+from refettle.money.quote import handy
+from refettle.proving.times import SPREAD, RepairTime
+
+BOX = 45.0
+"""Finding it out before anyone has seen it fail [min]: estimate."""
+LEAST, MOST = 10.0, 240.0
+"""Finding it out takes at least and at most so long on average [min]."""
+PRICES = ("working", "as_is", "for_parts")
+SCOPES: Mapping[str, money.Work | None] = {
+    "make safe": None,
+    "make work": None,
+    "preventive": money.Work("preventive", 120.0, None, 8.0),
+    "cosmetic": money.Work("cosmetic", 75.0, None, 4.0),
+    "convert": money.Work("convert", 60.0, None, 15.0),
+}
+"""What a quote may take in besides, with minutes and parts to start from: estimates, to be put right for the unit."""
+
+
+@dataclass(frozen=True)
+class Costs:
+    """A job in money: spent so far, still to come, and both together [currency, min]."""
+
+    minutes: float
+    parts: float
+    paid: float
+    rate: float
+    currency: str
+    to_come: money.Quote
+
+    @property
+    def labour(self) -> float:
+        """Minutes so far at the bench rate."""
+        return self.minutes * self.rate / 60.0
+
+    @property
+    def spent(self) -> float:
+        """All that it has cost so far."""
+        return self.labour + self.parts + self.paid
+
+    @property
+    def p50(self) -> float:
+        """The whole job, as often passed as not."""
+        return self.spent + self.to_come.p50
+
+    @property
+    def p90(self) -> float:
+        """The whole job, passed once in ten."""
+        return self.spent + self.to_come.p90
+
+    @property
+    def ceiling(self) -> float:
+        """Where to stop and ask, by default."""
+        return handy(self.p90)
+
+
+def costs(
+    state: JobState,
+    rate: float,
+    currency: str,
+    *,
+    customer: bool = False,
+    advice: faults.Advice | None = None,
+    extra: Sequence[money.Work] = (),
+    times: Mapping[str, RepairTime] | None = None,
+) -> Costs:
+    """What the job has cost and is still to cost.
+
+    Parameters
+    ----------
+    state : JobState
+    rate : float
+        Bench rate [currency per hour].
+    currency : str
+        Of the bench; outgoings in others are left out.
+    customer : bool
+        The unit is a customer's (for the advice).
+    advice : faults.Advice, optional
+        If it was worked out already.
+    extra : sequence of Work
+        Agreed besides the repair.
+    times : mapping, optional
+        Repair id -> how long it takes by finished jobs; else the unit type's minutes with the shipped spread.
+    """
+    advice = advice or state.advice(customer=customer)
+    quoted = _quote(_Key(state, advice, times), rate, tuple(extra))
+    return Costs(state.minutes, state.parts, float(state.money.paid(currency)), rate, currency, quoted)
+
+
+@dataclass(frozen=True, eq=False)
+class _Key:
+    """Lets the same state of a job be quoted once."""
+
+    state: JobState
+    advice: faults.Advice
+    times: Mapping[str, RepairTime] | None
+
+    def _all(self) -> tuple[object, ...]:
+        times = tuple(sorted((k, t.p50, t.p90) for k, t in (self.times or {}).items()))
+        return id(self.advice), id(self.state.compiled), self.state.level, times
+
+    def __hash__(self) -> int:
+        return hash(self._all())
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Key) and self._all() == other._all()
+
+
+@lru_cache(maxsize=64)
+def _quote(key: _Key, rate: float, extra: tuple[money.Work, ...]) -> money.Quote:
+    state, model = key.state, key.state.compiled.model
+    suspicions = state.suspicions
+    fixes = [_fix(model, repair, (key.times or {}).get(repair.id)) for repair in model.repairs]
+    ignore = [i for i, mode in enumerate(model.modes) if mode.bench]
+
+    def drawn(diagnosis: money.Work | None, after: Sequence[money.Work], more: Sequence[money.Work]) -> money.Quote:
+        return money.quote(
+            suspicions.weights,
+            suspicions.member,
+            fixes,
+            rate=rate,
+            seed=1,
+            diagnosis=diagnosis,
+            retest=model.retest,
+            setup=model.setup,
+            level=state.level,
+            after=after,
+            extra=more,
+            ignore=ignore,
+        )
+
+    return drawn(_finding_out(key.advice, rate, lambda: drawn(None, (), ())), money.AFTER_REPAIR, extra)
+
+
+def _fix(model: faults.Model, repair: faults.Repair, known: RepairTime | None) -> money.Fix:
+    work = money.Work(repair.name, repair.minutes, None, repair.parts)
+    if known is not None:
+        work = money.Work(repair.name, known.p50, known.p90, repair.parts)
+    return money.Fix(work, {model.mode_index[m]: chance for m, chance in repair.fixes.items()}, repair.level)
+
+
+def _finding_out(advice: faults.Advice, rate: float, repairs: Callable[[], money.Quote]) -> money.Work | None:
+    """By how much the plan is longer than the repairs it ends in, as lognormal minutes with that mean."""
+    if advice.state == "works":
+        return None
+    mean = BOX
+    if advice.state == "find":
+        alone = repairs()
+        mean = min(max(advice.expected - alone.minutes_mean - alone.parts_mean * 60.0 / rate, LEAST), MOST)
+    return money.Work("finding it out", mean / exp(0.5 * SPREAD**2))
+
+
+# ---------------------------------------------------------------- the ceiling, the decision
+
+
+@dataclass(frozen=True)
+class Over:
+    """The ceiling that the owner accepted is passed, or will be by what is expected."""
+
+    ceiling: float
+    spent: float
+    expected: float
+    passed: bool
+    chance: float
+
+
+def over_ceiling(state: JobState, found: Costs) -> Over | None:
+    """Whether to stop and ask: what is spent and what is still expected (P50) come to more than was accepted.
+
+    None while no quote is accepted, or the job stays below.
+    """
+    accepted = state.money.accepted
+    if accepted is None or accepted.agreed is None or accepted.currency != found.currency:
+        return None
+    ceiling = float(accepted.agreed)
+    if found.spent + found.to_come.p50 <= ceiling:
+        return None
+    chance = found.to_come.chance_over(max(ceiling - found.spent, 0.0))
+    return Over(ceiling, found.spent, found.to_come.p50, found.spent > ceiling, chance)
+
+
+def decision(state: JobState, found: Costs) -> money.Decision | None:
+    """Finish, sell as is or part out; None while a price is missing."""
+    values = state.money
+    prices = [values.value(name, found.currency) for name in PRICES]
+    if any(price is None for price in prices):
+        return None
+    working, as_is, for_parts = (float(price or 0) for price in prices)
+    sale = money.Sale(working, as_is, for_parts, fee_share(state), float(values.value("post", found.currency) or 0))
+    return money.decide(
+        sale,
+        p=found.to_come.chance,
+        cost=found.to_come.mean,
+        strip_cost=STRIP_MINUTES * found.rate / 60.0,
+        spent=found.spent + float(values.value("bought", found.currency) or 0),
+    )
+
+
+def fee_share(state: JobState) -> float:
+    """Selling fee as a share of the price."""
+    return float(state.money.values.get("fee_percent") or 0.0) / 100.0
+
+
+def hours(state: JobState, found: Costs, minutes: float | None = None) -> money.Hours | None:
+    """Money per hour of a unit of one's own at its price, sold or thought; with `minutes` still to come, or by default
+    the mean of the quote. None while no price is known."""
+    values = state.money
+    sold = values.value("sold", found.currency)
+    price = sold if sold is not None else values.value("working", found.currency)
+    to_come = 0.0 if sold is not None else found.to_come.minutes_mean if minutes is None else minutes
+    if price is None or found.minutes + to_come <= 0:
+        return None
+    return money.per_hour(
+        float(price),
+        found.minutes + to_come,
+        found.rate,
+        bought=float(values.value("bought", found.currency) or 0),
+        parts=found.parts + (0.0 if sold is not None else found.to_come.parts_mean),
+        other=found.paid,
+        fee=fee_share(state),
+        post_out=float(values.value("post", found.currency) or 0),
+        returned=0.0 if sold is not None else RETURNED,
+    )
+
+
+def cents(amount: float) -> Decimal:
+    """An amount as it is written in the log."""
+    return Decimal(f"{amount:.2f}")

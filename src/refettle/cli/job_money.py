@@ -1,0 +1,137 @@
+"""refettle job quote, refettle job decide: the range of a job, and what to do with its unit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from refettle.cli.common import DOES_NOT_HOLD, DONE, print_json, refusing, table
+
+if TYPE_CHECKING:
+    from refettle.book.models import Job
+    from refettle.book.quoting import Costs
+    from refettle.book.state import JobState
+
+LIKELY = 6
+
+
+def _costs(job: Job, add: list[str]) -> tuple[JobState, Costs]:
+    from django.conf import settings
+
+    from refettle.book.quoting import SCOPES, costs
+    from refettle.book.store import job_state
+
+    customer = job.unit.owner.kind == "customer"
+    extra = [work for name in add if (work := SCOPES[name]) is not None]
+    with refusing():
+        state = job_state(job)
+        found = costs(state, float(settings.REFETTLE_RATE), settings.REFETTLE_CURRENCY, customer=customer, extra=extra)
+    return state, found
+
+
+def run_quote(job: Job, add: list[str], as_json: bool) -> int:
+    """Print the range; exit status 1 above the ceiling that was accepted."""
+    from refettle.book.quoting import over_ceiling
+
+    state, found = _costs(job, add)
+    over, to_come, unit = over_ceiling(state, found), found.to_come, found.currency
+    accepted = state.money.accepted
+    if as_json:
+        print_json(
+            {
+                "job": job.number,
+                "currency": unit,
+                "rate": found.rate,
+                "spent": {
+                    "minutes": round(found.minutes, 1),
+                    "labour": round(found.labour, 2),
+                    "parts": round(found.parts, 2),
+                    "outgoings": round(found.paid, 2),
+                    "all": round(found.spent, 2),
+                },
+                "to_come": {
+                    "minutes_p50": round(to_come.minutes_p50, 1),
+                    "minutes_p90": round(to_come.minutes_p90, 1),
+                    "p50": round(to_come.p50, 2),
+                    "p90": round(to_come.p90, 2),
+                    "mean": round(to_come.mean, 2),
+                    "chance_working": round(to_come.chance, 4),
+                    "likely": [
+                        {"work": n, "times_a_job": round(s, 3), "minutes_mean": round(m, 1)}
+                        for n, s, m in to_come.likely
+                    ],
+                },
+                "whole": {"p50": round(found.p50, 2), "p90": round(found.p90, 2), "ceiling": round(found.ceiling, 2)},
+                "accepted_ceiling": str(accepted.agreed) if accepted else None,
+                "stop_and_ask": over is not None,
+            }
+        )
+        return DOES_NOT_HOLD if over else DONE
+    rows = [
+        ["", "P50", "P90"],
+        ["spent so far", f"{found.spent:.2f}", f"{found.spent:.2f}"],
+        ["still to come", f"{to_come.p50:.2f}", f"{to_come.p90:.2f}"],
+        [f"the whole job [{unit}]", f"{found.p50:.2f}", f"{found.p90:.2f}"],
+        ["minutes still to come", f"{to_come.minutes_p50:.0f}", f"{to_come.minutes_p90:.0f}"],
+    ]
+    print(table(rows))
+    print(f"\nCeiling to stop and ask at: {found.ceiling:.0f} {unit}, at {found.rate:g} {unit} an hour.")
+    print(f"Works in the end in about {100 * to_come.chance:.0f} of 100.\n\nMost of it goes to")
+    print(table([["minutes", "work"], *([f"{m:.0f}", n] for n, _, m in to_come.likely[:LIKELY])]))
+    if over:
+        words = "is passed" if over.passed else "will be passed"
+        print(
+            f"\nStop and ask: the ceiling of {over.ceiling:.2f} {unit} {words}: {over.spent:.2f} spent, "
+            f"{over.expected:.2f} still expected."
+        )
+    return DOES_NOT_HOLD if over else DONE
+
+
+def run_decide(job: Job, as_json: bool) -> int:
+    """Print the decision; exit status 1 where a price is missing or it is not to finish."""
+    from refettle.book.quoting import PRICES, decision, hours
+
+    state, found = _costs(job, [])
+    made = decision(state, found)
+    if made is None:
+        missing = [p for p in PRICES if state.money.value(p, found.currency) is None]
+        if as_json:
+            print_json({"job": job.number, "best": None, "missing": missing})
+        else:
+            print(f"Missing in {found.currency}: {', '.join(m.replace('_', ' ') for m in missing)}.")
+            fields = " ".join(f"{m}=AMOUNT" for m in missing)
+            print(f"Write it with: refettle job log {job.number} values currency={found.currency} {fields}")
+        return DOES_NOT_HOLD
+    hour = hours(state, found)
+    facts: dict[str, Any] = {
+        "job": job.number,
+        "currency": found.currency,
+        "best": made.best,
+        "close": made.close,
+        "values": {k: round(v, 2) for k, v in made.values.items()},
+        "chances_best": {k: round(v, 3) for k, v in made.chances.items()},
+        "margin": round(made.margin, 2),
+        "chance_working": round(made.p, 4),
+        "cost_to_finish": round(made.cost, 2),
+        "chance_needed": None if made.p_needed is None else round(made.p_needed, 4),
+        "price_needed": None if made.price_needed is None else round(made.price_needed, 2),
+        "cost_allowed": round(made.cost_allowed, 2),
+        "spent_not_counted": round(made.spent, 2),
+        "per_hour": None if hour is None else round(hour.per_hour, 2),
+    }
+    if as_json:
+        print_json(facts)
+    else:
+        print(f"{made.best[0].upper()}{made.best[1:]}{', though it is too close to call' if made.close else ''}.\n")
+        rows = [
+            [k, f"{v:.2f} {found.currency}", f"best in {100 * made.chances[k]:.0f} of 100"]
+            for k, v in made.values.items()
+        ]
+        print(table([["", "expected", "when the inputs vary"], *rows]))
+        print(f"\nFinishing must bring {made.margin:.2f} more than the best of the others.")
+        print(f"It may still cost {made.cost_allowed:.2f}; {made.cost:.2f} is expected.")
+        if made.price_needed is not None:
+            print(f"Working, it must bring {made.price_needed:.2f}.")
+        if hour is not None:
+            print(f"Sold working, an hour brings {hour.per_hour:.2f} {found.currency}.")
+        print(f"Spent so far, and left out of this: {made.spent:.2f} {found.currency}.")
+    return DONE if made.best == "finish" else DOES_NOT_HOLD
