@@ -15,7 +15,7 @@ from refettle.book.log import LogEntry, LogError
 from refettle.book.one_way import OneWay
 from refettle.whitening.kinetics import EarlierBatch
 from refettle.whitening.progress import Progress, Setup, Taken, finished, progress
-from refettle.whitening.stopping import DARK_DAYS, Rebound, YellowReading, dark_check, rebound
+from refettle.whitening.stopping import DARK_DAYS, Rebound, YellowReading, dark_check, light_varies, rebound
 from refettle.whitening.values import WhiteningError
 
 TAKEN: tuple[Taken, ...] = ("phone", "rig", "locked")
@@ -141,9 +141,9 @@ class PartProgress:
     batch: Batch | None
     looks: tuple[YellowReading, ...]
     entries: tuple[LogEntry, ...]
+    setup: Setup = field(default_factory=Setup)
     progress: Progress | None = None
     why: str = ""
-    by: str = "hours"
 
 
 @dataclass
@@ -225,20 +225,11 @@ class Whitening:
         batch, entries, looks = self.looks(part)
         if not looks:
             return PartProgress(part, batch, (), (), why="not read yet: take a photo with the card before it goes in")
-        taken = {str(e.data.get("taken", "phone")) for e in entries}
-        worst: Taken = next(each for each in TAKEN if each in taken)
-        terms = batch.terms if batch is not None else {}
-        setup = Setup(
-            taken=worst,
-            earlier=tuple(earlier),
-            method=batch.method if batch is not None else "",
-            lamp=batch.lamp if batch is not None else "",
-            percent=float(terms.get("percent") or 0.0),
-        )
+        setup = setup_of(batch, entries, looks, earlier)
         try:
-            return PartProgress(part, batch, looks, entries, progress(looks, 0.0, setup))
+            return PartProgress(part, batch, looks, entries, setup, progress(looks, 0.0, setup))
         except WhiteningError as error:
-            return PartProgress(part, batch, looks, entries, why=str(error))
+            return PartProgress(part, batch, looks, entries, setup, why=str(error))
 
     def rebound_of(self, part: str) -> Rebound | None:
         """What came back in the dark, once it was read."""
@@ -261,10 +252,26 @@ class Whitening:
             if each.batch is None or not each.batch.over or each.progress is None or each.progress.forecast is None:
                 continue
             if not each.progress.forecast.misfit:
-                setup = Setup(method=each.batch.method, lamp=each.batch.lamp,
-                              percent=float(each.batch.terms.get("percent") or 0.0))  # fmt: skip
-                found.append((each.batch.name, finished(each.progress.forecast, setup)))
+                found.append((each.batch.name, finished(each.progress.forecast, each.setup)))
         return found
+
+
+def setup_of(
+    batch: Batch | None, entries: Iterable[LogEntry], looks: Iterable[YellowReading], earlier: Iterable[EarlierBatch]
+) -> Setup:
+    """How the readings are weighed: by the least good way of taking them; by dose where it is known and varies."""
+    taken = {str(e.data.get("taken", "phone")) for e in entries}
+    worst: Taken = next(each for each in TAKEN if each in taken)
+    known = list(looks)
+    by_dose = all(each.dose is not None for each in known) and light_varies(known)
+    return Setup(
+        taken=worst,
+        by="dose" if by_dose else "hours",
+        earlier=tuple(earlier),
+        method=batch.method if batch is not None else "",
+        lamp=batch.lamp if batch is not None else "",
+        percent=float(batch.terms.get("percent") or 0.0) if batch is not None else 0.0,
+    )
 
 
 def above(entry: LogEntry, part: str) -> float | None:

@@ -161,7 +161,7 @@ def progress(
     )
 
 
-def _axis(readings: Sequence[YellowReading], setup: Setup) -> tuple[Floats, str, tuple[float, float]]:
+def axis(readings: Sequence[YellowReading], setup: Setup) -> tuple[Floats, str, tuple[float, float]]:
     """Where the readings lie, in which unit, and which rates are weighed."""
     hours = np.array([each.hours for each in readings])
     if setup.by == "hours":
@@ -180,7 +180,7 @@ def _axis(readings: Sequence[YellowReading], setup: Setup) -> tuple[Floats, str,
 def _forecast(
     readings: Sequence[YellowReading], reference: float, target: float, sd: float, setup: Setup
 ) -> Forecast | None:
-    x, unit, grid = _axis(readings, setup)
+    x, unit, grid = axis(readings, setup)
     prior = rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent, unit)
     if len(np.unique(x)) < LEAST_READINGS:
         return None

@@ -19,8 +19,8 @@ from refettle.book import batches, store
 from refettle.book.ledger import Ledger, ledger
 from refettle.book.log import LogError, effective
 from refettle.book.models import Job
-from refettle.book.soaks import running_soaks
 from refettle.book.money import money_of
+from refettle.book.soaks import running_soaks
 from refettle.knowledge.errors import KnowledgeError
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
@@ -53,6 +53,8 @@ class Row:
     left_over: str = ""
     timer: str = ""
     """Since when the timer runs, and on what; empty where it does not."""
+    soak: str = ""
+    """What a soak that runs needs: until when, due or overdue."""
 
 
 @require_safe
@@ -98,7 +100,7 @@ def _row(job: Job, entries: list[dict[str, Any]]) -> Row:
     stage, waits, left_over = _standing(entries)
     n = last["n"] if last else 0
     at = datetime.fromisoformat(last["at"]) if last else None
-    return Row(job, stage, waits, at, n, cache.get(_key(job, n)), left_over, _timer(entries))
+    return Row(job, stage, waits, at, n, cache.get(_key(job, n)), left_over, _timer(entries), _soak(entries))
 
 
 def _timer(entries: list[dict[str, Any]]) -> str:
@@ -110,6 +112,24 @@ def _timer(entries: list[dict[str, Any]]) -> str:
     except LogError:
         return ""
     return "" if run is None else f"{run.started:%Y-%m-%d %H:%M}" + (f", {run.what}" if run.what else "")
+
+
+def _soak(entries: list[dict[str, Any]]) -> str:
+    """Until when the soak that is over first runs, and whether it is due or overdue; empty where none runs."""
+    if not any(e["kind"] == "soak" for e in entries):
+        return ""
+    try:
+        running = running_soaks(effective(entries))
+    except LogError:
+        return ""
+    if not running:
+        return ""
+    first = min(running, key=lambda soak: soak.due)
+    standing = first.standing(timezone.now())
+    until = f"{timezone.localtime(first.due):%H:%M}"
+    return {"running": f"soak until {until}", "due": f"soak due, {until}", "overdue": f"soak overdue since {until}"}[
+        standing
+    ]
 
 
 def _standing(entries: list[dict[str, Any]]) -> tuple[str, str, str]:
@@ -162,7 +182,8 @@ def _next(view: JobView) -> Next:
     if view.state is None:
         return Next("Put the log right: it no longer fits the unit type")
     if view.state.stage in (*store.ENDS, "finishing", "proving"):
-        return Next(f"Go on with {view.state.stage}" if view.state.stage not in store.ENDS else "")
+        page = "proving" if view.state.stage == "proving" else "faults"
+        return Next(f"Go on with {view.state.stage}" if view.state.stage not in store.ENDS else "", page=page)
     if view.state.ledger.out_now:
         return Next(f"Put the new {view.state.ledger.out_now[-1].ref} in: it is out", page="replace")
     try:
@@ -170,7 +191,7 @@ def _next(view: JobView) -> Next:
     except KnowledgeError:
         return Next("Put the unit type right")
     if advice.state == "works":
-        return Next("Prove it")
+        return Next("Prove it", page="proving")
     if advice.do is None:
         return Next("Every step is barred")
     gate = advice.gate.text if advice.gate else ""

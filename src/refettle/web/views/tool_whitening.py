@@ -1,0 +1,287 @@
+"""Whitening outside a job: a bath by mass behind its gates, the sun at a place, a lamp at the part."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from refettle.knowledge.peroxide import load_peroxide
+from refettle.quantities import show
+from refettle.web.probing import tool_cautions
+from refettle.web.yellows import THIN
+from refettle.whitening.bath import ABS_DENSITY, CAUTIONS, Bath, grams, read_litres, recipe
+from refettle.whitening.law import PeroxideLaw, refuse_above, stale
+from refettle.whitening.light import LAMP_CAUTIONS, TRIAL, LampDose, band, eye_seconds, lamp_dose
+from refettle.whitening.strength import read_strength
+from refettle.whitening.sun import (
+    BANDS,
+    SUN_CAUTIONS,
+    Band,
+    Exposure,
+    Reach,
+    SunDay,
+    reach,
+    read_dose,
+    read_hours,
+    read_place,
+    sun_day,
+)
+from refettle.whitening.values import WhiteningError
+
+UVA_SHARE_MOST = 0.06
+"""Share of the sun's light that is UVA at most: for the eye limit."""
+
+
+def _typed(request: HttpRequest, names: tuple[str, ...]) -> dict[str, str]:
+    return {name: request.GET[name].strip()[:100] for name in names if request.GET.get(name, "").strip()}
+
+
+def _number(typed: Mapping[str, str], field: str, name: str, default: float) -> float:
+    text = typed.get(field)
+    if text is None:
+        return default
+    try:
+        return float(text.replace(",", ".").replace("−", "-"))
+    except ValueError:
+        raise WhiteningError(f"{name}: {text!r} found; allowed: a number") from None
+
+
+def _dose(text: str) -> float:
+    """[J/cm2] as typed; a bare number is in J/cm2."""
+    bare = text.replace(",", ".").replace(".", "", 1).isdecimal()
+    return read_dose(f"{text} J/cm2" if bare else text)
+
+
+# ---------------------------------------------------------------- bath
+
+
+@require_safe
+def bath(request: HttpRequest) -> HttpResponse:
+    """The recipe, shown once every gate is held to."""
+    typed = _typed(request, ("stock", "target", "volume", "parts", "tub", "measured", "age", "warm", "professional"))
+    held = request.GET.getlist("gate")
+    law, error, found = load_peroxide(), "", None
+    if typed.get("stock") or typed.get("target"):
+        try:
+            made = _recipe(typed, law)
+            missing = [gate for key, gate in law.gates.items() if key not in held]
+            if missing:
+                raise WhiteningError(f"gates: not all held to; needed first: {missing[0].says}")
+            found = made
+        except WhiteningError as trouble:
+            error = str(trouble)
+    old = stale(law, timezone.localdate())
+    context: dict[str, Any] = {
+        "area": "tools",
+        "typed": typed,
+        "held": held,
+        "gates": law.gates.items(),
+        "found": found,
+        "weights": _weights(found) if found else (),
+        "classes": _classes(found) if found else (),
+        "never": _never(found) if found else (),
+        "law": law,
+        "pending": [*law.pending, *([old] if old else [])],
+        "error": error,
+        "cautions": tool_cautions(CAUTIONS),
+    }
+    return render(request, "refettle/bath.html", context, status=422 if error else 200)
+
+
+def _recipe(typed: Mapping[str, str], law: PeroxideLaw) -> Bath:
+    measured, years = typed.get("measured"), _number(typed, "age", "age", 0.0)
+    if measured and years:
+        raise WhiteningError("age with a measured strength found; allowed: one of the two")
+    stock = read_strength(measured, "measured") if measured else read_strength(typed.get("stock", ""), "stock")
+    target = typed.get("target", "")
+    target = target if any(each in target for each in "%vg") else f"{target} % w/w"
+    percent = read_strength(target, "target").percent
+    professional = typed.get("professional") == "yes"
+    refuse_above(law, "target", percent, professional)
+    return recipe(
+        stock,
+        percent,
+        read_litres(typed.get("volume", ""), "volume"),
+        law,
+        parts=read_litres(typed.get("parts", "0L"), "parts", solid=ABS_DENSITY),
+        tub=read_litres(typed["tub"], "tub") if typed.get("tub") else None,
+        years=years,
+        celsius=_number(typed, "warm", "warm", 20.0),
+        professional=professional,
+    )
+
+
+def _weights(found: Bath) -> tuple[tuple[str, str], ...]:
+    ends = f", to about {found.celsius + found.rise:.0f}{THIN}°C" if not found.boils else ": it would boil"
+    return (
+        ("Water, first", grams(found.water_kg, found.litres)),
+        ("Stock, then", f"{grams(found.stock_kg, found.litres)} (about {found.stock_litres:.3g}{THIN}L)"),
+        ("Makes", f"{found.litres:.4g}{THIN}L of {found.target:.3g}{THIN}% w/w ({found.volumes:.3g} vol)"),
+        ("Oxygen, if all came apart", f"{found.oxygen_litres:.3g}{THIN}L"),
+        ("It would warm by", f"{found.rise:.0f}{THIN}K{ends}"),
+    )
+
+
+def _classes(found: Bath) -> tuple[tuple[str, str], ...]:
+    none = "no class; goggles and gloves all the same"
+    return tuple(
+        (name, "; ".join(f"{c.code} {c.says} ({c.source})" for c in classes) or none)
+        for name, classes in (("Stock", found.stock_classes), ("Bath", found.bath_classes))
+    )
+
+
+def _never(found: Bath) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    return (
+        ("Never mix it with", found.never["mix"]),
+        ("Never seal it", found.never["seal"]),
+        ("Never leave in it", found.never["leave"]),
+    )
+
+
+# ---------------------------------------------------------------- sun
+
+
+@require_safe
+def sun(request: HttpRequest) -> HttpResponse:
+    """The light of a day at a place, and when a dose is reached."""
+    typed = _typed(request, ("place", "date", "zone", "hours", "dose", "cover", "cloud", "trial"))
+    error, day, reached, zone = "", None, None, timezone.get_current_timezone_name()
+    trial = typed.get("trial") == "yes"
+    which: Band = "blue" if trial else "uva"
+    try:
+        if typed.get("place"):
+            exposure = Exposure(
+                read_place(typed["place"]),
+                _zone(typed.get("zone", zone)),
+                read_hours(typed["hours"]) if typed.get("hours") else None,
+                _number(typed, "cover", "cover", 1.0),
+                _number(typed, "cloud", "cloud", 0.0),
+            )
+            day = sun_day(exposure, _date(typed.get("date", "")))
+            reached = reach(exposure, day.day, _dose(typed["dose"]), which) if typed.get("dose") else None
+    except WhiteningError as trouble:
+        error = str(trouble)
+    context = {
+        "area": "tools",
+        "typed": typed,
+        "zone": typed.get("zone", zone),
+        "today": timezone.localdate().isoformat(),
+        "day": day,
+        "rows": _day_rows(day) if day else (),
+        "headline": _reach_words(reached, BANDS[which]) if reached else "",
+        "trial": TRIAL if trial else (),
+        "eye": f"{eye_seconds(day.peak * UVA_SHARE_MOST):.0f}{THIN}s" if day and day.peak > 0 else "",
+        "no_cover": day is not None and "cover" not in typed,
+        "error": error,
+        "cautions": tool_cautions(SUN_CAUTIONS),
+    }
+    return render(request, "refettle/sun.html", context, status=422 if error else 200)
+
+
+def _zone(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (ValueError, OSError, KeyError):
+        raise WhiteningError(f"time zone: {name!r} found; allowed: one by name, as Europe/Paris or UTC") from None
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text) if text else timezone.localdate()
+    except ValueError:
+        raise WhiteningError(f"date: {text!r} found; allowed: a date from 1950 to 2099, as 2031-06-21") from None
+
+
+def _span(three: tuple[float, float, float], unit: str) -> str:
+    return f"{three[1]:.3g}{THIN}{unit} ({three[0]:.3g} to {three[2]:.3g})"
+
+
+def _day_rows(day: SunDay) -> tuple[tuple[str, str], ...]:
+    rises, sets = (f"{each:%H:%M}" if each else "does not" for each in (day.rises, day.sets))
+    return (
+        ("Sun up, about", f"{rises} to {sets}"),
+        ("Highest", f"{day.height:.0f}° about {day.noon:%H:%M}"),
+        ("Counted", f"{day.begins:%H:%M} to {day.ends:%H:%M}"),
+        ("Most at once", f"{day.peak:.0f}{THIN}W/m²"),
+        ("All light", f"{day.energy:.3g}{THIN}MJ/m²"),
+        ("UVA, 315 to 400 nm", _span(day.uva, "J/cm²")),
+        ("400 to 525 nm, which bleaches", _span(day.blue, "J/cm²")),
+    )
+
+
+def _reach_words(found: Reach, what: str) -> str:
+    dose = f"{found.dose:g}{THIN}J/cm² of {what}"
+    if found.window is not None:
+        w = found.window
+        most = "that day is too short if there is less" if w.hours_most is None else f"{w.hours_most:.2g} h if less"
+        return (
+            f"{dose}: at the earliest from {w.begins:%H:%M} to {w.ends:%H:%M}, {w.hours:.2g} h "
+            f"({w.hours_least:.2g} h if there is more of it, {most})."
+        )
+    said = f"{dose}: not reached that day."
+    if found.days_in_a_row is not None:
+        said += f" It takes {found.days_in_a_row} such days in a row."
+    if found.first_day is not None and found.first_window is not None:
+        return said + f" The first single day that reaches it: {found.first_day}."
+    return said + " No single day within a year reaches it."
+
+
+# ---------------------------------------------------------------- lamp
+
+
+@require_safe
+def lamp(request: HttpRequest) -> HttpResponse:
+    """A lamp's band, dose and eye limit."""
+    typed = _typed(request, ("nm", "hours", "readings", "dose", "boxed"))
+    error, judged, dose = "", None, None
+    wanted = None
+    try:
+        if typed.get("nm"):
+            nanometre = _number(typed, "nm", "wavelength", 0.0)
+            judged = band(nanometre, "boxed" if typed.get("boxed") == "yes" else "open")
+            wanted = _dose(typed["dose"]) if typed.get("dose") else None
+            hours = _number(typed, "hours", "hours", 0.0)
+            dose = lamp_dose(hours, _readings(typed.get("readings", "")), nanometre=nanometre, wanted=wanted)
+    except WhiteningError as trouble:
+        error, judged = str(trouble), None
+    refused = judged is not None and judged.says == "refused"
+    context = {
+        "area": "tools",
+        "typed": typed,
+        "band": judged,
+        "dose": dose if not error else None,
+        "refused": refused,
+        "rows": _dose_rows(dose, wanted) if dose and not error and not refused else (),
+        "error": error,
+        "cautions": tool_cautions(LAMP_CAUTIONS),
+    }
+    return render(request, "refettle/lamp.html", context, status=422 if error else 200)
+
+
+def _readings(text: str) -> list[float]:
+    try:
+        return [float(each) for each in text.replace(";", " ").replace(", ", " ").replace(",", " ").split()]
+    except ValueError:
+        raise WhiteningError(f"readings: {text[:60]!r} found; allowed: numbers in mW/cm², as 4.1 3.8 3.2") from None
+
+
+def _dose_rows(dose: LampDose, wanted: float | None) -> tuple[tuple[str, str], ...]:
+    eye = "" if dose.eye_seconds is None else f"{show(dose.eye_seconds, 's')}; "
+    rows = [("A bare eye in the light at the part, at most", f"{eye}{dose.eye_says}")]
+    if dose.dose is None or dose.evenness is None:
+        return (("Lamp-hours", f"{dose.lamp_hours:g}{THIN}h, no dose without a meter"), *rows)
+    least, mean, most = dose.dose
+    rows.insert(0, ("Dose", f"{least:.3g} to {most:.3g}{THIN}J/cm², mean {mean:.3g}, in {dose.lamp_hours:g}{THIN}h"))
+    rows.insert(1, ("At the part", f"{dose.least:.3g} to {dose.most:.3g}{THIN}mW/cm², least over most "
+                                   f"{100 * dose.evenness:.0f}{THIN}%"))  # fmt: skip
+    if wanted is not None:
+        after = "never: a place gets nothing" if dose.hours_to is None else f"after {dose.hours_to:.3g}{THIN}h"
+        rows.insert(1, (f"{wanted:g}{THIN}J/cm² at the least-lit place", after))
+    return tuple(rows)
