@@ -115,7 +115,9 @@ def _minute(value: datetime | None) -> str:
 def run_new(args: argparse.Namespace) -> int:
     """Open a job."""
     home = open_book()
-    from refettle.book import store
+    from django.conf import settings
+
+    from refettle.book import experience, store
     from refettle.book.typefiles import load_named
 
     with refusing():
@@ -123,6 +125,7 @@ def run_new(args: argparse.Namespace) -> int:
     try:
         owner = store.get_or_create_owner(args.owner, args.contact)
         job = store.open_job(loaded, owner=owner, serial=args.serial, label=args.label)
+        experience.weigh(job, settings.REFETTLE_WHO)
     except store.StoreError as error:
         raise Refused(str(error)) from None
     if args.json:

@@ -97,18 +97,28 @@ def hindsight(model: Model, events: Iterable[Event], sets: Hypotheses) -> Hindsi
     whole = Suspicions(model, sets)
     before: dict[int, Suspicions] = {}
     judged = [i for i, event in enumerate(log) if isinstance(event, Done)][-MOST_REPAIRS:]
-    predictions = []
+    said = []
     for i, event in enumerate(log):
         if i in judged:
             before[i] = whole.copy()
         if isinstance(event, Reading):
             made = _prediction(whole, event)
-            predictions += [made] if made else []
+            said += [made] if made else []
         whole.add(event)
     evidence = whole.log_evidence
     blocks, modes = _found(model, log, sets, whole, evidence)
     cures = tuple(_cure(before[i], log[i:], evidence) for i in judged)
-    return Hindsight(blocks, modes, cures, tuple(predictions))
+    return Hindsight(blocks, modes, cures, tuple(said))
+
+
+def predictions(model: Model, events: Iterable[Event], sets: Hypotheses) -> tuple[Prediction, ...]:
+    """What was said of each check before it was made, by this model's weights. Errors as `hindsight`."""
+    suspicions, out = Suspicions(model, sets), []
+    for event in events:
+        if isinstance(event, Reading):
+            out.append(_prediction(suspicions, event))
+        suspicions.add(event)
+    return tuple(each for each in out if each is not None)
 
 
 def _grown_for(model: Model, log: list[Event], sets: Hypotheses) -> Hypotheses:
@@ -165,7 +175,8 @@ def _found(
             touched |= set(repair.fixes) | ({repair.causes} if repair.causes else set())
     at_end = {block: float(end.weights[holds].sum()) for block, holds in _holding(model, end.member).items()}
     by_mode = end.suspicion()
-    blocks, modes = {}, {}
+    blocks: dict[str, float] = {}
+    modes: dict[str, float] = {}
     for block, holds in _holding(model, sets.member).items():
         mine = [i for i, mode in enumerate(model.modes) if mode.block == block]
         again = any(model.modes[i].id in touched for i in mine)
@@ -199,13 +210,13 @@ def _cure(before: Suspicions, rest: list[Event], evidence: float) -> Cure:
     assert isinstance(done, Done)
     fixes = [model.mode_index[mode] for mode in model.repairs[model.repair_index[done.repair]].fixes]
     branch = before.copy()
-    _only(branch, branch.member[:, fixes].any(axis=1))
+    _only(branch, np.asarray(branch.member[:, fixes].any(axis=1)))
     try:
         _ = branch.weights
         branch.add(done)
         went = branch.copy()
         tried = _evidence(branch, rest[1:], evidence)
-        _only(went, ~went.member[:, fixes].any(axis=1))
+        _only(went, np.asarray(~went.member[:, fixes].any(axis=1)))
         return Cure(done.repair, done.ref, tried, min(tried, _evidence(went, rest[1:], evidence)))
     except ModelError:  # nothing it cures can have been there
         return Cure(done.repair, done.ref, 0.0, 0.0)
@@ -226,9 +237,9 @@ def _only(suspicions: Suspicions, holds: Bools) -> None:
     suspicions._log_start = suspicions._weights = None
 
 
-def _holding(model: Model, member: Bools) -> dict[str, Array]:
+def _holding(model: Model, member: Bools) -> dict[str, Bools]:
     """Which sets hold a mode of each block."""
     blocks: dict[str, list[int]] = {}
     for i, mode in enumerate(model.modes):
         blocks.setdefault(mode.block, []).append(i)
-    return {block: member[:, columns].any(axis=1) for block, columns in blocks.items()}
+    return {block: np.asarray(member[:, columns].any(axis=1)) for block, columns in blocks.items()}

@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from refettle.book import store
+from refettle.book import experience, store
 from refettle.book.log import LogError
 from refettle.book.models import Job, Owner
 from refettle.knowledge.loading import LoadedType
@@ -53,6 +53,7 @@ def take_in(request: HttpRequest, slug: str) -> HttpResponse:
     if before:  # the same form sent twice
         return redirect("job", number=before)
     try:
+        experience.refresh(experience.AT_ONCE)
         with transaction.atomic():
             job = _open(request, loaded)
     except (LogError, store.StoreError) as error:
@@ -69,6 +70,7 @@ def _open(request: HttpRequest, loaded: LoadedType) -> Job:
     if loaded.unit_type.must_save and saved:
         entries += [{"kind": "saved", "what": what, "how": saved} for what in loaded.unit_type.must_save]
     job = store.open_job(loaded, owner=_owner(request), serial=form.get("serial", ""), label=form.get("label", ""))
+    experience.weigh(job, settings.REFETTLE_WHO)
     now = timezone.now().replace(microsecond=0)
     store.append_all(job, [{**e, "at": now, "who": settings.REFETTLE_WHO} for e in entries])
     return job
