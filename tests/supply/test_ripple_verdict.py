@@ -13,7 +13,7 @@ from refettle.parts.capacitor import Rated
 from refettle.supply.ripple import read_ripple
 from refettle.supply.ripple_result import Posterior, RippleReading
 from refettle.supply.ripple_verdict import diode_likelihood, grades, judge_ripple, ripple_likelihood
-from refettle.supply.ripple_wave import RippleError
+from refettle.supply.ripple_wave import RippleError, converter_step, flat_top
 from tests.supply.ripple_made import STEP, rail, supply
 
 NOMINAL = Rated("aluminium", 4700e-6, volt=25.0)
@@ -50,6 +50,24 @@ def test_a_good_part_badly_followed_is_not_called_good() -> None:
     reading = replace(read(4700e-6, 0.03), misfit=0.01)
     assert judge_ripple(reading, NOMINAL).says == "not telling"
     assert ripple_likelihood(reading, NOMINAL)["bad"] >= 1.0 / 3.0
+
+
+def test_a_top_cut_off_before_the_converter_clears_no_part() -> None:
+    whole = rail(supply(4700e-6, 0.3))
+    cut = np.minimum(whole, np.quantile(whole, 0.75)) + np.random.default_rng(2).normal(0.0, 0.01, len(whole))
+    step = converter_step(whole)
+    found = read_ripple(STEP, np.round(cut / step) * step, mains_hz=50.0, load_amps=0.6)
+    assert found.flat_top
+    assert "the top is flat" in " ".join(found.doubts)
+    assert judge_ripple(found, NOMINAL).says != "good"
+    assert ripple_likelihood(found, NOMINAL)["bad"] >= 1.0 / 3.0
+
+
+@pytest.mark.parametrize(("farad", "esr"), [(4700e-6, 0.03), (1000e-6, 0.02), (15e-3, 0.02)])
+@pytest.mark.parametrize("phase", [0.0, 1.57, 3.14, 4.71])
+def test_a_mains_with_flat_tops_is_not_taken_for_cut_off(farad: float, esr: float, phase: float) -> None:
+    whole = rail(supply(farad, esr, ohm=0.15, harmonics=((3, 0.03, phase), (5, 0.04, phase))))
+    assert not flat_top(whole, converter_step(whole))
 
 
 def test_between_new_and_end_of_life_is_worn() -> None:

@@ -20,8 +20,8 @@ class Change:
     """One figure before and after.
 
     `difference` is after less before with its 95 % uncertainty, None where either is withheld; `beyond`: more than
-    that; `says` "better", "worse", "changed", "the same" or "cannot be compared"; `why` for the last, and for a hum found on
-    one side only.
+    that; `says` "better", "worse", "changed", "the same" or "cannot be compared"; `why` for the last, and for
+    a hum found on one side only.
     """
 
     what: str

@@ -82,6 +82,8 @@ def assemble(read: Read) -> RippleReading:
     hertz = 2.0 * round(made.hertz / 10.0) * 10.0
     told = _told(read, misfit, hertz)
     diode, uneven = _diode(found, read.odd, read.rectifier)
+    if told.broken and diode == "uneven":
+        diode, uneven = "not told", None  # what is behind a filter is no measure of the halves
     cannot, instead = _lacking(read, told, diode == "either")
     doubts = list(read.doubts)
     if found.wave == "full" and read.rectifier == "half":
@@ -121,6 +123,7 @@ def assemble(read: Read) -> RippleReading:
         posterior=None if told.broken else told.posterior,
         notes=tuple(notes),
         doubts=tuple(doubts),
+        flat_top=made.flat,
         cannot=cannot,
         instead=instead,
     )

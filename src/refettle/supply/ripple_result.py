@@ -72,7 +72,8 @@ class RippleReading:
     the rail where the capture or a meter gives its level, `valley_low` [V] the same at 90 % mains; `lsb` [V], `noise`
     and `residual` in converter steps (0 where the step is not known); `misfit` share of the ripple that the model does
     not follow; `measured` and `fitted` [V] one averaged mains period each; `channels` 1 or 2; `cannot` what this
-    capture does not tell, `instead` what to capture to learn it; `posterior` None where nothing can be said.
+    capture does not tell, `instead` what to capture to learn it; `posterior` None where nothing can be said;
+    `flat_top`: it may be cut off, which hides ESR.
     """
 
     wave: Wave
@@ -105,6 +106,7 @@ class RippleReading:
     doubts: tuple[str, ...]
     cannot: tuple[str, ...]
     instead: tuple[str, ...]
+    flat_top: bool = False
 
     @property
     def text(self) -> str:

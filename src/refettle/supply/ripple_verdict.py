@@ -115,6 +115,11 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else "not telling"
         if says == "not telling" and reading.posterior.scaled and bad + sound <= 1.0 - ENOUGH:
             says = "worn"
+        if says == "good" and reading.flat_top:
+            says = "not telling"
+            reasons.append(
+                "the top of the ripple is flat, as if cut off, which would hide ESR: too unsure to call it good"
+            )
         if says == "good" and _poorly_followed(reading):
             says = "not telling"
             reasons.append(f"{100 * reading.misfit:.1f} % of the ripple is not followed: too much to call it good")
@@ -273,7 +278,10 @@ def ripple_likelihood(
     worth = grades(reading, nominal)
     good = worth["good"]
     known = reading.posterior is None or (
-        reading.posterior.scaled and reading.posterior.cov[0, 0] < LOOSE**2 and not _poorly_followed(reading)
+        reading.posterior.scaled
+        and reading.posterior.cov[0, 0] < LOOSE**2
+        and not _poorly_followed(reading)
+        and not reading.flat_top
     )
     most_good = MOST_GOOD if known else LOOSE_GOOD
     found = {outcomes[0]: good}

@@ -23,6 +23,10 @@ PERIODS_USED = 25
 WANDER = 0.015
 """Share by which the mains, or the time base, may be off. Grids keep to 1 %, and 2 % on islands (EN 50160, from
 memory)."""
+STRAY = 0.01
+"""Share of the samples that noise may throw beyond the end of an input stage."""
+NOISY_TOPS = ((1, 8.0), (2, 16.0), (3, 40.0), (5, 80.0))
+"""Steps that noise spreads a cut-off top over, and the steps of ripple from which so many are looked at."""
 LEAST_STEPS = 6.0
 """Converter steps that the ripple must span."""
 
@@ -38,7 +42,8 @@ class Comb:
     `lines` complex [V] of exp(i n w t), n from 0, those above 0 doubled, t from the first sample; `variance` [V^2] of
     the real and of the imaginary part of each line above 0; `noise` [V] rms left beside the comb; `lsb` [V] of the
     converter, 0 if not found; `hertz` [Hz] of the mains as found; `ripple` [V] peak to peak and `valley` [V] of the
-    averaged period; `explained` share of the variance; `inverted`: the capture was turned over (a negative rail).
+    averaged period; `explained` share of the variance; `inverted`: the capture was turned over (a negative rail);
+    `flat`: its top is as flat as if cut off.
     """
 
     lines: Complexes
@@ -53,6 +58,7 @@ class Comb:
     explained: float
     drift: float
     inverted: bool
+    flat: bool
     notes: tuple[str, ...]
     doubts: tuple[str, ...]
 
@@ -125,6 +131,21 @@ def clipped(row: Floats, lsb: float) -> bool:
         top = int((below < 0.5 * step).sum())
         under = int(((below >= 0.5 * step) & (below < 5.5 * step)).sum()) / 5.0
         if top >= max(0.02 * len(row), 6) and top > 5.0 * max(under, 1.0):
+            return True
+    return False
+
+
+def flat_top(row: Floats, lsb: float) -> bool:
+    """True where the highest part is as flat as an input stage cut off there would leave it, noise on it or not.
+
+    In one to five steps at the end lie five times as many samples as in as many steps next to them.
+    """
+    step = lsb if lsb > 0.0 else float(np.ptp(row)) / 200.0
+    below = float(np.quantile(row, 1.0 - STRAY)) - row
+    for size, least in NOISY_TOPS:
+        held = int((below < (size - 0.5) * step).sum())
+        under = int(((below >= (size - 0.5) * step) & (below < (6 * size - 0.5) * step)).sum()) / 5.0
+        if np.ptp(row) >= least * step and held > 5.0 * max(under, 1.0):
             return True
     return False
 
@@ -212,6 +233,9 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
         lines = np.concatenate([lines[:1], -lines[1:]])
         inverted, wave = True, waveform(lines, 512)
         notes.append("rises for longer than it falls: a negative rail or crossed probe, turned over")
+    flat = flat_top(-row if ac and inverted else row, lsb)
+    if flat:
+        doubts.append("the top is flat, as if the input stage cut it off: take more volts per division, or less offset")
     ripple = float(np.ptp(wave))
     if lsb > 0.0 and ripple < LEAST_STEPS * lsb:
         raise RippleError(
@@ -241,6 +265,7 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
         explained=made.explained,
         drift=made.drift,
         inverted=inverted,
+        flat=flat,
         notes=tuple(notes),
         doubts=tuple(doubts),
     )
