@@ -29,3 +29,11 @@ def test_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ]
     assert chances[1] > max(0.8, chances[0])  # the capture shows the reservoir worn
     assert states["Console that hums"].suspects()[0].block != "reservoir"
+    white = states["Yellow handheld"].whitening
+    assert [round(e.data["figures"]["shell"].get("remaining", 1.0), 1) for e in white.readings] == [1.0, 0.8, 0.7, 0.6]
+    assert white.batches["Wednesday tub"].inside == ["shell"]
+    assert all(not f.get("not_read") for e in white.readings for f in e.data["figures"].values())
+    proven = states["Mrs Aldane's computer"].proving
+    assert not proven.unproven
+    assert proven.safe
+    assert states["Console on trial"].proving.grid.cell("Cartridge starts", "front seat cold").counts.good == 14

@@ -93,13 +93,13 @@ def test_a_soak_on_its_page_and_on_the_bench(client: Client) -> None:
     assert re.search(r'data-due="\d+" data-now="\d+"', html)
     assert "soak until" in text_of(get(client, "/"))
     tap(client, job, "soak-good", soak)
-    assert "ran 0\u202fmin of 60\u202fmin wanted" in text_of(get(client, address(job, soak)))
+    assert "ran 0 min of 60 min wanted" in text_of(get(client, address(job, soak)))
     started = {"kind": "soak", "row": "Runs without a fault", "condition": "at the bench", "what": "started"}
     store.append(job, {**started, "minutes": 60}, "Ada", timezone.now() - timedelta(minutes=62))
     assert "soak due" in text_of(get(client, "/"))
     assert "Soak due" in text_of(get(client, address(job)))
     tap(client, job, "soak-good", soak)
-    assert "ran 62\u202fmin without a fault" in text_of(get(client, address(job)))
+    assert "ran 62 min without a fault" in text_of(get(client, address(job)))
 
 
 def test_two_cells_are_compared_and_it_says_why(client: Client) -> None:

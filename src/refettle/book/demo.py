@@ -15,8 +15,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 from PIL import Image, ImageDraw, ImageFilter
 
+from refettle.book.demo_proving import proven, proving_job
 from refettle.book.demo_readings import hum_job
 from refettle.book.demo_text import FIVE, JONAS, MARA, Told, looked, sound_case
+from refettle.book.demo_whitening import whitening_job
 from refettle.book.models import Job
 from refettle.book.photos import store_photo
 from refettle.book.store import append_all, get_or_create_owner, open_job
@@ -50,6 +52,7 @@ def _lead_job() -> Told:
         (4, MARA, looked("rf_picture", "good")),
         (3, MARA, looked("cartridge", "good")),
         (2, MARA, {"kind": "note", "text": "Eleven minutes of looking. The chip the owner bought stays in its bag."}),
+        *proven(load_shipped_type("larkmere-48").unit_type),
         (20, MARA, {"kind": "stage", "stage": "handed over"}),
     ]  # fmt: skip
 
@@ -172,8 +175,10 @@ def fill(now: datetime | None = None) -> list[Job]:
         ("piper-pocket", tobias, "Tobias's handheld", "PP-77120", 6.0, _cell_job()),
         ("corrigan-duo", ines, "Console that restarts", "CD-11802", 2.2, _seat_job()),
         ("corrigan-duo", own, "Console that hums", "CD-15563", 1.6, hum_job(duo, settings.REFETTLE_FILES)),
+        ("corrigan-duo", own, "Console on trial", "CD-17020", 1.3, proving_job()),
         ("larkmere-48", own, "Box of three, number 2", "LK-09230", 1.1, _chip_job()),
         ("wexcombe-table", tobias, "Kitchen radio", "", 0.4, _radio_job()),
+        ("piper-pocket", own, "Yellow handheld", "PP-70318", 0.22, whitening_job(settings.REFETTLE_PHOTOS)),
         ("tamsin-walker", own, "House clearance player", "TW-3051", 0.1, _player_job()),
     ]
     jobs = []
