@@ -37,7 +37,6 @@ SORTS = ("parts", "post", "fee", "other")
 VALID_DAYS = 30
 WARRANTY_DAYS = 90
 LIKELY = 8
-PAGES_WITH_TIMER = "/jobs/{}/"
 ANCHORS = {
     "outgoing": "outgoings",
     "time": "time",
@@ -288,7 +287,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "")
         "missing": missing,
         "hour": quoting.hours(state, found) if not view.customer else None,
         "hour_late": quoting.hours(state, found, found.to_come.minutes_p90) if not view.customer else None,
-        "over": quoting.over_ceiling(state, found),
+        "over": over_of(view, state),
         "scopes": scopes,
         "typed": typed or {},
         "valid_until": (now.date() + timedelta(days=VALID_DAYS)).isoformat(),
