@@ -19,7 +19,7 @@ def finished_log(compiled: CompiledType, seed: int, steps: int = 40) -> tuple[li
     points = [step.id for step in compiled.steps.values() if step.is_point]
     world = World(model, points, np.random.default_rng(seed))
     at_fault = {model.modes[i].block for i in world.present}
-    sets = faults.enumerate_sets(model, cap=2000)
+    sets = faults.enumerate_sets(model, cap=600)
     suspicions = faults.Suspicions(model, sets)
     log: list[Entry] = []
 
@@ -37,7 +37,7 @@ def finished_log(compiled: CompiledType, seed: int, steps: int = 40) -> tuple[li
     seen(OWNER + first.id, outcome, "complaint")
     done = {c.id for c in model.checks if c.id.startswith(OWNER)}
     for _ in range(steps):
-        options = faults.Options(depth=1, level=world.level, skip=frozenset(done), support=300)
+        options = faults.Options(depth=1, level=world.level, skip=frozenset(done), support=60, first=6)
         best = next(r for r in rank(suspicions, options) if r.kind != "give up")
         if best.kind == "check":
             seen(best.id, world.look(model.checks[model.check_index[best.id]]))

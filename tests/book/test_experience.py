@@ -29,7 +29,7 @@ def compiled() -> CompiledType:
 
 @pytest.fixture(scope="module")
 def logs(compiled: CompiledType) -> list[tuple[list[Entry], set[str]]]:
-    return [finished_log(compiled, seed) for seed in range(4)]
+    return [finished_log(compiled, seed) for seed in (0, 3)]
 
 
 @pytest.fixture(scope="module")

@@ -31,6 +31,8 @@ COMMANDS = {
     "sound": ("what a recording says: hum, noise, distortion, tape speed; before and after", "refettle.cli.sound"),
     "tone": ("write the test tones, to play through a unit or to record on its tape", "refettle.cli.tone"),
     "prove": ("how many trials show a fault gone, and what may be claimed", "refettle.cli.prove"),
+    "experience": ("what finished jobs have taught, and its exchange between benches", "refettle.cli.experience"),
+    "repairs": ("published repair records: what became of such things", "refettle.cli.repairs"),
     "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),
     "lamp": ("what a whitening lamp gives, from a meter at the part; bands and eyes", "refettle.cli.lamp"),
     "sun": ("the sun a part gets at a place on a day, and when a dose is reached", "refettle.cli.sun"),

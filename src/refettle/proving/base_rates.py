@@ -28,6 +28,7 @@ STATUS: Mapping[str, End | None] = {
     "unknown": None,
 }
 NOT_KNOWN = "age not known"
+_ALL = "all"
 BANDS = ("under 5 years", "5 to 9 years", "10 to 19 years", "20 years and over")
 _TOPS = (5.0, 10.0, 20.0, math.inf)
 MOST_ROWS = 5_000_000
@@ -63,8 +64,9 @@ class Records:
 class BaseRate:
     """What became of such things at repair events: chances of the three ends, with intervals, and the records behind.
 
-    `cases` are the records of this category and age, `category_cases` those of the category; with none of either, the
-    chances are those at large.
+    `cases` are the records of this category and age, `category_cases` those of the category. Without a record of the
+    age, the chances are those of records whose age is not known; without one of the category, those of a category at
+    large, as far apart as categories are.
     """
 
     category: str
@@ -79,7 +81,7 @@ class BaseRate:
     def text(self) -> str:
         """For the page."""
         known = f"{self.cases} records of {self.category}, {self.band}" if self.cases else (
-            f"{self.category_cases} records of {self.category}" if self.category_cases else "all records; none of this"
+            f"{self.category_cases} records of {self.category}, none of this age" if self.category_cases else "all records; none of this"
         )  # fmt: skip
         return (
             f"{100 * self.fixed.mean:.0f} of 100 fixed ({100 * self.fixed.low:.0f} to {100 * self.fixed.high:.0f}), "
@@ -89,9 +91,10 @@ class BaseRate:
 
 @dataclass(frozen=True, slots=True)
 class BaseRates:
-    """Pooled chances of each end."""
+    """Pooled chances of each end: `pools` by category and age, `at_large` over categories."""
 
     pools: Mapping[End, Pool]
+    at_large: Mapping[End, Pool]
     categories: tuple[str, ...]
 
     def of(self, category: str, age: float | None = None) -> BaseRate:
@@ -106,10 +109,15 @@ class BaseRates:
             raise ProvingError(f"age: {age:g} found; allowed: 0 years or more")
         known = band(age)
         name = {each.casefold(): each for each in self.categories}.get(category.strip().casefold(), category.strip())
-        found = {end: pool.of(name, known) for end, pool in self.pools.items()}
+        if name not in self.categories:
+            found = {end: pool.anew.get(_ALL, pool.unknown) for end, pool in self.at_large.items()}
+        else:
+            there = known if (name, known) in self.pools["fixed"].types else NOT_KNOWN
+            found = {end: pool.of(name, there) for end, pool in self.pools.items()}
         whole = sum(each.mean for each in found.values())
         # Pooled one by one, the three need not add up to 1; they are off by a few parts in a thousand.
         fixed, repairable, end_of_life = (_scaled(found[end], whole) for end in ENDS)
+        in_band = self.pools["fixed"].types.get((name, known))
         in_category = self.pools["fixed"].kinds.get(name)
         return BaseRate(
             name,
@@ -117,7 +125,7 @@ class BaseRates:
             fixed,
             repairable,
             end_of_life,
-            int(found["fixed"].out_of),
+            int(in_band.out_of) if in_band else 0,
             int(in_category.out_of) if in_category else 0,
         )
 
@@ -132,12 +140,15 @@ def band(age: float | None) -> str:
 def base_rates_of(counts: Mapping[tuple[str, str], Iterable[int]], confidence: float = 0.9) -> BaseRates:
     """Pool counted records: (category, band) -> counts of the three ends. ProvingError as `pool_chances`."""
     tallies: dict[End, list[Tally]] = {end: [] for end in ENDS}
+    by_category: dict[End, list[Tally]] = {end: [] for end in ENDS}
     for (category, age), ends in counts.items():
         row = list(ends)
         for end, count in zip(ENDS, row, strict=True):
             tallies[end].append(Tally(category, age, float(count), float(sum(row))))
+            by_category[end].append(Tally(_ALL, category, float(count), float(sum(row))))
     pools = {end: pool_chances(each, confidence=confidence) for end, each in tallies.items()}
-    return BaseRates(pools, tuple(sorted({category for category, _ in counts})))
+    at_large = {end: pool_chances(each, confidence=confidence) for end, each in by_category.items()}
+    return BaseRates(pools, at_large, tuple(sorted({category for category, _ in counts})))
 
 
 def read_records(lines: Iterable[bytes]) -> Records:
