@@ -24,6 +24,8 @@ PAGES = (
     "/jobs/{0}/replace/",
     "/jobs/{1}/replace/",
     "/jobs/{0}/log/1/",
+    "/jobs/{0}/proving/",
+    "/jobs/{1}/proving/?at=9-1",
     "/jobs/{0}/one-way/",
     "/jobs/{0}/money/",
     "/jobs/{1}/money/?work=1&scope-0=1&scope-2=1",
@@ -44,6 +46,12 @@ PAGES = (
     "/tools/supply/of/larkmere-48/?aged_c=10&aged_esr=10&variants=50",
     "/tools/adapter/?type=corrigan-duo&a_output=DC",
     "/tools/sound/",
+    "/tools/bath/?stock=12+%25&target=6&volume=10L&gate=hidden-spot",
+    "/tools/sun/?place=48.9,2.35&date=2031-06-21&dose=100&zone=UTC",
+    "/tools/lamp/?nm=395&hours=6&readings=4.1+3.8",
+    "/tools/card/",
+    "/tools/yellow/",
+    "/jobs/{0}/whitening/",
     "/nothing/",
 )
 
