@@ -86,6 +86,16 @@ def test_a_dead_diode(told: Rectifier | None, says: str) -> None:
     assert reading.farad.value == pytest.approx(2200e-6, rel=0.03)
 
 
+def test_a_rail_that_touches_nothing_draws_less_than_its_load() -> None:
+    steady = supply(400e-6, 0.05, dead_diode=True)
+    assert steady.valley < 0.1
+    assert steady.load_mean < 0.95 * 0.6
+    reading = read(rail(steady), load_amps=float(steady.load_mean), rectifier="bridge")
+    assert reading.diode == "dead"
+    assert reading.farad.value == pytest.approx(400e-6, rel=0.04)
+    assert holds(reading.farad, 400e-6)
+
+
 def test_said_to_be_half_wave_and_is_not() -> None:
     reading = read(rail(supply()), rectifier="half")
     assert reading.wave == "full"

@@ -57,12 +57,14 @@ def test_derivatives(
         move = np.zeros(len(x))
         move[n] = 1e-8 if name == "tau" else 1e-5
         try:
-            up = solve(x + move, wave, 50.0, found.rail, level=10.0).rail
-            down = solve(x - move, wave, 50.0, found.rail, level=10.0).rail
+            up = solve(x + move, wave, 50.0, found.rail, level=10.0)
+            down = solve(x - move, wave, 50.0, found.rail, level=10.0)
         except NoSteadyStateError:
             continue
-        by = (up - down) / (2.0 * move[n])
+        by = (up.rail - down.rail) / (2.0 * move[n])
         assert np.abs(by - found.by[n]).max() <= 2e-3 * np.abs(found.by[n]).max() + 1e-4, name
+        drawn_by = (up.drawn - down.drawn) / (2.0 * move[n])
+        assert abs(drawn_by - found.drawn_by[n]) <= 2e-3 * abs(found.drawn_by[n]) + 1e-4, name
 
 
 def test_a_supply_that_cannot_be_is_said() -> None:

@@ -118,7 +118,7 @@ class _Problem:
         mean[LN_PEAK], spread[LN_PEAK] = np.log(1.15 * level + drop), 0.5 if known.level is not None else 0.8
         if known.peak is not None:
             mean[LN_PEAK], spread[LN_PEAK] = np.log(known.peak), 0.08
-        mean[LN_I], spread[LN_I] = np.log(self.load), known.load_spread if known.load is not None else 1.5
+        mean[LN_I], spread[LN_I] = np.log(self.load), 1.5  # held by the mean current, see `at`
         mean[SLOPE], spread[SLOPE] = (0.0, 0.7) if known.load_kind is None else (SLOPES[known.load_kind], 0.05)
         mean[UNEVEN], spread[UNEVEN] = 1.0, self.uneven_spread
         spread[UNEVEN + 1 : PHASE] = np.repeat(HARMONIC_SPREAD, 2)
@@ -154,6 +154,11 @@ class _Problem:
             mean_by = np.zeros((len(NAMES), 1))
             mean_by[:PHASE, 0] = all_lines[1:, 0].real / self.known.level_spread
             columns.append(mean_by)
+        drawn = max(solved.drawn, 1e-9)
+        rows.append(np.array([np.log(drawn / self.load) / self.known.load_spread]))
+        load_by = np.zeros((len(NAMES), 1))
+        load_by[:PHASE, 0] = solved.drawn_by / drawn / self.known.load_spread
+        columns.append(load_by)
         differences = np.concatenate(rows)
         apart = ((x - self.mean) / self.spread)[self.free]
         cost = float(differences @ differences + apart @ apart)

@@ -48,11 +48,14 @@ class NoSteadyStateError(ArithmeticError):
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """One steady state: `rail` [V] and `capacitor` current [A] at the instants, and `by` (parameters, instants)."""
+    """One steady state: `rail` [V] and `capacitor` current [A] at the instants, `by` (parameters, instants) of the
+    rail; `drawn` [A] mean current of the load, below its parameter where the rail nears 0 V, and its `drawn_by`."""
 
     rail: Floats
     capacitor: Floats
     by: Floats
+    drawn: float
+    drawn_by: Floats
 
 
 _ANGLE = 2.0 * np.pi * np.arange(POINTS) / POINTS
@@ -80,8 +83,8 @@ def solve(x: Floats, wave: Wave, hertz: float, rail: Floats | None = None, *, le
     legs = [(emf, 1.0)] if wave == "half" else [(emf, 1.0), (-uneven * emf, -uneven)]
     offset = np.log(SATURATION * rs / a) + SATURATION * rs / a
 
-    def currents(r: Floats) -> tuple[Floats, Floats, list[tuple[Floats, Floats]], Floats, Floats, Floats]:
-        """Capacitor current and its slope; of each leg current and conductance; load's tanh, line and current."""
+    def currents(r: Floats) -> tuple[Floats, Floats, list[tuple[Floats, Floats]], Floats, Floats, Floats, Floats]:
+        """Capacitor current and its slope; of each leg current and conductance; load's tanh, line, current, slope."""
         each = []
         for drive, _ in legs:
             omega = wrightomega((drive - r) / a + offset).real
@@ -91,10 +94,10 @@ def solve(x: Floats, wave: Wave, hertz: float, rail: Floats | None = None, *, le
         drawn = load * fall * line
         steep = load * ((1.0 - fall**2) / COLLAPSE * line + fall * slope / level * (line > 0.05))
         i = sum(j for j, _ in each) - drawn
-        return i, -sum(g for _, g in each) - steep, each, fall, line, drawn
+        return i, -sum(g for _, g in each) - steep, each, fall, line, drawn, steep
 
     for _ in range(_STEPS_MOST):
-        i, di, each, fall, line, drawn = currents(rail)
+        i, di, *_ = currents(rail)
         upper, lower = rail - (esr + half_step) * i, rail - (esr - half_step) * i
         matrix = _Cyclic(1.0 - (esr + half_step) * di, 1.0 - (esr - half_step) * di)
         move = matrix.solve((lower - np.roll(upper, -1))[None, :])[0]
@@ -108,7 +111,7 @@ def solve(x: Floats, wave: Wave, hertz: float, rail: Floats | None = None, *, le
         raise NoSteadyStateError("no steady state found")
     if not np.isfinite(rail).all():
         raise NoSteadyStateError("no steady state found")
-    i, di, each, fall, line, drawn = currents(rail)
+    i, di, each, fall, line, drawn, steep = currents(rail)
     matrix = _Cyclic(1.0 - (esr + half_step) * di, 1.0 - (esr - half_step) * di)
     by_i = np.zeros((len(CIRCUIT), POINTS))
     for (drive, sign), (j, g) in zip(legs, each, strict=True):
@@ -126,7 +129,10 @@ def solve(x: Floats, wave: Wave, hertz: float, rail: Floats | None = None, *, le
     by_lower[0] += (esr - half_step) * i
     by_upper[1] -= i / c
     by_lower[1] -= i / c
-    return Solved(rail, i, matrix.solve(by_lower - np.roll(by_upper, -1, axis=1)))
+    by = matrix.solve(by_lower - np.roll(by_upper, -1, axis=1))
+    drawn_by = (steep * by).mean(axis=1)
+    drawn_by[5:7] -= by_i[5:7].mean(axis=1)
+    return Solved(rail, i, by, float(drawn.mean()), drawn_by)
 
 
 class _Cyclic:

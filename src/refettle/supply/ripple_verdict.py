@@ -157,7 +157,7 @@ def _too_large(reading: RippleReading, nominal: Rated) -> bool:
     if posterior is None or not posterior.scaled:
         return False
     low = float(posterior.mean[0]) - 2.0 * float(posterior.cov[0, 0]) ** 0.5
-    return low > float(np.log(MOST_NOMINAL * nominal.farad))
+    return bool(low > np.log(MOST_NOMINAL * nominal.farad))
 
 
 def _poorly_followed(reading: RippleReading) -> bool:
