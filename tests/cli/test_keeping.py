@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,11 @@ def test_a_recording_kept(tmp_path: Path, client: Client) -> None:
     assert " ".join(entry["figures"]["hum, A-weighted, left"].split()) in text_of(
         get(client, f"/jobs/{job.number}/readings/1/")
     )
+
+
+def test_a_usual_level_of_nought_is_kept_too() -> None:
+    found = argparse.Namespace(mains_hz=50.0, tape=None, tone=None, quiet=None, usual=0.0, tones=False)
+    assert keeping.sound_options(found) == {"mains": "50", "usual": "0"}
 
 
 def test_what_is_refused(worn: str, capsys: pytest.CaptureFixture[str]) -> None:
