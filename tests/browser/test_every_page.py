@@ -52,6 +52,8 @@ PAGES = (
     "/tools/card/",
     "/tools/yellow/",
     "/jobs/{0}/whitening/",
+    "/experience/",
+    "/experience/advice/",
     "/nothing/",
 )
 

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.book.log import LogEntry, LogError
 from refettle.book.models import Photo
 from refettle.book.whitening import Whitening
+from refettle.book.yellow import left_since, yellow_entry
 from refettle.web import longwork
 from refettle.web.probing import tool_cautions
 from refettle.web.views.common import append, get_working_job, new_token
@@ -26,12 +27,10 @@ from refettle.web.yellows import (
     Stored,
     asked_again,
     asked_of,
-    left_since,
     map_work,
     mark_rows,
     pair_work,
     typed_marks,
-    yellow_entry,
     yellow_view,
     yellow_work,
 )
@@ -116,7 +115,7 @@ def photo(request: HttpRequest, number: int, sha256: str) -> HttpResponse:
             shown = yellow_view(reading, left)
             if request.method == "POST":
                 note = request.POST.get("note", "").strip()
-                append(request, view.job, yellow_entry(sha256, reading, asked, left, first, note))
+                append(request, view.job, yellow_entry(sha256, reading, asked.neutral, left, first, note))
                 return redirect(reverse("whitening", args=[number]))
     except Waiting as waiting:
         page = under_way(request, waiting.work)
