@@ -80,9 +80,11 @@ class BaseRate:
     @property
     def text(self) -> str:
         """For the page."""
-        known = f"{self.cases} records of {self.category}, {self.band}" if self.cases else (
-            f"{self.category_cases} records of {self.category}, none of this age" if self.category_cases else "all records; none of this"
-        )  # fmt: skip
+        known = f"{self.cases} records of {self.category}, {self.band}"
+        if not self.cases:
+            known = f"{self.category_cases} records of {self.category}, none of this age"
+        if not self.category_cases:
+            known = "all records; none of this category"
         return (
             f"{100 * self.fixed.mean:.0f} of 100 fixed ({100 * self.fixed.low:.0f} to {100 * self.fixed.high:.0f}), "
             f"{100 * self.end_of_life.mean:.0f} end of life ({known})"

@@ -10,6 +10,7 @@ from refettle.web.views import (
     board,
     correct,
     discharge,
+    experience,
     faults,
     job,
     library,
@@ -83,6 +84,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(
         "jobs/<number:number>/whitening/photo/<sha256:sha256>/map.png", whitening_photo.photo_map, name="whitening-map"
     ),
+    path("experience/", experience.experience_page, name="experience"),
+    path("experience/advice/", experience.advice_page, name="experience-advice"),
+    path("experience/export.json", experience.export_file, name="experience-export"),
     path("mark/", mark.mark, name="mark"),
     path("capacitor/discharge/", discharge.discharge_page, name="discharge"),
     path("types/", library.types, name="types"),
