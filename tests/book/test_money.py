@@ -8,10 +8,11 @@ import pytest
 
 from refettle.book.log import LogError, check_entry, effective
 from refettle.book.money import Money, money_of
-from refettle.book.quoting import costs, decision, hours, over_ceiling
+from refettle.book.quoting import costs, decision, hours, learned_times, over_ceiling
 from refettle.book.replay import check_new, replay
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.loading import load_shipped_type
+from refettle.proving.times import Prior, RepairTime, repair_time
 
 QUOTE = {
     "kind": "quote",
@@ -150,6 +151,23 @@ def test_quote_and_decision_from_a_job(console: CompiledType) -> None:
     assert hour.profit > 0
     assert decision(replay(console, log(seen)), found) is None
     assert costs(state, 30.0, "EUR").to_come.p50 == found.to_come.p50
+
+
+def test_times_that_finished_jobs_taught_go_in(console: CompiledType) -> None:
+    state = replay(console, log({"kind": "check", "check": "picture", "outcome": "no picture"}))
+    taught = repair_time([900.0] * 8, Prior(20.0))
+    asked: list[tuple[str, str]] = []
+
+    def time_of(kind: str, repair: str) -> RepairTime | None:
+        asked.append((kind, repair))
+        return taught if kind == "edge-connector" else None
+
+    times = learned_times(state, time_of)
+    assert times
+    blocks = console.loaded.blocks
+    assert all(blocks[console.steps[each].block].kind == "edge-connector" for each in times)
+    assert ("edge-connector", "eraser") in asked
+    assert costs(state, 30.0, "EUR", times=times).p90 > costs(state, 30.0, "EUR").p90
 
 
 def test_back_within_the_warranty_or_not() -> None:

@@ -99,6 +99,19 @@ def costs(
     return Costs(state.minutes, state.parts, float(state.money.paid(currency)), rate, currency, quoted)
 
 
+def learned_times(state: JobState, time_of: Callable[[str, str], RepairTime | None]) -> dict[str, RepairTime]:
+    """What finished jobs taught of the repairs of this unit type: repair id -> its time. `time_of`: (block kind, repair
+    of that kind) -> its time, or None where no job tells."""
+    found = {}
+    for repair in state.compiled.model.repairs:
+        block = state.compiled.loaded.blocks.get(repair.block)
+        name = repair.id.removeprefix(f"{repair.block}.")
+        time = time_of(block.kind, name) if block is not None else None
+        if time is not None:
+            found[repair.id] = time
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class _Key:
     """Lets the same state of a job be quoted once."""

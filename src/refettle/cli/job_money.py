@@ -17,14 +17,17 @@ LIKELY = 6
 def _costs(job: Job, add: list[str]) -> tuple[JobState, Costs]:
     from django.conf import settings
 
-    from refettle.book.quoting import SCOPES, costs
+    from refettle.book.experience import experience
+    from refettle.book.quoting import SCOPES, costs, learned_times
     from refettle.book.store import job_state
 
     customer = job.unit.owner.kind == "customer"
     extra = [work for name in add if (work := SCOPES[name]) is not None]
     with refusing():
         state = job_state(job)
-        found = costs(state, float(settings.REFETTLE_RATE), settings.REFETTLE_CURRENCY, customer=customer, extra=extra)
+        times = learned_times(state, experience().time_of)
+        rate, currency = float(settings.REFETTLE_RATE), settings.REFETTLE_CURRENCY
+        found = costs(state, rate, currency, customer=customer, extra=extra, times=times)
     return state, found
 
 

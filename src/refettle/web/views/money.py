@@ -17,6 +17,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.book import quoting, store
+from refettle.book.experience import experience
 from refettle.book.log import LogError
 from refettle.book.models import Job
 from refettle.book.state import JobState
@@ -220,6 +221,7 @@ def costs_of(view: JobView, state: JobState, extra: tuple[Work, ...] = ()) -> qu
         customer=view.customer,
         advice=advice_of(view, state),
         extra=extra,
+        times=quoting.learned_times(state, experience().time_of),
     )
 
 
