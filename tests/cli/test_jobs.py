@@ -177,6 +177,19 @@ def test_next_never_comes_without_its_cautions(opened: Run) -> None:
 
 
 def test_a_closed_job_leaves_the_bench(opened: Run) -> None:
+    opened("job", "log", "1", "safety", "what=referred", "by=Tollgate Electrical")
     opened("job", "log", "1", "stage", "stage=handed over", "why=goes back as it came")
     assert "No job is open" in opened("job", "list")[1]
     assert "Larkmere 48" in opened("job", "list", "--all")[1]
+
+
+def test_what_is_proven(opened: Run) -> None:
+    status, text, _ = opened("job", "prove", "1")
+    assert status == 1
+    assert text.startswith("Of 30: 30 still open.")
+    assert "CAUTION: Mains voltage" in text
+    opened("job", "log", "1", "trial", "row=Starts with picture", "condition=cold", "good=5")
+    facts = json.loads(opened("job", "prove", "1", "--json")[1])
+    assert facts["statement"] == "of 30: 1 passed, 29 still open"
+    assert facts["cells"][0]["status"] == "pass"
+    assert facts["safety_holds"] is False

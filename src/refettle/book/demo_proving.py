@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from refettle.book.demo_text import FIVE, JONAS, MARA, Told, looked, sound_case
 from refettle.book.proving import acceptance_grid, acceptance_lines
 from refettle.knowledge.schema import UnitType
@@ -12,7 +15,7 @@ NOT_TESTED = {"Tape": "No recorder on the bench this week; load and save were no
 def proven(unit: UnitType) -> Told:
     """Every cell of the grid: tried, soaked, or said to be not tested and why; then the safety test."""
     lines = acceptance_lines(unit)
-    told: Told = []
+    told: list[tuple[float, str, Mapping[str, Any]]] = []
     for cell in acceptance_grid(lines).cells:
         where = {"row": cell.row, "condition": cell.condition}
         line = lines[cell.row]

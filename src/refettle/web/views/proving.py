@@ -8,12 +8,14 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_http_methods
 
 from refettle.book.log import LogEntry, LogError
 from refettle.book.proving import PROVING_KINDS, Proving, proving_cautions
-from refettle.book.proving_sheet import Place, compare_cells, neighbours, place_at, rows, sheet
+from refettle.book.proving_sheet import Place, Sheet, compare_cells, neighbours, place_at, rows, sheet
 from refettle.book.state import JobState
+from refettle.drawing.decision_lines import decision_lines
 from refettle.web.views.common import (
     JobView,
     append,
@@ -85,7 +87,9 @@ def _safety(request: HttpRequest, action: str) -> dict[str, Any]:
     for number, line in enumerate(form.get("measured", "").splitlines(), start=1):
         name, sign, value = line.partition(":")
         if line.strip() and not (sign and name.strip() and value.strip()):
-            raise LogError(f"measured, line {number}: '{line.strip()[:60]}' found; allowed: name: value", field="measured")
+            raise LogError(
+                f"measured, line {number}: '{line.strip()[:60]}' found; allowed: name: value", field="measured"
+            )
         if line.strip():
             measured[name.strip()] = value.strip()
     made |= {"measured": measured, "instrument": form.get("instrument", "").strip()}
@@ -107,7 +111,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, at: str, error: 
     cautions = caution_views(
         state.compiled.loaded, proving_cautions(state.compiled.loaded.unit_type), state.cautions_read
     )
-    last = _last(state)
+    last, found = _last(state), sheet(made, place)
     context = {
         "area": "bench",
         "job": view.job,
@@ -118,7 +122,8 @@ def _page(request: HttpRequest, view: JobView, state: JobState, at: str, error: 
         "not_tested": made.statement.lines("not tested"),
         "still_open": made.statement.lines("open"),
         "place": place,
-        "sheet": sheet(made, place),
+        "sheet": found,
+        "decision_lines": _drawn(made, place, found),
         "before": before,
         "after": after,
         "following": following,
@@ -137,6 +142,15 @@ def _page(request: HttpRequest, view: JobView, state: JobState, at: str, error: 
         **_comparison(request, made),
     }
     return render(request, "refettle/proving.html", context, status=422 if error else 200)
+
+
+def _drawn(made: Proving, place: Place, found: Sheet) -> SafeString:
+    """The sequential test as a drawing; nothing where none is offered."""
+    if found.sequential is None:
+        return mark_safe("")
+    each = found.sequential
+    svg = decision_lines(each.test, made.order.get(place.key, ()), each.decision)
+    return mark_safe(svg)  # noqa: S308 - drawn by our own code, which escapes what it is given
 
 
 def place_of(made: Proving, key: tuple[str, str]) -> Place:
