@@ -50,6 +50,7 @@ class Sequential:
 
     test: SequentialTest
     decision: Decision
+    rates: str
     lines: str
     errs: str
 
@@ -177,7 +178,8 @@ def _sequential(need: Need, order: tuple[bool, ...]) -> Sequential | None:
         f"after {tries} trial{'s' if tries > 1 else ''}: {at_most}, fail from {fails} bad. Lines: pass at bad \u2264 "
         f"{test.slope:.4f} n \u2212 {test.pass_at:.2f}, fail at bad \u2265 {test.slope:.4f} n + {test.fail_at:.2f}"
     )
-    return Sequential(test, follow(test, order), lines, errs)
+    rates = f"{percent(test.good_rate)} against {percent(test.bad_rate)}"
+    return Sequential(test, follow(test, order), rates, lines, errs)
 
 
 def _trap(cell: Cell, need: Need | None) -> str:
