@@ -10,7 +10,7 @@ from html import escape
 
 from refettle.proving.calibration import Bin, Calibration
 
-SIZE, LEFT, TOP, SIDE = 400, 56, 14, 320
+SIZE, LEFT, TOP, SIDE = 400, 56, 26, 320
 """[px] of the chart, of the space for the figures on the left and above, and of the square."""
 INK, PAPER, FAINT, ACCENT = "#25211a", "#fffdf7", "#cfc6b2", "#b4530a"
 _FONT = 'font-family="system-ui, sans-serif" font-size="12"'

@@ -13,7 +13,7 @@ from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.book import exchange, experience, records
-from refettle.book.gathered import CureRecord, Experience, Weight
+from refettle.book.gathered import CureRecord, Experience, Found, Weight
 from refettle.book.lesson import WHOLE_UNIT
 from refettle.book.typefiles import own_library
 from refettle.drawing.calibration import calibration_chart
@@ -21,7 +21,7 @@ from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, load_library
 from refettle.web.views.common import new_token, write_once
 
-FIRST = 15
+FIRST = 10
 """Lines of a table shown; the others are behind 'All of them'."""
 MOST_UPLOAD = 20_000_000
 
@@ -103,7 +103,7 @@ def _page(request: HttpRequest, error: str = "") -> HttpResponse:
         "more_weights": weights[FIRST:],
         "cures": cures[:FIRST],
         "more_cures": cures[FIRST:],
-        "found": learned.found[:FIRST],
+        "found": [_found(each) for each in learned.found[:FIRST]],
         "troubles": experience.troubles()[:FIRST],
         "sources": exchange.sources(),
         "records": used,
@@ -151,6 +151,12 @@ def _cure(library: Library, cure: CureRecord) -> CureRow:
         source.removeprefix("disputed:").strip() if source.startswith("disputed") else "",
         cure.chance.low <= cure.said <= cure.chance.high,
     )
+
+
+def _found(found: Found) -> dict[str, object]:
+    block, _, mode = found.mode.rpartition(".")
+    name, where = mode.replace("-", " "), block.replace("_", " ")
+    return {"name": name, "block": where, "type": found.type, "found": found.found, "jobs": found.jobs}
 
 
 @require_safe
