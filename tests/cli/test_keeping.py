@@ -71,7 +71,7 @@ def test_a_recording_kept(tmp_path: Path, client: Client) -> None:
 
 
 def test_a_usual_level_of_nought_is_kept_too() -> None:
-    found = argparse.Namespace(mains_hz=50.0, tape=None, tone=None, quiet=None, usual=0.0, tones=False)
+    found = argparse.Namespace(mains_hz=50.0, tape=None, tone=None, quiet=None, usual=0.0, tones=False, silence=False)
     assert keeping.sound_options(found) == {"mains": "50", "usual": "0"}
 
 

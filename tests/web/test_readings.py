@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
+import numpy as np
 import pytest
 from django.conf import settings
 from django.test import Client
@@ -15,7 +16,7 @@ from refettle.book.models import Job
 from tests.web.captures import send
 from tests.web.pages import CONSOLE, HOME_COMPUTER, a_job, get, logged, text_of
 from tests.web.test_tools_ripple import supply_csv
-from tests.web.test_tools_sound import recording
+from tests.web.test_tools_sound import RATE, recording, wav
 
 pytestmark = pytest.mark.django_db
 ASKED = {"mains": "50", "load": "0.6", "nominal": "2200u 25V", "rectifier": "bridge"}
@@ -142,3 +143,23 @@ def test_the_form_knows_what_the_type_and_the_log_know(client: Client) -> None:
     assert '<option value="bridge" selected>' in html
     assert "Filled in from the unit type" in html
     assert "Filled in from the unit type" not in get(client, "/tools/ripple/")
+
+
+def test_a_wrong_figure_is_put_right_by_reading_again(client: Client) -> None:
+    job = a_job(CONSOLE)
+    keep(client, job, supply_csv(farad=900e-6, esr=1.4), "reservoir", load="6")
+    there = client.post(f"/jobs/{job.number}/readings/1/again/")["Location"]
+    page = get(client, there.replace("load=6", "load=0.6"))
+    assert f"Keep it in job {job.number}" in page
+    assert 'value="0.6"' in page
+    assert "f-place" not in get(client, f"/jobs/{job.number}/log/1/")  # where it was taken decides what it counts for
+    store.append(job, {"kind": "correction", "corrects": 1, "with": None}, "Ada")
+    assert "Taken back by entry 2; it counts for nothing" in text_of(get(client, f"/jobs/{job.number}/readings/"))
+    assert "<svg" in get(client, f"/jobs/{job.number}/readings/1/")
+
+
+def test_silence_recorded_on_purpose_says_nothing_of_the_sound(client: Client) -> None:
+    job = a_job(HOME_COMPUTER)
+    quiet = 1e-4 * np.random.default_rng(3).standard_normal((8 * RATE, 2))
+    assert keep(client, job, wav(quiet), "sound", tool="sound", mains="50", usual="-18", silence="yes") == 302
+    assert logged(job)[-1].get("decides", {}).get("sound", {}).get("no sound", 0.0) <= 0.1

@@ -77,7 +77,7 @@ def sound_options(args: argparse.Namespace) -> dict[str, str]:
     pairs = {"mains": args.mains_hz, "tape": args.tape, "tone": args.tone, "quiet": args.quiet, "usual": args.usual}
     found = {name: f"{value:g}" if isinstance(value, float) else str(value) for name, value in pairs.items()
              if value is not None}  # fmt: skip
-    return found | ({"tones": "yes"} if args.tones else {})
+    return found | {name: "yes" for name in ("tones", "silence") if getattr(args, name)}
 
 
 def keep_ripple(
@@ -93,7 +93,9 @@ def keep_sound(args: argparse.Namespace, options: Mapping[str, str], reading: So
     """Keep a recording in the job and write its entry; gives what was written. Raises Refused."""
     from refettle.book.evidence import sound_figures, sound_worth
 
-    return _keep(args, "sound", options, sound_figures(reading), lambda c, p: sound_worth(c, p, reading))
+    return _keep(
+        args, "sound", options, sound_figures(reading), lambda c, p: sound_worth(c, p, reading, not args.silence)
+    )
 
 
 def _keep(

@@ -156,8 +156,10 @@ def _entry(reading: SoundReading, args: argparse.Namespace) -> dict[str, Any] | 
     from refettle.sound.evidence import SOUND_OUTCOMES, grades, likelihood, speed_likelihood
 
     if args.check is None:
-        if args.speed or args.outcome or args.channel or args.silence:
-            raise Refused("--speed, --outcome, --channel or --silence without --check; allowed: with --check")
+        if args.speed or args.outcome or args.channel or (args.silence and args.job is None):
+            raise Refused(
+                "--speed, --outcome, --channel or --silence without --check; allowed: with --check, or --silence with --job"
+            )
         return None
     with refusing_sound("--check"):
         if args.speed:

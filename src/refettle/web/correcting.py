@@ -93,6 +93,8 @@ def _editable(kind: str, data: Mapping[str, Any]) -> list[tuple[str, Any]]:
             continue
         if kind == "check" and name == "outcome" and data.get("likelihood"):
             continue
+        if kind == "reading" and name in ("place", "name"):
+            continue  # what it decides follows from where it was taken: read it again instead
         out.append((name, _plain(info.annotation)))
     return out
 

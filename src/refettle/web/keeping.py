@@ -91,7 +91,7 @@ def keep_view(method: Method, typed: Mapping[str, str], result: Any, asked: Aske
         return KeepView(method, None, jobs=jobs)
     shown = []
     for place in places(view.state.compiled, method):
-        worth = _worth(view.state, method, place, result, asked)
+        worth = _worth(view.state, method, place, result, asked, typed)
         shown.append(PlaceView(place.id, place.name, tuple(_lines(view.state, worth))))
     return KeepView(method, view, tuple(shown), chosen=typed.get("place", ""))
 
@@ -105,12 +105,14 @@ def _job(text: str) -> JobView | None:
         return None
 
 
-def _worth(state: JobState, method: Method, place: Place, result: Any, asked: Asked | None) -> Worth:
+def _worth(
+    state: JobState, method: Method, place: Place, result: Any, asked: Asked | None, typed: Mapping[str, str]
+) -> Worth:
     if method == "ripple":
         assert isinstance(result, Read)
         return ripple_worth(state.compiled, place, result.reading, asked.nominal if asked else None)
     assert isinstance(result, SoundReading)
-    return sound_worth(state.compiled, place, result)
+    return sound_worth(state.compiled, place, result, played=typed.get("silence") != "yes")
 
 
 def _lines(state: JobState, worth: Worth) -> Iterator[str]:
@@ -147,7 +149,7 @@ def reading_entry(
             raise LogError("where: nothing found; allowed: where it was taken, in words", field="where")
         worth = Worth()
     else:
-        worth = _worth(state, method, place_of(state.compiled, method, place), result, asked)
+        worth = _worth(state, method, place_of(state.compiled, method, place), result, asked, typed)
         where = place
     figures = ripple_figures(result.reading) if method == "ripple" else sound_figures(result)
     options = {k: v for k, v in typed.items() if k not in ("job", "place")}

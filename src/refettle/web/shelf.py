@@ -118,7 +118,10 @@ def put(sent: Sent, name: str, most: int) -> Kept:
     file = tempfile.TemporaryFile(dir=settings.REFETTLE_HOME)  # noqa: SIM115 - open as long as it is on the shelf
     for chunk in sent.chunks():
         file.write(chunk)
-    kept = Kept(secrets.token_urlsafe(12), PurePath(sent.name or "file").name[:200], size, file)
+    return _shelved(Kept(secrets.token_urlsafe(12), PurePath(sent.name or "file").name[:200], size, file))
+
+
+def _shelved(kept: Kept) -> Kept:
     with _guard:
         _kept[kept.token] = kept
         while len(_kept) > MOST_FILES or sum(k.size for k in _kept.values()) > MOST_BYTES:
@@ -128,6 +131,15 @@ def put(sent: Sent, name: str, most: int) -> Kept:
                 break
             oldest.drop()
     return kept
+
+
+def put_again(file: IO[bytes], name: str) -> Kept:
+    """Take a copy of an open file that was taken before, to look at it anew."""
+    copy = tempfile.TemporaryFile(dir=settings.REFETTLE_HOME)  # noqa: SIM115 - open as long as it is on the shelf
+    size = 0
+    while block := file.read(1 << 20):
+        size += copy.write(block)
+    return _shelved(Kept(secrets.token_urlsafe(12), name, size, copy))
 
 
 def find(token: str) -> Kept | None:

@@ -19,7 +19,7 @@ from refettle.sound.words import channel_rows, response_rows, whole_rows
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.typed import quantity_of
 
-FIELDS = ("mains", "tape", "tone", "quiet", "usual", "tones", "job", "place")
+FIELDS = ("mains", "tape", "tone", "quiet", "usual", "tones", "silence", "job", "place")
 MAINS = {"50": 50.0, "60": 60.0}
 LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
 FLOOR = -140.0

@@ -72,6 +72,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("tools/", include("refettle.web.tool_urls")),
     path("jobs/<number:number>/readings/", readings.readings, name="readings"),
     path("jobs/<number:number>/readings/<number:n>/", readings.reading, name="reading"),
+    path("jobs/<number:number>/readings/<number:n>/again/", readings.read_again, name="read-again"),
     path("jobs/<number:number>/readings/<number:n>/plot/", readings.reading_plot, name="reading-plot"),
     path("jobs/<number:number>/whitening/", whitening.whitening, name="whitening"),
     path("jobs/<number:number>/whitening/<number:n>/", whitening_photo.kept, name="whitening-kept"),

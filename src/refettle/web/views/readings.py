@@ -10,7 +10,7 @@ from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
 
 from refettle.book.evidence import Place, places
@@ -30,7 +30,7 @@ from refettle.web.views.common import JobView, append, get_working_job, new_toke
 from refettle.web.views.tool_capture import read_work
 from refettle.web.views.tool_ripple import ripple_work
 from refettle.web.views.tool_sound import sound_work
-from refettle.web.views.tools import under_way
+from refettle.web.views.tools import address, under_way
 
 TROUBLES = (CaptureError, RippleError, SoundError, longwork.TooMuchWork, shelf.ShelfError, FileError)
 MOST_WAIT_S = 300.0
@@ -136,7 +136,7 @@ def _cards(state: JobState) -> list[Card]:
     }
     last: dict[tuple[str, str], int] = {}
     cards = []
-    for entry in state.readings:
+    for entry in _entries(state):
         method, where = str(entry.data["method"]), str(entry.data["place"])
         place = named.get((method, where))
         cards.append(
@@ -152,8 +152,14 @@ def _cards(state: JobState) -> list[Card]:
                 name=str(entry.data["name"]),
             )
         )
-        last[method, where] = entry.n
+        if not entry.void:
+            last[method, where] = entry.n
     return cards[::-1]
+
+
+def _entries(state: JobState) -> list[LogEntry]:
+    """Files read, those that were taken back included."""
+    return [e for e in state.entries if e.kind == "reading"]
 
 
 def _counts(state: JobState, entry: LogEntry) -> list[str]:
@@ -178,6 +184,24 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "")
         "token": new_token(),
     }
     return render(request, "refettle/readings.html", context, status=422 if error else 200)
+
+
+@transaction.non_atomic_requests
+@require_POST
+def read_again(request: HttpRequest, number: int, n: int) -> HttpResponse:
+    """Put a kept file on the shelf once more, to be read with other figures on its tool page."""
+    _, state = get_working_job(number)
+    entry = next((e for e in _entries(state) if e.n == n), None)
+    if entry is None:
+        raise Http404(f"Job {number} has no reading {n}.")
+    try:
+        with Filed(str(entry.data["file"]), str(entry.data["name"])).reading() as file:
+            kept = shelf.put_again(file, str(entry.data["name"]))
+    except shelf.ShelfError:
+        return redirect(reverse("reading", args=[number, n]))  # which says what became of the file
+    options = {str(k): str(v) for k, v in entry.data.get("options", {}).items()}
+    asked = options | {"job": str(number), "place": str(entry.data["place"])}
+    return redirect(address("ripple-file" if entry.data["method"] == "ripple" else "sound-file", [kept.token], asked))
 
 
 @require_safe
@@ -234,7 +258,7 @@ def _shown(result: Any, before: Any, ident: str = "reading") -> dict[str, Any]:
 def reading_plot(request: HttpRequest, number: int, n: int) -> HttpResponse:
     """The first plot of a reading, for its place in the list."""
     _, state = get_working_job(number)
-    entry = next((e for e in state.readings if e.n == n), None)
+    entry = next((e for e in _entries(state) if e.n == n), None)
     if entry is None:
         raise Http404(f"Job {number} has no reading {n}.")
     context: dict[str, Any] = {"number": number, "n": n}
