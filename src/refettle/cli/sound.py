@@ -157,9 +157,8 @@ def _entry(reading: SoundReading, args: argparse.Namespace) -> dict[str, Any] | 
 
     if args.check is None:
         if args.speed or args.outcome or args.channel or (args.silence and args.job is None):
-            raise Refused(
-                "--speed, --outcome, --channel or --silence without --check; allowed: with --check, or --silence with --job"
-            )
+            allowed = "with --check; --silence also with --job"
+            raise Refused(f"--speed, --outcome, --channel or --silence without --check; allowed: {allowed}")
         return None
     with refusing_sound("--check"):
         if args.speed:
