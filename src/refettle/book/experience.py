@@ -46,13 +46,28 @@ def refresh(most: int | None = None, told: Callable[[int, int], None] | None = N
 
     `told` is called with how many are done, of how many.
     """
+    stood = _standing()
+    if _SETTLED.get("at") == stood:
+        return 0
     jobs = list(waiting().select_related("unit__type_version"))
+    if not jobs:
+        _SETTLED["at"] = stood
     now = jobs if most is None else jobs[:most]
     for done, job in enumerate(now, start=1):
         keep(job)
         if told:
             told(done, len(now))
     return len(jobs) - len(now)
+
+
+_SETTLED: dict[str, tuple[Any, ...]] = {}
+"""How the book stood when no lesson was waiting: nothing was written since, nothing waits."""
+
+
+def _standing() -> tuple[Any, ...]:
+    kept = Lesson.objects.aggregate(Count("id"), Max("id"), Max("created"))
+    closed = Job.objects.filter(closed__isnull=False).count()
+    return (Entry.objects.aggregate(last=Max("id"))["last"], closed, *kept.values())
 
 
 def keep(job: Job) -> Lesson:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from refettle.faults.evidence import Done, Reading
+from refettle.faults.evidence import Done, Event, Reading
 from refettle.faults.hypotheses import Hypotheses
 from refettle.faults.model import GOOD, Array, Check, Model
 from refettle.faults.planning import Options, rank
@@ -132,11 +132,19 @@ class Outcome:
     works: bool
 
 
-def follow_advice(world: World, hypotheses: Hypotheses, options: Options, limit: int = 60) -> Outcome:
-    """Do what `rank` puts first until the unit works, at most `limit` steps."""
+def follow_advice(
+    world: World, hypotheses: Hypotheses, options: Options, limit: int = 60, log: list[Event] | None = None
+) -> Outcome:
+    """Do what `rank` puts first until the unit works, at most `limit` steps. What happened is added to `log`."""
     suspicions = Suspicions(world.model, hypotheses)
+
+    def add(event: Event) -> None:
+        suspicions.add(event)
+        if log is not None:
+            log.append(event)
+
     point, outcome = world.complaint()
-    suspicions.add(Reading(point.id, {outcome: 1}))
+    add(Reading(point.id, {outcome: 1}))
     done: set[str] = set()
     for step in range(1, limit + 1):
         here = Options(
@@ -150,14 +158,17 @@ def follow_advice(world: World, hypotheses: Hypotheses, options: Options, limit:
         best = next(r for r in rank(suspicions, here) if r.kind != "give up")
         if best.kind == "check":
             check = world.model.checks[world.model.check_index[best.id]]
-            suspicions.add(Reading(check.id, {world.look(check): 1}))
+            add(Reading(check.id, {world.look(check): 1}))
             done.add(check.id)
             continue
-        if world.repair(world.model.repair_index[best.id]):
+        works = world.repair(world.model.repair_index[best.id])
+        add(Done(best.id))
+        if works:
+            for each in world.points:
+                add(Reading(each.id, {GOOD: 1}))
             return Outcome(world.minutes, world.parts, step, True)
-        suspicions.add(Done(best.id))
         point, outcome = world.complaint()
-        suspicions.add(Reading(point.id, {outcome: 1}))
+        add(Reading(point.id, {outcome: 1}))
         done = set()
     return Outcome(world.minutes, world.parts, limit, False)
 

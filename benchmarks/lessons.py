@@ -1,0 +1,225 @@
+"""What experience is worth, learned from nothing but logs; and how fast ten thousand finished jobs are put together.
+
+    python benchmarks/lessons.py [--benches 2] [--learn 200] [--jobs 50] [--factor 3] [--first 1]
+    python benchmarks/lessons.py --book 10000
+
+On each simulated bench the true weight of every block kind is `factor` times the shipped one, or its inverse, at
+random. Its units, spread over the shipped unit types, are repaired by the advice with the shipped weights; what each had
+is worked out from its log alone (`faults.hindsight`) and pooled (`book.gathered`). Then the same new units are repaired
+with the shipped, the learned and the true weights, one step ahead.
+
+With --book, a throw-away bench book is filled with that many lessons; putting them together is timed beside reading and
+parsing the same rows alone, and the pages of experience and of one job are asked for.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"  # before numpy is imported
+
+import argparse
+import json
+import tempfile
+import time
+from collections import defaultdict
+from dataclasses import replace
+from statistics import median
+from typing import Any
+
+import numpy as np
+
+from refettle import faults
+from refettle.book.gathered import gather
+from refettle.faults.hindsight import expected_found, hindsight
+from refettle.faults.simulate import World, follow_advice
+from refettle.knowledge.compile import OWNER, CompiledType, compile_type, weighted
+from refettle.knowledge.loading import load_shipped_type, shipped_types
+
+CAP = 2000
+
+
+def shipped() -> list[CompiledType]:
+    """The shipped unit types; nobody gives up."""
+    out = []
+    for slug in shipped_types():
+        compiled = compile_type(load_shipped_type(slug))
+        out.append(replace(compiled, model=replace(compiled.model, give_up=3000.0)))
+    return out
+
+
+def repaired(
+    true: CompiledType, advice: CompiledType, sets: faults.Hypotheses, seed: list[int], log: list[faults.Event] | None
+) -> float:
+    """Minutes of a unit of the true weights, repaired by advice with others."""
+    points = [step.id for step in true.steps.values() if step.is_point]
+    world = World(true.model, points, np.random.default_rng(seed))
+    world.model = advice.model
+    skip = frozenset(check.id for check in advice.model.checks if check.id.startswith(OWNER))
+    return follow_advice(world, sets, faults.Options(depth=1, skip=skip, support=300), log=log).minutes
+
+
+def lesson(compiled: CompiledType, expected: dict[str, float], sets: faults.Hypotheses, log: list[faults.Event]) -> Any:
+    """A lesson from a simulated log, in the form of `book.lesson`; only what weights are learned from."""
+    seen = hindsight(compiled.model, log, sets)
+    blocks = {
+        block: {"kind": each.kind, "expected": expected[block], "found": seen.blocks[block]}
+        for block, each in compiled.loaded.blocks.items()
+    }
+    head = {"type": compiled.loaded.name, "end": "handed over", "failed": True, "works": True}
+    return head | {"blocks": blocks, "modes": {}, "cures": [], "checks": [], "minutes": 0.0, "replace_all": 0.0}
+
+
+def bench(types: list[CompiledType], seed: int, learn: int, jobs: int, factor: float) -> dict[str, list[float]]:
+    """Minutes of each new unit by each set of weights."""
+    rng = np.random.default_rng(seed)
+    kinds = sorted({block.kind for each in types for block in each.loaded.blocks.values()})
+    truth = {kind: factor ** float(rng.choice([-1.0, 1.0])) for kind in kinds}
+    lessons, true, plain = [], [], []
+    for place, compiled in enumerate(types):
+        factors = tuple(sorted((b.id, truth[b.kind]) for b in compiled.loaded.blocks.values()))
+        true.append(weighted(compiled, factors))
+        plain.append(faults.enumerate_sets(compiled.model, cap=CAP))
+        points = [step.id for step in compiled.steps.values() if step.is_point]
+        expected = expected_found(compiled.model, plain[-1], points)
+        for job in range(learn // len(types)):
+            log: list[faults.Event] = []
+            repaired(true[-1], compiled, plain[-1], [seed, 5, place, job], log)
+            lessons.append(lesson(compiled, expected, plain[-1], log))
+    learned = gather(lessons)
+    minutes: dict[str, list[float]] = defaultdict(list)
+    for place, compiled in enumerate(types):
+        mine = weighted(compiled, tuple(sorted(learned.factors(compiled.loaded).items())))
+        for name, advice in {"shipped": compiled, "learned": mine, "true": true[place]}.items():
+            sets = faults.enumerate_sets(advice.model, cap=CAP)
+            for job in range(jobs // len(types)):
+                minutes[name].append(repaired(true[place], advice, sets, [seed, 7, place, job], None))
+    return minutes
+
+
+def simulated(args: argparse.Namespace) -> None:
+    types = shipped()
+    whole: dict[str, list[float]] = defaultdict(list)
+    print("| bench | new units | shipped [min] | learned [min] | true [min] | saved by learning |")
+    print("| --- | --- | --- | --- | --- | --- |", flush=True)
+    for seed in range(args.first, args.first + args.benches):
+        minutes = bench(types, seed, args.learn, args.jobs, args.factor)
+        for name, each in minutes.items():
+            whole[name] += each
+        row(str(seed), minutes)
+    row("all", whole)
+    gain = np.array(whole["shipped"]) - np.array(whole["learned"])
+    mean = float(np.mean(whole["shipped"]))
+    print(f"\nsaved {gain.mean() / mean:.0%}, standard error {gain.std(ddof=1) / len(gain) ** 0.5 / mean:.0%}")
+
+
+def row(name: str, minutes: dict[str, list[float]]) -> None:
+    """One line of the table."""
+    base, learned, true = (float(np.mean(minutes[key])) for key in ("shipped", "learned", "true"))
+    cells = f"{len(minutes['shipped'])} | {base:.0f} | {learned:.0f} | {true:.0f} | {1 - learned / base:.0%}"
+    print(f"| {name} | {cells} |", flush=True)
+
+
+def book(jobs: int) -> None:
+    """Fill a book with lessons and time it."""
+    with tempfile.TemporaryDirectory() as home:
+        os.environ["REFETTLE_HOME"] = home
+        from refettle.web.start import start
+
+        start(lambda line: None)
+        _time(jobs)
+
+
+def _time(jobs: int) -> None:
+    from django.test import Client
+    from django.utils import timezone
+
+    from refettle.book import experience, store
+    from refettle.book.models import Entry, Job, Unit
+    from refettle.book.models_experience import Lesson
+
+    rng = np.random.default_rng(1)
+    types = [load_shipped_type(slug) for slug in shipped_types()]
+    versions = [store.get_or_create_type_version(loaded) for loaded in types]
+    owner, now = store.get_or_create_owner(), timezone.now()
+    picks = rng.integers(len(types), size=jobs)
+    units = Unit.objects.bulk_create(
+        [Unit(type_version=versions[i], owner=owner) for i in picks], batch_size=500
+    )  # fmt: skip
+    made = Job.objects.bulk_create(
+        [Job(number=n, unit=unit, opened=now, closed=now) for n, unit in enumerate(units, 1)], batch_size=500
+    )
+    ended = {"stage": "parted out"}
+    for n in range(1, 21):
+        kind, data = ("note", {"text": "looked at"}) if n < 20 else ("stage", ended)
+        Entry.objects.bulk_create(
+            [Entry(job=job, n=n, at=now, who="Ada", kind=kind, data=data) for job in made], batch_size=500
+        )
+    Lesson.objects.bulk_create(
+        [
+            Lesson(job=job, entries=20, rules=experience.RULES, data=made_up(types[i], rng))
+            for job, i in zip(made, picks, strict=True)
+        ],
+        batch_size=500,
+    )
+
+    def timed(work: Any, repeats: int = 5) -> float:
+        taken = []
+        for _ in range(repeats):
+            begun = time.perf_counter()
+            work()
+            taken.append(time.perf_counter() - begun)
+        return median(taken)
+
+    def anew() -> None:
+        experience._gathered.cache_clear()
+        experience.experience()
+
+    alone = timed(lambda: [json.dumps(d) for d in Lesson.objects.values_list("data", flat=True)])
+    together, waiting = timed(anew), timed(lambda: experience.waiting().exists())
+    client = Client(HTTP_HOST="127.0.0.1")
+    one = store.open_job(types[0])
+    experience.weigh(one, "Ada")
+    rows = [("all put together anew", together), ("of which finding logs that have grown", waiting)]
+    for address in ("/experience/", "/experience/advice/", "/", f"/jobs/{one.number}/"):
+        assert client.get(address).status_code == 200, address
+        rows.append((f"page {address}", timed(lambda a=address: client.get(a))))  # type: ignore[misc]
+    print(f"\n| {jobs} finished jobs | seconds | beside reading the rows and writing them as text |")
+    print("| --- | --- | --- |")
+    for name, taken in [("reading the rows and writing them as text", alone), *rows]:
+        print(f"| {name} | {taken:.3f} | {taken / alone:.2f} |")
+
+
+def made_up(loaded: Any, rng: np.random.Generator) -> dict[str, Any]:
+    """A lesson of the usual size."""
+    blocks = {
+        b.id: {"kind": b.kind, "expected": 0.08, "found": round(float(rng.random() < 0.1), 3)}
+        for b in loaded.blocks.values()
+    }
+    cure = {"said": 0.9, "tried": 0.9, "cured": 0.8, "minutes": 20.0, "parts": 3.0}
+    some = list(loaded.blocks.values())[: int(rng.integers(1, 4))]
+    cures = [{"kind": b.kind, "repair": next(iter(b.repairs), "replace"), **cure} for b in some]
+    checks = [[round(float(p), 4), bool(rng.random() < p), 0.5] for p in rng.random(20)]
+    head = {"type": loaded.name, "end": "handed over", "failed": True, "works": True}
+    modes = {f"{b.id}.{next(iter(b.modes))}": 0.9 for b in some if b.modes}
+    tail = {"checks": checks, "minutes": 90.0, "replace_all": 600.0}
+    return head | {"blocks": blocks, "modes": modes, "cures": cures} | tail
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--benches", type=int, default=2)
+    parser.add_argument("--learn", type=int, default=200)
+    parser.add_argument("--jobs", type=int, default=50, help="new units of each bench, spread over the unit types")
+    parser.add_argument("--factor", type=float, default=3.0)
+    parser.add_argument("--first", type=int, default=1, help="seed of the first bench")
+    parser.add_argument("--book", type=int, metavar="JOBS", help="time a book of so many finished jobs instead")
+    args = parser.parse_args()
+    if args.book is None:
+        simulated(args)
+    else:
+        book(args.book)
+
+
+if __name__ == "__main__":
+    main()
