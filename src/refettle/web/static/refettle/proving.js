@@ -7,7 +7,7 @@
   document.addEventListener("keydown", function (event) {
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
     if (event.target.closest && event.target.closest(typing)) return;
-    const wanted = { ArrowLeft: "[data-before]", ArrowUp: "[data-before]", ArrowRight: "[data-after]", ArrowDown: "[data-after]", u: "[data-undo]", U: "[data-undo]" }[event.key];
+    const wanted = { ArrowLeft: "[data-before]", ArrowRight: "[data-after]", u: "[data-undo]", U: "[data-undo]" }[event.key];
     const place = wanted && document.querySelector("#main " + wanted);
     if (!place) return;
     event.preventDefault();
