@@ -4,9 +4,9 @@
     python benchmarks/lessons.py --book 10000
 
 On each simulated bench the true weight of every block kind is `factor` times the shipped one, or its inverse, at
-random. Its units, spread over the shipped unit types, are repaired by the advice with the shipped weights; what each had
-is worked out from its log alone (`faults.hindsight`) and pooled (`book.gathered`). Then the same new units are repaired
-with the shipped, the learned and the true weights, one step ahead.
+random. Its units, spread over the shipped unit types, are repaired by the advice with the shipped weights; what each
+had is worked out from its log alone (`faults.hindsight`) and pooled (`book.gathered`). Then the same new units are
+repaired with the shipped, the learned and the true weights, one step ahead.
 
 With --book, a throw-away bench book is filled with that many lessons; putting them together is timed beside reading and
 parsing the same rows alone, and the pages of experience and of one job are asked for.
