@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -205,10 +205,11 @@ def _span(three: tuple[float, float, float], unit: str) -> str:
 
 def _day_rows(day: SunDay) -> tuple[tuple[str, str], ...]:
     rises, sets = (f"{each:%H:%M}" if each else "does not" for each in (day.rises, day.sets))
+    whole = day.ends - day.begins >= timedelta(hours=23)
     return (
         ("Sun up, about", f"{rises} to {sets}"),
         ("Highest", f"{day.height:.0f}° about {day.noon:%H:%M}"),
-        ("Counted", f"{day.begins:%H:%M} to {day.ends:%H:%M}"),
+        ("Counted", "the whole day" if whole else f"{day.begins:%H:%M} to {day.ends:%H:%M}"),
         ("Most at once", f"{day.peak:.0f}{THIN}W/m²"),
         ("All light", f"{day.energy:.3g}{THIN}MJ/m²"),
         ("UVA, 315 to 400 nm", _span(day.uva, "J/cm²")),

@@ -180,6 +180,9 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
     open_now = batches.batches_open()
     join = request.GET.get("join", "")
     typed: dict[str, Any] = dict(request.POST.items()) if error else _joined(open_now, join)
+    if book.readings and not error:
+        typed.setdefault("taken", book.readings[-1].data.get("taken", "phone"))
+    to_read = [c for c in views if c.caution.gate and not c.read]
     last = _last(state)
     others = {
         b.name: tuple(f"job {j.number}" for j in batches.others_in(b.name, view.number))
@@ -196,6 +199,9 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
         "dark": [d for d in book.due() if d.what == "dark"],
         "readings": list(reversed(book.readings)),
         "given": given,
+        "fold": bool(book.batches)
+        and not (given or error or join or to_read)
+        and any(b.inside for b in book.batches.values()),
         "join": [name for name in open_now if name not in book.batches],
         "known": [p for p in book.parts if not _in_bath(book.batches.values(), p)],
         "gates": [(key, gate, key in LIGHT_ONLY) for key, gate in law.gates.items()],
@@ -205,7 +211,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
         "last": last,
         "last_text": f"{KINDS[last.kind]}: {describe(last.kind, last.data, state.compiled)}" if last else "",
         "cautions": views,
-        "to_read": [c for c in views if c.caution.gate and not c.read],
+        "to_read": to_read,
         "typed": typed,
         "typed_gates": request.POST.getlist("gate") if error else [],
         "action": action,
