@@ -22,7 +22,7 @@ from refettle.book.models_experience import Lesson, OtherBench, OtherLesson
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, load_library
 
-AT_ONCE = 3
+AT_ONCE = 1
 """Lessons worked out while somebody waits for a page; the others wait for the command."""
 
 
