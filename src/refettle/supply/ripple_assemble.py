@@ -26,7 +26,7 @@ UNEVEN_LEAST = 0.03
 
 STRAIN_MOST = 25.0
 """Strain of a fit above which its supply is none that is built. Random supplies: 1.6 in the middle, 5 at most of 150.
-Points behind a resistor and a second capacitor: those that would be read wrongly 35 and more."""
+Points behind a resistor and a second capacitor go mostly far beyond; a few slip through (docs/ripple.md)."""
 
 
 @dataclass(frozen=True, slots=True)
