@@ -71,6 +71,8 @@ def test_a_unit_taken_in_begins_with_what_was_learned(client: Client) -> None:
     assert answer.status_code == 302, text_of(answer.content.decode())[:800]
     page = text_of(get(client, answer.headers["Location"]))
     assert "weights as 12 finished jobs have taught" in page
+    faults = text_of(get(client, answer.headers["Location"] + "faults/"))
+    assert "Weights as 12 finished jobs had taught when this one was opened, entry 1" in faults
 
 
 def upload(client: Client, text: str, status: int = 302, **fields: Any) -> str:

@@ -16,11 +16,16 @@ def with_experience(compiled: CompiledType, entries: Iterable[LogEntry]) -> Comp
     LogError
         A factor of a block that the type does not have.
     """
-    taken = [entry for entry in entries if entry.kind == "experience" and not entry.void]
-    if not taken:
+    taken = experience_entry(entries)
+    if taken is None:
         return compiled
-    factors = taken[-1].data["factors"]
+    factors = taken.data["factors"]
     try:
         return weighted(compiled, tuple(sorted((str(block), float(by)) for block, by in factors.items())))
     except ValueError as error:
-        raise LogError(f"entry {taken[-1].n}: {error}", field="factors") from None
+        raise LogError(f"entry {taken.n}: {error}", field="factors") from None
+
+
+def experience_entry(entries: Iterable[LogEntry]) -> LogEntry | None:
+    """The `experience` entry whose weights the job has; None where it has those of the unit type's file."""
+    return next((entry for entry in reversed(list(entries)) if entry.kind == "experience" and not entry.void), None)

@@ -12,6 +12,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
+from refettle.book.learned import experience_entry
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
@@ -66,6 +67,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, chosen: str, err
         "on_board": _on_board(state, page.step.info.block) if page.step else [],
         "diagram": diagram(state.compiled.loaded, by_block),
         "over": over_of(view, state),
+        "learned": experience_entry(state.entries),
         "token": new_token(),
         "typed": typed,
         "error": error,
