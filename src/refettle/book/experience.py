@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from django.db import transaction
 from django.db.models import Count, Exists, Max, OuterRef, QuerySet
+from django.utils import timezone
 
 from refettle.book import store
 from refettle.book.gathered import Experience, gather
@@ -78,9 +78,8 @@ def keep(job: Job) -> Lesson:
     except KnowledgeError as error:
         data, trouble = {}, str(error)
     last = max((entry["n"] for entry in entries), default=0)
-    with transaction.atomic():
-        Lesson.objects.filter(job=job).delete()
-        return Lesson.objects.create(job=job, entries=last, rules=RULES, data=data, trouble=trouble)
+    kept = {"entries": last, "rules": RULES, "data": data, "trouble": trouble, "created": timezone.now()}
+    return Lesson.objects.update_or_create(job=job, defaults=kept)[0]
 
 
 def forget() -> int:
