@@ -1,12 +1,15 @@
 """What experience is worth, learned from nothing but logs; and how fast ten thousand finished jobs are put together.
 
     python benchmarks/lessons.py [--benches 2] [--learn 200] [--jobs 50] [--factor 3] [--first 1]
+    python benchmarks/lessons.py --found 60 [--type piper-pocket]
     python benchmarks/lessons.py --book 10000
 
 On each simulated bench the true weight of every block kind is `factor` times the shipped one, or its inverse, at
 random. Its units, spread over the shipped unit types, are repaired by the advice with the shipped weights; what each
 had is worked out from its log alone (`faults.hindsight`) and pooled (`book.gathered`). Then the same new units are
 repaired with the shipped, the learned and the true weights, one step ahead.
+
+With --found, what hindsight finds in the logs of so many units of one type is set against what they had.
 
 With --book, a throw-away bench book is filled with that many lessons; putting them together is timed beside reading and
 parsing the same rows alone, and the pages of experience and of one job are asked for.
@@ -35,6 +38,8 @@ from refettle.faults.hindsight import expected_found, hindsight
 from refettle.faults.simulate import World, follow_advice
 from refettle.knowledge.compile import OWNER, CompiledType, compile_type, weighted
 from refettle.knowledge.loading import load_shipped_type, shipped_types
+from refettle.proving.calibration import calibration
+from refettle.proving.pooling import Tally, pool_factors
 
 CAP = 2000
 
@@ -118,6 +123,41 @@ def row(name: str, minutes: dict[str, list[float]]) -> None:
     base, learned, true = (float(np.mean(minutes[key])) for key in ("shipped", "learned", "true"))
     cells = f"{len(minutes['shipped'])} | {base:.0f} | {learned:.0f} | {true:.0f} | {1 - learned / base:.0%}"
     print(f"| {name} | {cells} |", flush=True)
+
+
+def found(slug: str, jobs: int, factor: float, seed: int = 3) -> None:
+    """What logs show was at fault, against the truth, block by block."""
+    compiled = compile_type(load_shipped_type(slug))
+    compiled = replace(compiled, model=replace(compiled.model, give_up=3000.0))
+    blocks = compiled.loaded.blocks
+    rng = np.random.default_rng(seed)
+    truth = {kind: factor ** float(rng.choice([-1.0, 1.0])) for kind in sorted({b.kind for b in blocks.values()})}
+    true = weighted(compiled, tuple(sorted((b.id, truth[b.kind]) for b in blocks.values())))
+    sets = faults.enumerate_sets(compiled.model, cap=1000)
+    points = [step.id for step in compiled.steps.values() if step.is_point]
+    expected = expected_found(compiled.model, sets, points)
+    said: list[float] = []
+    was: list[bool] = []
+    shown, known = [], []
+    for job in range(jobs):
+        world = World(true.model, points, np.random.default_rng([8, job]))
+        at_fault = {compiled.model.modes[i].block for i in world.present}
+        world.model = compiled.model
+        log: list[faults.Event] = []
+        skip = frozenset(check.id for check in compiled.model.checks if check.id.startswith(OWNER))
+        follow_advice(world, sets, faults.Options(depth=1, skip=skip, support=150), log=log)
+        seen = hindsight(compiled.model, log, sets).blocks
+        for block, each in blocks.items():
+            said.append(min(1.0, seen[block]))
+            was.append(block in at_fault)
+            shown.append(Tally(each.kind, block, seen[block], expected[block]))
+            known.append(Tally(each.kind, block, float(block in at_fault), expected[block]))
+    print(calibration(said, was).text)
+    print("\n| block | true factor | learned from logs | learned from the truth |\n| --- | --- | --- | --- |")
+    from_logs, from_truth = pool_factors(shown), pool_factors(known)
+    for block, each in blocks.items():
+        pair = [pool.of(each.kind, block).mean for pool in (from_logs, from_truth)]
+        print(f"| {block} | {truth[each.kind]:.2f} | {pair[0]:.2f} | {pair[1]:.2f} |")
 
 
 def book(jobs: int) -> None:
@@ -213,12 +253,16 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=50, help="new units of each bench, spread over the unit types")
     parser.add_argument("--factor", type=float, default=3.0)
     parser.add_argument("--first", type=int, default=1, help="seed of the first bench")
+    parser.add_argument("--found", type=int, metavar="JOBS", help="what logs show, against what was there")
+    parser.add_argument("--type", default="piper-pocket", help="the unit type of --found")
     parser.add_argument("--book", type=int, metavar="JOBS", help="time a book of so many finished jobs instead")
     args = parser.parse_args()
-    if args.book is None:
-        simulated(args)
-    else:
+    if args.book is not None:
         book(args.book)
+    elif args.found is not None:
+        found(args.type, args.found, args.factor)
+    else:
+        simulated(args)
 
 
 if __name__ == "__main__":
