@@ -71,6 +71,12 @@ def _limits(nominal: Rated) -> tuple[float, float, str]:
     return low, high, "rated voltage not given: the limits of all voltages to 100 V"
 
 
+def _likelier(says: Says, reading: RippleReading, nominal: Rated) -> bool:
+    """Whether what such parts are like points the way of the verdict as well."""
+    worth = grades(reading, nominal)
+    return worth["good"] > worth["bad"] if says == "good" else worth["bad"] > worth["good"]
+
+
 def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | None = None) -> RippleVerdict:
     """Judge one reading.
 
@@ -123,6 +129,9 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         if says == "good" and _poorly_followed(reading):
             says = "not telling"
             reasons.append(f"{100 * reading.misfit:.1f} % of the ripple is not followed: too much to call it good")
+        if says in ("good", "bad") and not _likelier(says, reading, nominal):
+            says = "not telling"
+            reasons.append("just past a limit, yet what sound and worn parts are like does not bear it out")
         if _too_large(reading, nominal):
             says, sound, bad = "not telling", 0.0, 0.0
             much = float(np.median(farad))
