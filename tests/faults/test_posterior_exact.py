@@ -31,6 +31,8 @@ from tests.faults.brute import Brute, all_sets, prior_of
 from tests.faults.models import random_log, random_model, random_reading, with_intermittent
 
 EXACT = 1e-9
+OVER_REPAIRS = 1e-6
+"""A repair moves mass between sets; what moves less than 1e-7 to a set not listed is left where it was."""
 DAYS = ("", "day 1", "day 2")
 randoms = st.randoms(use_true_random=False)
 thorough = settings(
@@ -66,18 +68,19 @@ def compare(model: Model, log: list[Event], forget: bool = True, outcomes: bool 
     suspicions = replay(model, log, every_set(model))
     exact = brute.sets()
     found = weights_by_set(suspicions)
+    near = OVER_REPAIRS if any(isinstance(event, Done) for event in log) else EXACT
     for s in exact.keys() | found.keys():
-        assert found.get(s, 0.0) == pytest.approx(exact.get(s, 0.0), abs=EXACT)
-    assert suspicions.suspicion() == pytest.approx(brute.suspicion(), abs=EXACT)
-    assert suspicions.nothing_wrong() == pytest.approx(exact.get(frozenset(), 0.0), abs=EXACT)
-    assert suspicions.log_evidence == pytest.approx(np.log(brute.evidence), abs=EXACT)
+        assert found.get(s, 0.0) == pytest.approx(exact.get(s, 0.0), abs=near)
+    assert suspicions.suspicion() == pytest.approx(brute.suspicion(), abs=near)
+    assert suspicions.nothing_wrong() == pytest.approx(exact.get(frozenset(), 0.0), abs=near)
+    assert suspicions.log_evidence == pytest.approx(np.log(brute.evidence), abs=near)
     if outcomes:
         rows = np.flatnonzero(suspicions.weights > 1e-9)[:8]
         for check in model.checks:
             chances = suspicions.outcome_chances(check, rows)
             for row, chance in zip(rows, chances, strict=True):
                 expected = brute.next_outcome(check, named(suspicions.member[row]))
-                assert chance == pytest.approx(expected, abs=EXACT)
+                assert chance == pytest.approx(expected, abs=near)
 
 
 def with_repairs(rng: Random, model: Model, log: list[Event], count: int) -> list[Event]:
