@@ -80,6 +80,11 @@ def write(job: Job, *contents: dict[str, Any]) -> None:
         store.append(job, content, "Ada")
 
 
+def read_cautions(job: Job) -> None:
+    for caution in ("peroxide", "uv"):
+        write(job, {"kind": "caution", "caution": caution})
+
+
 @pytest.mark.parametrize(
     ("content", "says"),
     [
@@ -107,17 +112,27 @@ def write(job: Job, *contents: dict[str, Any]) -> None:
     ],
 )
 def test_what_may_not_be_written(job: Job, content: dict[str, Any], says: str) -> None:
+    read_cautions(job)
     write(job, {"kind": "bath-in", **INTO})
+    before = len(store.entries(job))
     with pytest.raises(LogError) as raised:
         write(job, {k: v for k, v in content.items() if v is not None})
     assert says in str(raised.value)
-    assert len(store.entries(job)) == 1
+    assert len(store.entries(job)) == before
+
+
+def test_no_part_goes_in_before_the_cautions_are_read(job: Job) -> None:
+    with pytest.raises(LogError, match="needed first: the caution read: Peroxide, Ultraviolet light"):
+        write(job, {"kind": "bath-in", **INTO})
+    read_cautions(job)
+    write(job, {"kind": "bath-in", **INTO})
 
 
 def test_what_was_done_without_a_go_ahead_stays_visible(job: Job) -> None:
+    read_cautions(job)
     write(job, {"kind": "bath-in", **INTO})
     (step,) = store.job_state(job).one_way
-    assert (step.step, step.taken, step.without) == ("whiten", 1, "to learn")
+    assert (step.step, step.taken, step.without) == ("whiten", len(store.entries(job)), "to learn")
 
 
 def test_a_photo_in_other_colours_is_read_the_same_after_it_was_kept(db: None, tmp_path: Path) -> None:

@@ -119,6 +119,8 @@ def check_new(
         elif content["kind"] in WHITENING_KINDS:
             state = replay(compiled, earlier)
             refuse_whitening(state.whitening, state.one_way, content)
+            if content["kind"] == "bath-in" and (unread := state.unread(STEP)):
+                raise LogError(f"batch: needed first: the caution read: {', '.join(unread)}", field="batch")
         elif content["kind"] in ("go-ahead", "one-way"):
             state = replay(compiled, earlier)
             if content["kind"] == "go-ahead":
