@@ -12,7 +12,7 @@ import sys
 
 from common import ROOT, install, python
 
-install(".")
+install(".[pdf]")
 try:
     sys.exit(subprocess.run([python(), "-m", "refettle", "demo", *sys.argv[1:]], cwd=ROOT, check=False).returncode)
 except KeyboardInterrupt:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 import zlib
 from pathlib import Path
 
@@ -96,3 +97,9 @@ def test_command_writes_the_card_and_says_how_to_use_it(tmp_path: Path, capsys: 
 def test_bad_input_is_one_clear_line(words: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["card", *words]) == 2
     assert capsys.readouterr().err == f"refettle: {said}\n"
+
+
+def test_without_the_library_for_pdf_it_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    with pytest.raises(CardError, match="Print the SVG from the browser at 100 %"):
+        card_pdf("a6")

@@ -250,7 +250,8 @@ def card_pdf(size: str = "a6") -> bytes:
         from weasyprint import HTML
     except (ImportError, OSError) as error:  # the package, or the text libraries that it leans on
         raise CardError(
-            f"PDF found, but {error}; allowed: SVG, or install refettle[pdf] with the Pango library"
+            f"No PDF can be written here ({error}). Print the SVG from the browser at 100 %, or install refettle[pdf] "
+            "and the Pango library."
         ) from None
     page = (
         f"<style>@page {{ size: {card.width:g}mm {card.height:g}mm; margin: 0 }} body {{ margin: 0 }} "

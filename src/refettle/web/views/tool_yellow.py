@@ -50,7 +50,7 @@ def card_file(request: HttpRequest, name: str) -> HttpResponse:
             raise CardError(f"'{ending[:10]}' found; allowed: svg, pdf")
         data = card_svg(made.size).encode() if ending == "svg" else card_pdf(made.size)
     except CardError as error:
-        return render(request, "refettle/error.html", {"title": "No such card", "text": str(error)}, status=404)
+        return render(request, "refettle/error.html", {"title": "No card in this form", "text": str(error)}, status=404)
     response = HttpResponse(data, content_type=MIME[ending])
     response["Content-Disposition"] = f'attachment; filename="measuring-card-{made.size}.{ending}"'
     return response
