@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from refettle.knowledge.loading import load_library
 from refettle.whitening.kinetics import EarlierBatch, fit, rate_prior
 from refettle.whitening.progress import PROGRESS_CAUTIONS, Setup, finished, progress
+from refettle.whitening.reading import TAKEN, TRUST
 from refettle.whitening.stopping import YellowReading, dark_check, looks, next_look, rebound, repeat_sd, stops
 from refettle.whitening.values import WhiteningError
 from tests.whitening.batches import EARLY, score
@@ -105,6 +106,11 @@ def test_repeats_that_scatter_widen_the_reading() -> None:
     assert [each.hours for each in looks(readings)] == [0, 4, 8]
 
 
+def test_what_is_left_is_as_sure_as_the_photos_are() -> None:
+    for taken in TAKEN:
+        assert progress(batch([0, 1]), 10, Setup(taken)).error == TRUST[taken].remaining
+
+
 def test_only_batches_done_the_same_way_count() -> None:
     earlier = [EarlierBatch("bath", "shelf lamp", 6, 0.2, 0.1), EarlierBatch("Bath", "shelf lamp", 6.3, 0.25, 0.1),
                EarlierBatch("cream", "shelf lamp", 6, 2.0), EarlierBatch("bath", "sun", 6, 2.0),
@@ -158,7 +164,6 @@ def test_reasons_to_stop() -> None:
     assert ids(pale) == ["over-bleached"]
     streaks = [YellowReading(0, 40, spread=4), YellowReading(4, 30, spread=4.5), YellowReading(8, 22, spread=9)]
     assert ids(streaks) == ["spreading"]
-    assert ids([YellowReading(0, 40), YellowReading(4, 30)] * 1) == []
 
 
 def test_when_to_look_next() -> None:

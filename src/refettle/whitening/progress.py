@@ -15,6 +15,8 @@ import numpy as np
 
 from refettle.quantities import number
 from refettle.whitening.kinetics import GRID, LEAST_READINGS, EarlierBatch, Fall, Floats, RatePrior, fit, rate_prior
+from refettle.whitening.reading import TRUST
+from refettle.whitening.reading import Taken as Taken
 from refettle.whitening.stopping import (
     COMES_BACK,
     DARK_DAYS,
@@ -30,11 +32,8 @@ from refettle.whitening.stopping import (
 )
 from refettle.whitening.values import WhiteningError, within
 
-Taken = Literal["phone", "rig", "locked"]
 READING_SD: dict[Taken, float] = {"phone": 2.5, "rig": 2.6, "locked": 0.8}
 """[YI] rms error of a part against the unexposed plastic in the same photo: by simulation, not in the field."""
-REMAINING_ERROR: dict[Taken, float] = {"phone": 0.15, "rig": 0.08, "locked": 0.05}
-"""95 % error of the remaining fraction: by simulation."""
 DEFAULT_REMAINING = 0.15
 BEYOND = 2.0
 """Times the observed span up to which an upper end is given."""
@@ -87,7 +86,8 @@ class Forecast:
 class Progress:
     """What the readings say.
 
-    `remaining` fraction of the yellowing, give or take `error`; `sd` [YI] of a reading that was used; `next_look` [h]
+    `remaining` fraction of the yellowing, give or take `error`, what photos taken so are good for or what repeats show,
+    whichever is more; `sd` [YI] of a reading that was used; `next_look` [h]
     from the start.
     """
 
@@ -152,7 +152,7 @@ def progress(
         reference=reference,
         target=target,
         remaining=(last - reference) / (first - reference),
-        error=max(REMAINING_ERROR[setup.taken], 2.0 * repeated / (first - reference)),
+        error=max(TRUST[setup.taken].remaining, 2.0 * repeated / (first - reference)),
         sd=sd,
         forecast=forecast,
         stops=stops(readings, reference, target, sd, never),
