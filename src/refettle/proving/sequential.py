@@ -155,9 +155,7 @@ def characteristics(test: SequentialTest, rate: float) -> Characteristics:
 def decide(test: SequentialTest, counts: Counts) -> Decision:
     """What the test says of a count that was looked at after every trial. See `follow` for trials in their order."""
     limit = any_time_limit(counts, 0.95)
-    said: Says = test.says(counts.bad, counts.tries) if counts.tries else "go on"
-    if said == "go on" and counts.tries >= test.longest:
-        said = "no decision"
+    said = _said(test, counts)
     good_to_pass = bad_to_fail = None
     if said == "go on":
         good_to_pass = ceil((counts.bad + test.pass_at - _EDGE) / test.slope) - counts.tries
@@ -165,12 +163,16 @@ def decide(test: SequentialTest, counts: Counts) -> Decision:
         left = test.longest - counts.tries
         good_to_pass = good_to_pass if good_to_pass <= left else None
         bad_to_fail = bad_to_fail if bad_to_fail <= left else None
-    return Decision(
-        said, counts, good_to_pass, bad_to_fail, limit, _text(test, said, counts, good_to_pass, bad_to_fail)
-    )
+    text = _text(test, said, counts, good_to_pass, bad_to_fail, limit)
+    return Decision(said, counts, good_to_pass, bad_to_fail, limit, text)
 
 
-def _text(test: SequentialTest, said: Says, counts: Counts, good: int | None, bad: int | None) -> str:
+def _said(test: SequentialTest, counts: Counts) -> Says:
+    said: Says = test.says(counts.bad, counts.tries) if counts.tries else "go on"
+    return "no decision" if said == "go on" and counts.tries >= test.longest else said
+
+
+def _text(test: SequentialTest, said: Says, counts: Counts, good: int | None, bad: int | None, limit: float) -> str:
     if said == "pass":
         return (
             f"pass: {counts} agrees with a failure rate of {percent(test.good_rate)}, not with {percent(test.bad_rate)}"
@@ -180,8 +182,8 @@ def _text(test: SequentialTest, said: Says, counts: Counts, good: int | None, ba
             f"fail: {counts} agrees with a failure rate of {percent(test.bad_rate)}, not with {percent(test.good_rate)}"
         )
     if said == "no decision":
-        limit = percent(any_time_limit(counts, 0.95), "up")
-        return f"no decision after {counts.tries} trials: {counts}; failure rate below {limit} at 95 % confidence"
+        below = percent(limit, "up")
+        return f"no decision after {counts.tries} trials: {counts}; failure rate below {below} at 95 % confidence"
     ways = []
     if good is not None:
         ways.append(f"{good} {'more ' if counts.tries else ''}good in a row would pass")
@@ -200,9 +202,8 @@ def follow(test: SequentialTest, bad: Iterable[bool]) -> Decision:
     counts = Counts(0, 0)
     for each in bad:
         counts += Counts(int(each), 1)
-        found = decide(test, counts)
-        if found.says != "go on":
-            return found
+        if _said(test, counts) != "go on":
+            break
     return decide(test, counts)
 
 
