@@ -221,7 +221,7 @@ def _pool(what: What, tallies: Iterable[Tally], shipped: Mapping[str, float], co
     kinds = _kinds(what, groups, overall, told, few, few)
     for _ in range(ROUNDS):
         before = (over_kinds.value, over_types.value, overall)
-        over_types = _type_worth(what, groups, kinds, over_types.value)
+        over_types = _type_worth(what, groups, kinds)
         over_kinds = _kind_worth(what, kinds)
         if what == "chances":
             overall, told = _overall(kinds, over_kinds.value)
@@ -255,12 +255,12 @@ def _prior_worth(what: What, type_worth: float, sums: Floats, weights: Floats) -
     return np.asarray(1.0 / (1.0 / type_worth + (1.0 + 1.0 / type_worth) / np.maximum(sums, 0.1)))
 
 
-def _priors(what: What, groups: _Groups, kinds: _Kinds, type_worth: float) -> tuple[Floats, Floats]:
-    """Mean and worth of the prior of each type, made from the other types of its kind."""
+def _priors(what: What, groups: _Groups, kinds: _Kinds) -> tuple[Floats, Floats, Floats]:
+    """Mean of the prior of each type, and the `sums` of `weights` of the other types of its kind that it is made of."""
     sums = np.maximum(kinds.sums[groups.kind] - kinds.tells * groups.own, 0.0)
     weights = np.maximum(kinds.weights[groups.kind] - kinds.tells, 1e-9)
     most = 1.0 - 1e-6 if what == "chances" else 1e6
-    return np.clip(sums / weights, 1e-6, most), _prior_worth(what, type_worth, sums, weights)
+    return np.clip(sums / weights, 1e-6, most), sums, weights
 
 
 def _likelihood(what: What, y: Floats, n: Floats, mean: Floats, worth: Floats | float) -> float:
@@ -281,14 +281,12 @@ def _learned(what: What, count: int, likelihood: Callable[[float], float]) -> Wo
     return Worth(value, count, way)
 
 
-def _type_worth(what: What, groups: _Groups, kinds: _Kinds, last: float) -> Worth:
+def _type_worth(what: What, groups: _Groups, kinds: _Kinds) -> Worth:
     """How well each type is foretold by the others of its kind."""
     seen = groups.n > 0
     alike = np.bincount(groups.kind[seen], minlength=len(groups.kinds))[groups.kind] > 1
     use = seen & alike
-    mean, _ = _priors(what, groups, kinds, last)
-    sums = np.maximum(kinds.sums[groups.kind] - kinds.tells * groups.own, 0.0)
-    weights = np.maximum(kinds.weights[groups.kind] - kinds.tells, 1e-9)
+    mean, sums, weights = _priors(what, groups, kinds)
 
     def likelihood(worth: float) -> float:
         worths = _prior_worth(what, worth, sums[use], weights[use])
@@ -326,7 +324,8 @@ def _result(
     confidence: float,
 ) -> Pool:
     overall, told = over_all
-    mean, worth = _priors(what, groups, kinds, over_types.value)
+    mean, sums, weights = _priors(what, groups, kinds)
+    worth = _prior_worth(what, over_types.value, sums, weights)
     types = _pooled(what, mean, worth, groups.y, groups.n, confidence)
     no_cases = np.zeros(len(groups.kinds))
     new_worth = _prior_worth(what, over_types.value, kinds.sums, kinds.weights)
