@@ -29,7 +29,7 @@ def test_one_sure_repair_is_its_own_lognormal() -> None:
 
 
 def test_fixed_minutes_give_exact_sums() -> None:
-    """Without spread: opening 5, diagnosis 20, repair 30, test 4, refit 10 minutes; parts at 50 % markup."""
+    """Diagnosis 20, repair 30, refit 10 minutes without spread; opening 5 and function test 4 with it; markup 50 %."""
     found = quote(
         [1.0],
         ONE,
@@ -37,15 +37,19 @@ def test_fixed_minutes_give_exact_sums() -> None:
         rate=60,
         seed=1,
         diagnosis=plain(20, 20, name="finding it"),
-        retest=0.0,
+        retest=4.0,
         setup=(5.0, 9.0),
         after=(plain(10, 10, name="refit"),),
         markup=0.5,
     )
-    assert {n: s for n, s, _ in found.likely}["opening it"] == 1.0
-    opening = {n: m for n, _, m in found.likely}["opening it"]
-    assert found.minutes_mean == pytest.approx(60 + opening)
-    assert found.mean == pytest.approx(60 + opening + 12)
+    assert {n: s for n, s, _ in found.likely} == dict.fromkeys(
+        ("finding it", "repair", "function test", "opening it", "refit"), 1.0
+    )
+    means = {n: m for n, _, m in found.likely}
+    spread = means["opening it"] + means["function test"]
+    assert spread == pytest.approx(9 * np.exp(0.6**2 / 2), rel=0.05)
+    assert found.minutes_mean == pytest.approx(60 + spread)
+    assert found.mean == pytest.approx(60 + spread + 12)
     assert found.parts_mean == pytest.approx(12)
 
 

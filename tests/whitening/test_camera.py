@@ -1,8 +1,4 @@
-"""What is promised of readings, against a simulated camera: 95th percentiles, and mixed light.
-
-The brief figures for such a camera were 15 to 17 points for a phone under any two lights, 7 to 8 on a rig, 5 to 6
-locked; what is promised is 17, 8 and 5.
-"""
+"""What is promised of readings, against a simulated camera: 95th percentiles, and mixed light."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from refettle.whitening.reading import DERIVATION, TRUST, PhotoReading, read_pho
 from refettle.whitening.regions import Region, RegionError, read_region, read_regions, reference_place, written
 from refettle.whitening.remaining import RemainingError, remaining
 from tests.support.camera import Look, neutral, plastic, true_xyz, true_yellowness, yellowed_for
-from tests.whitening.scenes import FLAP, LID, PLAIN, REGIONS, after, bare_print, before, file_of, painted, scene, taken
+from tests.whitening.scenes import LID, PLAIN, REGIONS, after, bare_print, before, file_of, painted, scene, taken
 
 
 def read(code: object, regions: tuple[Region, ...] = REGIONS, **more: object) -> PhotoReading:
@@ -372,8 +372,3 @@ def test_photos_that_cannot_be_compared() -> None:
     ):
         with pytest.raises(RemainingError, match=said):
             remaining(before_, now)
-
-
-def test_flap_is_where_it_was_put() -> None:
-    """The scenes of these tests: the reference lies clear of the lid."""
-    assert LID.left + LID.width < FLAP.left
