@@ -17,43 +17,40 @@ os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"  # befo
 import argparse
 from collections import defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from refettle import faults
 from refettle.faults.model import Model
 from refettle.faults.simulate import World, follow_advice
-from refettle.knowledge.compile import OWNER, compile_type
+from refettle.knowledge.compile import OWNER, CompiledType, compile_type, weighted
 from refettle.knowledge.loading import load_shipped_type, shipped_types
 from refettle.proving.pooling import Tally, pool_factors
 
-MOST_PRIOR = 0.4
 EXPECTED_FROM = 1500
 """Simulated faulty units that say how often each block is expected to be found at fault under the shipped weights."""
+Minutes = dict[str, list[float]]
+"""Of each new unit, by each set of weights: shipped, learned, true."""
 
 
-@dataclass(frozen=True)
-class Shipped:
-    """A shipped unit type: its model, the kind of each block, and its outputs."""
-
-    name: str
-    model: Model
-    kinds: dict[str, str]
-    points: list[str]
-
-
-def load(slug: str) -> Shipped:
-    compiled = compile_type(load_shipped_type(slug))
-    kinds = {block: each.kind for block, each in compiled.loaded.unit_type.blocks.items()}
-    points = [step.id for step in compiled.steps.values() if step.is_point]
-    return Shipped(slug, replace(compiled.model, give_up=3000.0), kinds, points)
+def shipped() -> list[CompiledType]:
+    """The shipped unit types; nobody gives up."""
+    out = []
+    for slug in shipped_types():
+        compiled = compile_type(load_shipped_type(slug))
+        out.append(replace(compiled, model=replace(compiled.model, give_up=3000.0)))
+    return out
 
 
-def weighted(model: Model, factor: Callable[[str], float]) -> Model:
-    """The model with the prior of every mode times the factor of its block."""
-    modes = [m if m.other else replace(m, prior=min(MOST_PRIOR, m.prior * factor(m.block))) for m in model.modes]
-    return replace(model, modes=type(model.modes)(modes))
+def points_of(compiled: CompiledType) -> list[str]:
+    """Its outputs."""
+    return [step.id for step in compiled.steps.values() if step.is_point]
+
+
+def of_owner(model: Model) -> frozenset[str]:
+    """The questions to the owner, which a simulated unit has nobody to answer."""
+    return frozenset(check.id for check in model.checks if check.id.startswith(OWNER))
 
 
 def found(model: Model, points: list[str], units: int, seed: list[int]) -> dict[str, float]:
@@ -66,51 +63,55 @@ def found(model: Model, points: list[str], units: int, seed: list[int]) -> dict[
     return out
 
 
-def bench(types: list[Shipped], seed: int, learn: int, jobs: int, factor: float) -> dict[str, list[float]]:
+def bench(types: list[CompiledType], seed: int, learn: int, jobs: int, factor: float) -> Minutes:
     """Minutes of each new unit by each set of weights."""
     rng = np.random.default_rng(seed)
-    kinds = sorted({kind for each in types for kind in each.kinds.values()})
+    kinds = sorted({block.kind for each in types for block in each.loaded.blocks.values()})
     truth = {kind: factor ** float(rng.choice([-1.0, 1.0])) for kind in kinds}
     each_learn = learn // len(types)
-    tallies, worlds = [], {}
-    for unit in types:
-        worlds[unit.name] = weighted(unit.model, lambda b, k=unit.kinds: truth.get(k.get(b, ""), 1.0))  # type: ignore[misc]
-        expected = found(unit.model, unit.points, EXPECTED_FROM, [seed, 99])
-        seen = found(worlds[unit.name], unit.points, each_learn, [seed, 5])
-        for block, kind in unit.kinds.items():
-            if expected[block]:
-                share = expected[block] / EXPECTED_FROM
-                tallies.append(Tally(kind, f"{unit.name} {block}", seen[block], share * each_learn))
+    tallies, trues = [], []
+    for compiled in types:
+        name, blocks, points = compiled.loaded.name, compiled.loaded.blocks.values(), points_of(compiled)
+        trues.append(weighted(compiled, tuple((b.id, truth[b.kind]) for b in blocks)))
+        expected = found(compiled.model, points, EXPECTED_FROM, [seed, 99])
+        seen = found(trues[-1].model, points, each_learn, [seed, 5])
+        for block in blocks:
+            if expected[block.id]:
+                share = expected[block.id] / EXPECTED_FROM
+                tallies.append(Tally(block.kind, f"{name} {block.id}", seen[block.id], share * each_learn))
     pool = pool_factors(tallies)
-    minutes: dict[str, list[float]] = defaultdict(list)
-    for unit in types:
-        learned = {block: pool.of(kind, f"{unit.name} {block}").mean for block, kind in unit.kinds.items()}
-        advisers = {
-            "shipped": unit.model,
-            "learned": weighted(unit.model, lambda b, f=learned: f.get(b, 1.0)),  # type: ignore[misc]
-            "true": worlds[unit.name],
-        }
-        skip = frozenset(check.id for check in unit.model.checks if check.id.startswith(OWNER))
-        options = faults.Options(depth=1, skip=skip, support=400)
-        for name, adviser in advisers.items():
-            sets = faults.enumerate_sets(adviser, cap=6000)
+    minutes: Minutes = defaultdict(list)
+    for compiled, true in zip(types, trues, strict=True):
+        name, blocks, points = compiled.loaded.name, compiled.loaded.blocks.values(), points_of(compiled)
+        learned = weighted(compiled, tuple((b.id, pool.of(b.kind, f"{name} {b.id}").mean) for b in blocks))
+        options = faults.Options(depth=1, skip=of_owner(compiled.model), support=400)
+        for which, adviser in {"shipped": compiled, "learned": learned, "true": true}.items():
+            sets = faults.enumerate_sets(adviser.model, cap=6000)
             for job in range(jobs // len(types)):
-                world = World(worlds[unit.name], unit.points, np.random.default_rng([seed, 7, job]))
-                world.model = adviser
-                minutes[name].append(follow_advice(world, sets, options).minutes)
+                world = World(true.model, points, np.random.default_rng([seed, 7, job]))
+                world.model = adviser.model
+                minutes[which].append(follow_advice(world, sets, options).minutes)
     return minutes
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--benches", type=int, default=3)
-    parser.add_argument("--learn", type=int, default=200)
-    parser.add_argument("--jobs", type=int, default=30, help="new units of each bench, spread over the unit types")
-    parser.add_argument("--factor", type=float, default=3.0)
-    parser.add_argument("--first", type=int, default=1, help="seed of the first bench")
-    args = parser.parse_args()
-    types = [load(slug) for slug in shipped_types()]
-    whole: dict[str, list[float]] = defaultdict(list)
+Bench = Callable[[list[CompiledType], int, int, int, float], Minutes]
+
+
+def parser(description: str, benches: int, jobs: int) -> argparse.ArgumentParser:
+    """What a run over simulated benches is asked, with its defaults."""
+    out = argparse.ArgumentParser(description=description, formatter_class=argparse.RawDescriptionHelpFormatter)
+    out.add_argument("--benches", type=int, default=benches)
+    out.add_argument("--learn", type=int, default=200)
+    out.add_argument("--jobs", type=int, default=jobs, help="new units of each bench, spread over the unit types")
+    out.add_argument("--factor", type=float, default=3.0)
+    out.add_argument("--first", type=int, default=1, help="seed of the first bench")
+    return out
+
+
+def simulated(bench: Bench, args: argparse.Namespace) -> None:
+    """The table of all benches, and the mean saving."""
+    types = shipped()
+    whole: Minutes = defaultdict(list)
     print("| bench | new units | shipped [min] | learned [min] | true [min] | saved by learning |")
     print("| --- | --- | --- | --- | --- | --- |", flush=True)
     for seed in range(args.first, args.first + args.benches):
@@ -124,12 +125,15 @@ def main() -> None:
     print(f"\nsaved {gain.mean() / mean:.0%}, standard error {gain.std(ddof=1) / len(gain) ** 0.5 / mean:.0%}")
 
 
-def row(name: str, minutes: dict[str, list[float]]) -> None:
-    shipped, learned, true = (float(np.mean(minutes[key])) for key in ("shipped", "learned", "true"))
-    units = len(minutes["shipped"])
-    print(
-        f"| {name} | {units} | {shipped:.0f} | {learned:.0f} | {true:.0f} | {1 - learned / shipped:.0%} |", flush=True
-    )
+def row(name: str, minutes: Minutes) -> None:
+    """One line of the table."""
+    base, learned, true = (float(np.mean(minutes[key])) for key in ("shipped", "learned", "true"))
+    cells = f"{len(minutes['shipped'])} | {base:.0f} | {learned:.0f} | {true:.0f} | {1 - learned / base:.0%}"
+    print(f"| {name} | {cells} |", flush=True)
+
+
+def main() -> None:
+    simulated(bench, parser(__doc__, benches=3, jobs=30).parse_args())
 
 
 if __name__ == "__main__":

@@ -21,7 +21,6 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"  # before numpy is imported
 
-import argparse
 import json
 import tempfile
 import time
@@ -31,12 +30,13 @@ from statistics import median
 from typing import Any
 
 import numpy as np
+from learned_weights import Minutes, of_owner, parser, points_of, simulated
 
 from refettle import faults
 from refettle.book.gathered import gather
 from refettle.faults.hindsight import expected_found, hindsight
 from refettle.faults.simulate import World, follow_advice
-from refettle.knowledge.compile import OWNER, CompiledType, compile_type, weighted
+from refettle.knowledge.compile import CompiledType, compile_type, weighted
 from refettle.knowledge.loading import load_shipped_type, shipped_types
 from refettle.proving.calibration import calibration
 from refettle.proving.pooling import Tally, pool_factors
@@ -44,24 +44,14 @@ from refettle.proving.pooling import Tally, pool_factors
 CAP = 2000
 
 
-def shipped() -> list[CompiledType]:
-    """The shipped unit types; nobody gives up."""
-    out = []
-    for slug in shipped_types():
-        compiled = compile_type(load_shipped_type(slug))
-        out.append(replace(compiled, model=replace(compiled.model, give_up=3000.0)))
-    return out
-
-
 def repaired(
     true: CompiledType, advice: CompiledType, sets: faults.Hypotheses, seed: list[int], log: list[faults.Event] | None
 ) -> float:
     """Minutes of a unit of the true weights, repaired by advice with others."""
-    points = [step.id for step in true.steps.values() if step.is_point]
-    world = World(true.model, points, np.random.default_rng(seed))
+    world = World(true.model, points_of(true), np.random.default_rng(seed))
     world.model = advice.model
-    skip = frozenset(check.id for check in advice.model.checks if check.id.startswith(OWNER))
-    return follow_advice(world, sets, faults.Options(depth=1, skip=skip, support=300), log=log).minutes
+    options = faults.Options(depth=1, skip=of_owner(advice.model), support=300)
+    return follow_advice(world, sets, options, log=log).minutes
 
 
 def lesson(compiled: CompiledType, expected: dict[str, float], sets: faults.Hypotheses, log: list[faults.Event]) -> Any:
@@ -75,7 +65,7 @@ def lesson(compiled: CompiledType, expected: dict[str, float], sets: faults.Hypo
     return head | {"blocks": blocks, "modes": {}, "cures": [], "checks": [], "minutes": 0.0, "replace_all": 0.0}
 
 
-def bench(types: list[CompiledType], seed: int, learn: int, jobs: int, factor: float) -> dict[str, list[float]]:
+def bench(types: list[CompiledType], seed: int, learn: int, jobs: int, factor: float) -> Minutes:
     """Minutes of each new unit by each set of weights."""
     rng = np.random.default_rng(seed)
     kinds = sorted({block.kind for each in types for block in each.loaded.blocks.values()})
@@ -85,14 +75,13 @@ def bench(types: list[CompiledType], seed: int, learn: int, jobs: int, factor: f
         factors = tuple(sorted((b.id, truth[b.kind]) for b in compiled.loaded.blocks.values()))
         true.append(weighted(compiled, factors))
         plain.append(faults.enumerate_sets(compiled.model, cap=CAP))
-        points = [step.id for step in compiled.steps.values() if step.is_point]
-        expected = expected_found(compiled.model, plain[-1], points)
+        expected = expected_found(compiled.model, plain[-1], points_of(compiled))
         for job in range(learn // len(types)):
             log: list[faults.Event] = []
             repaired(true[-1], compiled, plain[-1], [seed, 5, place, job], log)
             lessons.append(lesson(compiled, expected, plain[-1], log))
     learned = gather(lessons)
-    minutes: dict[str, list[float]] = defaultdict(list)
+    minutes: Minutes = defaultdict(list)
     for place, compiled in enumerate(types):
         mine = weighted(compiled, tuple(sorted(learned.factors(compiled.loaded).items())))
         for name, advice in {"shipped": compiled, "learned": mine, "true": true[place]}.items():
@@ -100,29 +89,6 @@ def bench(types: list[CompiledType], seed: int, learn: int, jobs: int, factor: f
             for job in range(jobs // len(types)):
                 minutes[name].append(repaired(true[place], advice, sets, [seed, 7, place, job], None))
     return minutes
-
-
-def simulated(args: argparse.Namespace) -> None:
-    types = shipped()
-    whole: dict[str, list[float]] = defaultdict(list)
-    print("| bench | new units | shipped [min] | learned [min] | true [min] | saved by learning |")
-    print("| --- | --- | --- | --- | --- | --- |", flush=True)
-    for seed in range(args.first, args.first + args.benches):
-        minutes = bench(types, seed, args.learn, args.jobs, args.factor)
-        for name, each in minutes.items():
-            whole[name] += each
-        row(str(seed), minutes)
-    row("all", whole)
-    gain = np.array(whole["shipped"]) - np.array(whole["learned"])
-    mean = float(np.mean(whole["shipped"]))
-    print(f"\nsaved {gain.mean() / mean:.0%}, standard error {gain.std(ddof=1) / len(gain) ** 0.5 / mean:.0%}")
-
-
-def row(name: str, minutes: dict[str, list[float]]) -> None:
-    """One line of the table."""
-    base, learned, true = (float(np.mean(minutes[key])) for key in ("shipped", "learned", "true"))
-    cells = f"{len(minutes['shipped'])} | {base:.0f} | {learned:.0f} | {true:.0f} | {1 - learned / base:.0%}"
-    print(f"| {name} | {cells} |", flush=True)
 
 
 def found(slug: str, jobs: int, factor: float, seed: int = 3) -> None:
@@ -134,7 +100,7 @@ def found(slug: str, jobs: int, factor: float, seed: int = 3) -> None:
     truth = {kind: factor ** float(rng.choice([-1.0, 1.0])) for kind in sorted({b.kind for b in blocks.values()})}
     true = weighted(compiled, tuple(sorted((b.id, truth[b.kind]) for b in blocks.values())))
     sets = faults.enumerate_sets(compiled.model, cap=1000)
-    points = [step.id for step in compiled.steps.values() if step.is_point]
+    points = points_of(compiled)
     expected = expected_found(compiled.model, sets, points)
     said: list[float] = []
     was: list[bool] = []
@@ -144,8 +110,8 @@ def found(slug: str, jobs: int, factor: float, seed: int = 3) -> None:
         at_fault = {compiled.model.modes[i].block for i in world.present}
         world.model = compiled.model
         log: list[faults.Event] = []
-        skip = frozenset(check.id for check in compiled.model.checks if check.id.startswith(OWNER))
-        follow_advice(world, sets, faults.Options(depth=1, skip=skip, support=150), log=log)
+        options = faults.Options(depth=1, skip=of_owner(compiled.model), support=150)
+        follow_advice(world, sets, options, log=log)
         seen = hindsight(compiled.model, log, sets).blocks
         for block, each in blocks.items():
             said.append(min(1.0, seen[block]))
@@ -247,22 +213,17 @@ def made_up(loaded: Any, rng: np.random.Generator) -> dict[str, Any]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--benches", type=int, default=2)
-    parser.add_argument("--learn", type=int, default=200)
-    parser.add_argument("--jobs", type=int, default=50, help="new units of each bench, spread over the unit types")
-    parser.add_argument("--factor", type=float, default=3.0)
-    parser.add_argument("--first", type=int, default=1, help="seed of the first bench")
-    parser.add_argument("--found", type=int, metavar="JOBS", help="what logs show, against what was there")
-    parser.add_argument("--type", default="piper-pocket", help="the unit type of --found")
-    parser.add_argument("--book", type=int, metavar="JOBS", help="time a book of so many finished jobs instead")
-    args = parser.parse_args()
+    asked = parser(__doc__, benches=2, jobs=50)
+    asked.add_argument("--found", type=int, metavar="JOBS", help="what logs show, against what was there")
+    asked.add_argument("--type", default="piper-pocket", help="the unit type of --found")
+    asked.add_argument("--book", type=int, metavar="JOBS", help="time a book of so many finished jobs instead")
+    args = asked.parse_args()
     if args.book is not None:
         book(args.book)
     elif args.found is not None:
         found(args.type, args.found, args.factor)
     else:
-        simulated(args)
+        simulated(bench, args)
 
 
 if __name__ == "__main__":
