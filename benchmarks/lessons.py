@@ -11,8 +11,8 @@ repaired with the shipped, the learned and the true weights, one step ahead.
 
 With --found, what hindsight finds in the logs of so many units of one type is set against what they had.
 
-With --book, a throw-away bench book is filled with that many lessons; putting them together is timed beside reading and
-parsing the same rows alone, and the pages of experience and of one job are asked for.
+With --book, a throw-away bench book is filled with that many lessons; putting them together is timed beside reading the
+same rows and writing them as text, and the pages of experience and of one job are asked for.
 """
 
 from __future__ import annotations
