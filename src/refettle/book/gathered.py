@@ -99,6 +99,8 @@ class Experience:
     outcome_loss: float | None = None
     """Mean of -ln(chance said of the exact outcome that came)."""
     saved: Saved | None = None
+    ended: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """By unit type, of this bench's own jobs on units that failed: how many ended working, of how many."""
     pool: Pool | None = field(default=None, repr=False)
 
     @property
@@ -162,6 +164,7 @@ def gather(
     counts = [0, 0]
     said: list[tuple[float, bool, float]] = []
     spent: list[tuple[float, float]] = []
+    ended: dict[str, tuple[int, int]] = {}
     for whose, lessons in enumerate((own, others)):
         for each in lessons:
             counts[whose] += 1
@@ -179,7 +182,11 @@ def gather(
             _add_cures(cures, each)
             if whose == 0:
                 said += [(s, c, o) for s, c, o in each["checks"]]
-                if each["works"] and each["end"] == "handed over":
+                worked = each["works"] and each["end"] == "handed over"
+                if each["failed"]:
+                    before = ended.get(name, (0, 0))
+                    ended[name] = (before[0] + worked, before[1] + 1)
+                if worked:
                     spent.append((each["minutes"], each["replace_all"]))
     weights, pool = _weights(blocks)
     return Experience(
@@ -196,6 +203,7 @@ def gather(
         advice=calibration([s for s, _, _ in said], [c for _, c, _ in said]) if said else None,
         outcome_loss=-sum(log(max(1e-6, o)) for _, _, o in said) / len(said) if said else None,
         saved=Saved(len(spent), sum(s for s, _ in spent), sum(r for _, r in spent)) if spent else None,
+        ended=ended,
         pool=pool,
     )
 

@@ -10,12 +10,19 @@ from typing import Any
 
 from django.db.backends.base.base import BaseDatabaseWrapper
 
-NO_CHANGE = ("book_entry", "book_typeversion")
+NO_CHANGE = (
+    "book_entry",
+    "book_typeversion",
+    "book_movement",
+    "book_kitstep",
+    "book_orderplan",
+    "book_receipt",
+)
 """Rows are neither updated nor deleted."""
-NO_DELETE = (*NO_CHANGE, "book_job", "book_unit", "book_photo")
+NO_DELETE = (*NO_CHANGE, "book_job", "book_unit", "book_photo", "book_lot", "book_offer", "book_kit", "book_orderline")
 """Rows are not deleted."""
 UNIQUE = {"book_entry": ("job_id", "n"), "book_typeversion": ("sha256",)}
-"""What makes a row of NO_CHANGE unique, besides its id."""
+"""What makes a row of NO_CHANGE unique, besides its id, where anything does."""
 
 
 def _sqlite() -> dict[str, str]:
@@ -32,7 +39,7 @@ def _sqlite() -> dict[str, str]:
     for table in NO_CHANGE:
         add(table, "UPDATE", "UPDATE")
         # INSERT OR REPLACE would delete the old row without firing a delete trigger.
-        same = " AND ".join(f"{column} = NEW.{column}" for column in UNIQUE[table])
+        same = " AND ".join(f"{column} = NEW.{column}" for column in UNIQUE.get(table, ("id",)))
         exists = f"WHEN EXISTS (SELECT 1 FROM {table} WHERE id = NEW.id OR ({same})) "  # noqa: S608
         add(table, "INSERT", "a second row of the same key", exists)
     for table in NO_DELETE:
@@ -78,10 +85,12 @@ def _table(trigger: str) -> str:
 
 
 def install(apps: Any, schema_editor: Any) -> None:
-    """Make the triggers that are missing. For RunPython."""
+    """Make the triggers that are missing, on the tables there are. For RunPython, after each new guarded table."""
     connection = schema_editor.connection
     wanted = statements(connection.vendor)
-    lost = missing(connection)
+    with connection.cursor() as cursor:
+        there = set(connection.introspection.table_names(cursor))
+    lost = [name for name in missing(connection) if _table(name) in there]
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(POSTGRESQL_FUNCTION)
@@ -94,7 +103,10 @@ def remove(apps: Any, schema_editor: Any) -> None:
     connection = schema_editor.connection
     postgresql = connection.vendor == "postgresql"
     with connection.cursor() as cursor:
+        there = set(connection.introspection.table_names(cursor))
         for name in statements(connection.vendor):
+            if _table(name) not in there:
+                continue
             on_table = f" ON {_table(name)}" if postgresql else ""
             cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on_table}")
         if postgresql:

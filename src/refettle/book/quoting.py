@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import lru_cache
 from math import exp
 
 from refettle import faults, money
 from refettle.book.state import JobState
+from refettle.knowledge.compile import CompiledType
 from refettle.money.decide import RETURNED, STRIP_MINUTES
 from refettle.money.quote import handy
 from refettle.proving.times import SPREAD, RepairTime
@@ -39,6 +40,13 @@ class Costs:
     rate: float
     currency: str
     to_come: money.Quote
+    outlook: money.Outlook | None = None
+    """Where published records tell how such units end, besides what the log points to."""
+
+    @property
+    def chance(self) -> float:
+        """That it works in the end: by the log, and lowered by how such units end where that is known."""
+        return self.to_come.chance if self.outlook is None else self.outlook.chance
 
     @property
     def labour(self) -> float:
@@ -75,6 +83,7 @@ def costs(
     advice: faults.Advice | None = None,
     extra: Sequence[money.Work] = (),
     times: Mapping[str, RepairTime] | None = None,
+    ends: money.Ends | None = None,
 ) -> Costs:
     """What the job has cost and is still to cost.
 
@@ -93,10 +102,31 @@ def costs(
         Agreed besides the repair.
     times : mapping, optional
         Repair id -> how long it takes by finished jobs; else the unit type's minutes with the shipped spread.
+    ends : Ends, optional
+        How such units end (see `book.records.ends_for`). It lowers the chance to end working (see `money.outlook`) and
+        nothing else; without it, that chance is the fault model's.
     """
     advice = advice or state.advice(customer=customer)
     quoted = _quote(_Key(state, advice, times), rate, tuple(extra))
-    return Costs(state.minutes, state.parts, float(state.money.paid(currency)), rate, currency, quoted)
+    found = Costs(state.minutes, state.parts, float(state.money.paid(currency)), rate, currency, quoted)
+    if ends is None:
+        return found
+    usual = _usual(state.compiled, rate)
+    seen = money.outlook(ends, by_log=quoted.chance, nothing=min(quoted.nothing, quoted.chance), usual=usual)
+    return replace(found, outlook=seen)
+
+
+@lru_cache(maxsize=64)
+def _usual(compiled: CompiledType, rate: float) -> float:
+    """The model's chance that a faulty unit of this type ends working, before anything is known of it."""
+    model, sets = compiled.model, compiled.hypotheses()
+    ignore = [i for i, mode in enumerate(model.modes) if mode.bench]
+    units = [i for i, mode in enumerate(model.modes) if not mode.bench]
+    faulty = sets.member[:, units].any(axis=1)
+    fixes = [_fix(model, repair, None) for repair in model.repairs]
+    return money.quote(
+        sets.prior[faulty], sets.member[faulty], fixes, rate=rate, seed=1, after=(), ignore=ignore
+    ).chance
 
 
 def learned_times(state: JobState, time_of: Callable[[str, str], RepairTime | None]) -> dict[str, RepairTime]:
@@ -214,7 +244,7 @@ def decision(state: JobState, found: Costs) -> money.Decision | None:
     sale = money.Sale(working, as_is, for_parts, fee_share(state), float(values.value("post", found.currency) or 0))
     return money.decide(
         sale,
-        p=found.to_come.chance,
+        p=found.chance,
         cost=found.to_come.mean,
         strip_cost=STRIP_MINUTES * found.rate / 60.0,
         spent=found.spent + float(values.value("bought", found.currency) or 0),

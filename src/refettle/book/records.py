@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
 
+from refettle.book.experience import experience
 from refettle.book.models_experience import RepairRecords
+from refettle.knowledge.schema import UnitType
+from refettle.money import Ends, ends_of
 from refettle.proving.base_rates import MOST_LINE, BaseRate, BaseRates, base_rates_of, read_records
 
 
@@ -96,6 +100,26 @@ def base_rates(category: str, age: float | None = None) -> BaseRate | None:
     """
     used = records_in_use()
     return _rates(used.pk, used.sha256).of(category, age) if used else None
+
+
+def ends_for(unit_type: UnitType, day: date) -> Ends | None:
+    """How units of a type end, by the records in use and the bench's own finished jobs of the type.
+
+    The age is taken from the middle of the years in which it was made to `day`.
+
+    Returns
+    -------
+    Ends or None
+        None while no records are in use, or for a type without a category: then a quote goes by the log alone.
+    """
+    category = unit_type.records_category
+    used = records_in_use() if category else None
+    if used is None or category is None:
+        return None
+    years = unit_type.years
+    age = None if years is None else max(0.0, day.year - 0.5 * (years[0] + years[1]))
+    worked, jobs = experience().ended.get(unit_type.unit_type, (0, 0))
+    return ends_of(_rates(used.pk, used.sha256).of(category, age), worked, jobs, used.name)
 
 
 def categories() -> tuple[str, ...]:
