@@ -162,7 +162,7 @@ class Movement(models.Model):
 
 
 class Reservation(models.Model):
-    """Parts promised to a job or a batch of kits, and not yet taken. Taken or let go, the row is closed, not deleted."""
+    """Parts promised to a job or a batch of kits, and not yet taken. Taken or let go, the row is closed and stays."""
 
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="reservations")
     job = models.ForeignKey("book.Job", on_delete=models.PROTECT, null=True, blank=True, related_name="reservations")
