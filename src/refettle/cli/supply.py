@@ -105,7 +105,7 @@ def load(name: str) -> LoadedSupply:
 
     from refettle.book.typefiles import NoSuchTypeError, load_named
     from refettle.knowledge.errors import KnowledgeError
-    from refettle.knowledge.loading import read_text_file
+    from refettle.knowledge.parsing import read_text_file
     from refettle.knowledge.supply_files import parse_supply, supply_of
     from refettle.web.environment import EnvironmentVariableError, read_options
 

@@ -17,7 +17,8 @@ import numpy as np
 from refettle import faults
 from refettle.faults import graph
 from refettle.knowledge.errors import KnowledgeError, Mistake
-from refettle.knowledge.loading import LoadedType, ResolvedBlock
+from refettle.knowledge.loading import LoadedType
+from refettle.knowledge.resolving import ResolvedBlock
 from refettle.knowledge.schema import ACCESS_LEVELS, SIGNS, Check, FailureMode, Repair, miss_rates
 
 OTHER = "other.unknown"

@@ -10,7 +10,7 @@ from typing import Annotated
 from pydantic import Field
 
 from refettle.knowledge.fields import Id, Name, NonNegative, Positive, Prose, Strict
-from refettle.knowledge.loading import read_text_file
+from refettle.knowledge.parsing import read_text_file
 from refettle.knowledge.reading import read_document
 from refettle.whitening.law import AirLimit, Gate, HazardClass, PeroxideLaw
 

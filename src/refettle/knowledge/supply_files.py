@@ -9,7 +9,7 @@ from math import pi, sqrt
 from pathlib import Path as FilePath
 
 from refettle.knowledge.errors import KnowledgeError, Mistake
-from refettle.knowledge.loading import parse_model, read_text_file
+from refettle.knowledge.parsing import parse_model, read_text_file
 from refettle.knowledge.reading import read_document
 from refettle.knowledge.supplies import DirectLoad, FeedAdapter, RegulatorPart, SupplyFile, SupplySection, Transformer
 from refettle.parts.capacitor import Rated

@@ -1,0 +1,96 @@
+"""What the checks and repairs of a file name must be there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from refettle.knowledge.errors import Mistake
+from refettle.knowledge.reading import Document, Path
+from refettle.knowledge.schema import SIGNS, BlockKind, Caution, Check, Repair
+
+
+@dataclass
+class Checker:
+    """Holds what a file says against what it may name; `mistakes` grows by what does not fit."""
+
+    document: Document
+    mistakes: list[Mistake]
+    cautions: Mapping[str, Caution]
+
+    def add(self, path: Path, found: str, allowed: str) -> None:
+        """One more mistake, at its line."""
+        self.mistakes.append(self.document.mistake(path, found, allowed))
+
+    def one_of(self, path: Path, value: str, allowed: list[str], what: str) -> bool:
+        """True if the value is one of those allowed; else a mistake."""
+        if value in allowed:
+            return True
+        names = ", ".join(sorted(allowed)) or "(none)"
+        self.add(path, f"'{value}'", f"{what}: {names}")
+        return False
+
+    def caution_ids(self, path: Path, ids: list[str]) -> None:
+        """Each must be a caution of the library."""
+        for number, each in enumerate(ids):
+            self.one_of((*path, number), each, list(self.cautions), "a caution of the library")
+
+    def check(self, path: Path, check: Check, modes: list[str]) -> None:
+        """`modes` are the ids that `looks_at` may name."""
+        self.caution_ids((*path, "cautions"), check.cautions)
+        for number, mode in enumerate(check.looks_at):
+            self.one_of((*path, "looks_at", number), mode, modes, "a failure mode")
+        named: set[str] = set()
+        for outcome, causes in check.outcomes.items():
+            here = (*path, "outcomes", outcome)
+            allowed = check.looks_at if check.looks_at else list(SIGNS)
+            what = "a failure mode of looks_at" if check.looks_at else "a sign"
+            if not causes:
+                self.add(here, "an empty list", f"at least one {what}")
+            for number, cause in enumerate(causes):
+                self.one_of((*here, number), cause, allowed, what)
+                named.add(cause)
+        for mode in check.looks_at:
+            if mode not in named:
+                self.add((*path, "looks_at"), f"'{mode}', which no outcome names", "modes that some outcome shows")
+
+    def repair(self, path: Path, repair: Repair, modes: list[str], kinds: Mapping[str, BlockKind]) -> None:
+        """`modes` are the ids that `fixes` may name."""
+        self.caution_ids((*path, "cautions"), repair.cautions)
+        for mode in repair.fixes:
+            self.one_of((*path, "fixes", mode), mode, modes, "a failure mode")
+        if not repair.undo and not repair.proof:
+            self.add(path, "undo: false without 'proof'", "what must be shown before this step is offered")
+        if repair.harm and repair.harm.causes:
+            kind, _, mode = repair.harm.causes.rpartition("/")
+            here = (*path, "harm", "causes")
+            if not kind:
+                self.one_of(here, mode, modes, "a failure mode or block-kind/mode")
+            elif self.one_of(here, kind, list(kinds), "a block kind"):
+                self.one_of(here, mode, list(kinds[kind].modes), f"a failure mode of {kind}")
+
+    def all_fixed(self, path: Path, modes: list[str], fixed: set[str]) -> None:
+        """Some repair must fix each failure mode."""
+        for mode in modes:
+            if mode not in fixed:
+                self.add((*path, "modes", mode), f"'{mode}', which no repair fixes", "modes that some repair fixes")
+
+
+def check_kind(kind: BlockKind, kinds: Mapping[str, BlockKind], checker: Checker) -> None:
+    """What a block kind names must be there, and every failure mode fixed by some repair."""
+    modes = list(kind.modes)
+    checker.caution_ids(("cautions",), kind.cautions)
+    for key, check in kind.checks.items():
+        path = ("checks", key)
+        checker.check(path, check, modes)
+        if check.sees is not None and check.sees != "output":
+            checker.add((*path, "sees"), f"'{check.sees}'", "'output' in a block kind")
+        if check.without:
+            checker.add((*path, "without"), "block names in a block kind", "names only in a unit type")
+    fixed: set[str] = set()
+    for key, repair in kind.repairs.items():
+        checker.repair(("repairs", key), repair, modes, kinds)
+        fixed |= set(repair.fixes)
+    checker.all_fixed((), modes, fixed)
+    for key in set(kind.checks) & set(kind.repairs):
+        checker.add(("repairs", key), f"'{key}', which is a check too", "a name of its own")
