@@ -1,9 +1,10 @@
-"""Install what the tests need, headless Chromium and the circuit simulator ngspice included, and run them all.
+"""Install what the tests need (headless Chromium, the circuit simulator ngspice, PostgreSQL), and run them all.
 
     python3 scripts/test.py [options for pytest]
 
-Chromium, ngspice and Pango come from the system: on Debian and Ubuntu they are installed with apt-get if they are
-missing (as root, or with sudo); elsewhere install them yourself, and set CHROMIUM_FOR_TESTS if it is not on the path.
+Chromium, ngspice, PostgreSQL and Pango come from the system: on Debian and Ubuntu they are installed with apt-get if
+they are missing (as root, or with sudo); elsewhere install them yourself, and set CHROMIUM_FOR_TESTS if it is not on
+the path.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import ctypes.util
 import os
 import shutil
 import sys
+from pathlib import Path
 
 from common import install, python, run
 
@@ -56,11 +58,18 @@ def page_layout() -> None:
         from_debian("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
 
 
+def database_server() -> None:
+    """See that PostgreSQL, which the bench book runs on too, is there."""
+    if not shutil.which("initdb") and not any(Path("/usr/lib/postgresql").glob("*/bin/initdb")):
+        from_debian("postgresql")
+
+
 def main() -> None:
     install(".[dev]")
     browser = chromium()
     simulator()
     page_layout()
+    database_server()
     tools = python().parent
     run(tools / "ruff", "check", ".")
     run(tools / "ruff", "format", "--check", ".")

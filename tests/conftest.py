@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from tests.support.postgres import postgres_database, postgres_url  # noqa: F401 - fixtures
+
 
 @pytest.fixture(autouse=True)
 def own_folders(settings: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
