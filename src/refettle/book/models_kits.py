@@ -26,6 +26,8 @@ class KitVersion(models.Model):
     """To make one, in a batch."""
     fee = models.DecimalField(max_digits=12, decimal_places=2, default=0)
     """Bag, label, post and selling fees of one."""
+    margin = models.FloatField(default=0.3)
+    """Wanted of the price, as a share of it."""
     withdrawn = models.BooleanField(default=False)
     who = models.CharField(max_length=200)
     created = models.DateTimeField(default=timezone.now, editable=False)
@@ -35,6 +37,7 @@ class KitVersion(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["slug", "revision", "region", "number"], name="kit_version_once"),
             models.CheckConstraint(condition=~Q(name="") & Q(number__gte=1), name="kit_version_named"),
+            models.CheckConstraint(condition=Q(margin__gte=0) & Q(margin__lt=1), name="kit_version_margin_is_a_share"),
         ]
 
     def __str__(self) -> str:
@@ -50,6 +53,10 @@ class KitLine(models.Model):
     quantity = models.PositiveIntegerField()
     refs = models.CharField(max_length=500, blank=True, default="")
     """C1, C4, C7."""
+    spares = models.PositiveIntegerField(default=0)
+    """Of the quantity, more than there are places for."""
+    wanted = models.CharField(max_length=200, blank=True, default="")
+    """What the list said the place needs, as in `parts.capacitor_text`: the part was held against it."""
     alternates = models.JSONField(default=list)
     """Codes of parts that may stand in, in order."""
     note = models.CharField(max_length=500, blank=True, default="")
@@ -60,6 +67,7 @@ class KitLine(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["version", "n"], name="kit_line_once"),
             models.CheckConstraint(condition=Q(quantity__gte=1), name="kit_line_holds_some"),
+            models.CheckConstraint(condition=Q(spares__lt=F("quantity")), name="kit_line_is_not_all_spares"),
         ]
 
     def __str__(self) -> str:
