@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from refettle.book.records import import_records
 from refettle.cli import job
 from refettle.cli.main import main
 from refettle.web.home import Home
+from tests.book.test_base_rates import csv_file
 
 Run = Callable[..., str]
 
@@ -50,3 +52,22 @@ def test_what_to_do_with_it(run: Run) -> None:
     run("log", "1", "values", "currency=EUR", "working=60")
     assert "left out of this" in run("decide", "1", status=1)
     assert json.loads(run("decide", "1", "--json", status=1))["best"] == "sell as is"
+
+
+def test_base_rates_are_said_openly(run: Run) -> None:
+    run("log", "1", "values", "currency=EUR", "working=900", "as_is=25", "for_parts=40")
+    before = json.loads(run("quote", "1", "--json"))
+    assert before["chance_from"] == {"by_the_log": before["to_come"]["chance_working"], "base_rate": None}
+    import_records(csv_file(), "events.csv")
+    after, decided = json.loads(run("quote", "1", "--json")), json.loads(run("decide", "1", "--json"))
+    assert after["whole"] == before["whole"]
+    assert after["to_come"]["chance_working"] < before["to_come"]["chance_working"]
+    assert after["chance_from"]["by_the_log"] == before["to_come"]["chance_working"]
+    rate = after["chance_from"]["base_rate"]
+    assert (rate["source"], rate["category"], rate["records_of_category"]) == ("events.csv", "Games console", 91)
+    assert rate["low"] < rate["ends_working"] < rate["high"]
+    assert after["chance_from"]["own_jobs"] == {"worked": 0, "of": 0}
+    assert decided["chance_from"] == after["chance_from"]
+    assert decided["chance_working"] == after["to_come"]["chance_working"]
+    assert "of Games console, 20 years and over" in run("decide", "1")
+    assert "91 of the category, events.csv), weighing 100 %; no own job" in run("quote", "1")

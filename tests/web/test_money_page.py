@@ -11,6 +11,8 @@ from django.utils import timezone
 
 from refettle.book import store
 from refettle.book.models import Job
+from refettle.book.records import import_records
+from tests.book.test_base_rates import csv_file
 from tests.web.pages import a_job, get, logged, text_of
 
 pytestmark = pytest.mark.django_db
@@ -125,3 +127,16 @@ def test_warranty_and_the_way_back(client: Client) -> None:
     assert again.unit_id == job.unit_id
     assert "within the warranty" in text_of(get(client, address(job)))
     assert "allowed: one at a time" in post(client, job, 422, action="returned", why="And again.")
+
+
+def test_base_rates_stand_beside_the_chance_by_the_log(client: Client) -> None:
+    job = a_job(owner="A Customer", entries=[SEEN])
+    assert "published repair records" not in text_of(get(client, address(job))).casefold()
+    import_records(csv_file(), "<b>events</b>.csv")
+    raw = get(client, address(job))
+    page = text_of(raw)
+    assert "By the log alone it works in the end with" in page
+    assert "Games console, 20 years and over" in page
+    assert "91 of the category" in page
+    assert "none yet" in page
+    assert "<b>events" not in raw

@@ -19,6 +19,7 @@ def _costs(job: Job, add: list[str]) -> tuple[JobState, Costs]:
 
     from refettle.book.experience import experience
     from refettle.book.quoting import SCOPES, costs, learned_times
+    from refettle.book.records import ends_for
     from refettle.book.store import job_state
 
     customer = job.unit.owner.kind == "customer"
@@ -27,8 +28,56 @@ def _costs(job: Job, add: list[str]) -> tuple[JobState, Costs]:
         state = job_state(job)
         times = learned_times(state, experience().time_of)
         rate, currency = float(settings.REFETTLE_RATE), settings.REFETTLE_CURRENCY
-        found = costs(state, rate, currency, customer=customer, extra=extra, times=times)
+        ends = ends_for(state.compiled.loaded.unit_type, job.opened.date())
+        found = costs(state, rate, currency, customer=customer, extra=extra, times=times, ends=ends)
     return state, found
+
+
+def chance_facts(found: Costs) -> dict[str, Any]:
+    """Where the chance to end working comes from."""
+    seen = found.outlook
+    facts: dict[str, Any] = {"by_the_log": round(found.to_come.chance, 4), "base_rate": None}
+    if seen is None:
+        return facts
+    ends = seen.ends
+    return facts | {
+        "low": round(seen.low, 4),
+        "high": round(seen.high, 4),
+        "usual_by_the_model": round(seen.usual, 4),
+        "gone_through_with": round(seen.through, 4),
+        "base_rate": {
+            "source": ends.source,
+            "category": ends.category,
+            "age": ends.band,
+            "records": ends.records,
+            "records_of_category": ends.category_records,
+            "fixed": round(ends.fixed, 4),
+            "repairable": round(ends.repairable, 4),
+            "end_of_life": round(ends.end_of_life, 4),
+            "ends_working": round(ends.chance, 4),
+            "low": round(ends.low, 4),
+            "high": round(ends.high, 4),
+            "worth_jobs": round(ends.worth, 2),
+            "weight": round(ends.weight, 4),
+        },
+        "own_jobs": {"worked": ends.worked, "of": ends.jobs},
+        "such_units_end_working": round(ends.blended, 4),
+    }
+
+
+def chance_words(found: Costs) -> str:
+    """The same for people: empty where the log alone tells."""
+    seen = found.outlook
+    if seen is None:
+        return ""
+    ends = seen.ends
+    own = f"{ends.worked} of {ends.jobs} own jobs of this type" if ends.jobs else "no own job of this type yet"
+    return (
+        f" ({100 * seen.low:.0f} to {100 * seen.high:.0f}): by the log {100 * seen.by_log:.0f}; of {ends.category}, "
+        f"{ends.band}, {100 * ends.chance:.0f} of 100 end working ({100 * ends.low:.0f} to {100 * ends.high:.0f}, "
+        f"{ends.records} records of this age, {ends.category_records} of the category, {ends.source}), weighing "
+        f"{100 * ends.weight:.0f} %; {own}"
+    )
 
 
 def run_quote(job: Job, add: list[str], as_json: bool) -> int:
@@ -57,13 +106,14 @@ def run_quote(job: Job, add: list[str], as_json: bool) -> int:
                     "p50": round(to_come.p50, 2),
                     "p90": round(to_come.p90, 2),
                     "mean": round(to_come.mean, 2),
-                    "chance_working": round(to_come.chance, 4),
+                    "chance_working": round(found.chance, 4),
                     "likely": [
                         {"work": n, "times_a_job": round(s, 3), "minutes_mean": round(m, 1)}
                         for n, s, m in to_come.likely
                     ],
                 },
                 "whole": {"p50": round(found.p50, 2), "p90": round(found.p90, 2), "ceiling": round(found.ceiling, 2)},
+                "chance_from": chance_facts(found),
                 "accepted_ceiling": str(accepted.agreed) if accepted else None,
                 "stop_and_ask": over is not None,
             }
@@ -78,7 +128,7 @@ def run_quote(job: Job, add: list[str], as_json: bool) -> int:
     ]
     print(table(rows))
     print(f"\nCeiling to stop and ask at: {found.ceiling:.0f} {unit}, at {found.rate:g} {unit} an hour.")
-    print(f"Works in the end in about {100 * to_come.chance:.0f} of 100.\n\nMost of it goes to")
+    print(f"Works in the end in about {100 * found.chance:.0f} of 100{chance_words(found)}.\n\nMost of it goes to")
     print(table([["minutes", "work"], *([f"{m:.0f}", n] for n, _, m in to_come.likely[:LIKELY])]))
     if over:
         words = "is passed" if over.passed else "will be passed"
@@ -114,6 +164,7 @@ def run_decide(job: Job, as_json: bool) -> int:
         "chances_best": {k: round(v, 3) for k, v in made.chances.items()},
         "margin": round(made.margin, 2),
         "chance_working": round(made.p, 4),
+        "chance_from": chance_facts(found),
         "cost_to_finish": round(made.cost, 2),
         "chance_needed": None if made.p_needed is None else round(made.p_needed, 4),
         "price_needed": None if made.price_needed is None else round(made.price_needed, 2),
@@ -132,6 +183,7 @@ def run_decide(job: Job, as_json: bool) -> int:
         print(table([["", "expected", "when the inputs vary"], *rows]))
         print(f"\nFinishing must bring {made.margin:.2f} more than the best of the others.")
         print(f"It may still cost {made.cost_allowed:.2f}; {made.cost:.2f} is expected.")
+        print(f"It works in the end in about {100 * made.p:.0f} of 100{chance_words(found)}.")
         if made.price_needed is not None:
             print(f"Working, it must bring {made.price_needed:.2f}.")
         if hour is not None:

@@ -333,12 +333,24 @@ class Acceptance(Strict):
         return self
 
 
+CATEGORY_OF_FAMILY: dict[str, str] = {
+    "home computer": "Desktop computer",
+    "cartridge console": "Games console",
+    "handheld": "Handheld entertainment device",
+    "cassette player": "Handheld entertainment device",
+    "radio": "Portable radio",
+}
+"""Under which product category of the Open Repair Data Standard 0.3 a family is looked up; 'other' under none."""
+
+
 class UnitType(Strict):
     """A kind of unit, described in one file."""
 
     unit_type: Name
     maker: Name | None = None
     family: Literal["home computer", "cartridge console", "handheld", "cassette player", "radio", "other"]
+    category: Name | None = None
+    """What such things are called in published repair records; by default by family."""
     years: tuple[int, int] | None = None
     about: Prose
     value: Value
@@ -360,6 +372,11 @@ class UnitType(Strict):
     supply: SupplySection | None = None
     """Its linear supply, as far as it is known."""
     note: Prose | None = None
+
+    @property
+    def records_category(self) -> str | None:
+        """Under which category it is looked up in published repair records; None for a family that has none."""
+        return self.category or CATEGORY_OF_FAMILY.get(self.family)
 
     @model_validator(mode="after")
     def _an_adapter_if_fed_by_one(self) -> UnitType:

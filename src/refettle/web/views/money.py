@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from refettle.book import quoting, store
+from refettle.book import quoting, records, store
 from refettle.book.experience import experience
 from refettle.book.log import LogError
 from refettle.book.models import Job
@@ -222,6 +222,7 @@ def costs_of(view: JobView, state: JobState, extra: tuple[Work, ...] = ()) -> qu
         advice=advice_of(view, state),
         extra=extra,
         times=quoting.learned_times(state, experience().time_of),
+        ends=records.ends_for(state.compiled.loaded.unit_type, timezone.localtime(view.job.opened).date()),
     )
 
 
