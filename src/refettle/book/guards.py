@@ -14,12 +14,23 @@ NO_CHANGE = (
     "book_entry",
     "book_typeversion",
     "book_movement",
+    "book_partchange",
     "book_kitstep",
     "book_orderplan",
     "book_receipt",
 )
 """Rows are neither updated nor deleted."""
-NO_DELETE = (*NO_CHANGE, "book_job", "book_unit", "book_photo", "book_lot", "book_offer", "book_kit", "book_orderline")
+NO_DELETE = (
+    *NO_CHANGE,
+    "book_job",
+    "book_unit",
+    "book_photo",
+    "book_part",
+    "book_lot",
+    "book_offer",
+    "book_kit",
+    "book_orderline",
+)
 """Rows are not deleted."""
 UNIQUE = {"book_entry": ("job_id", "n"), "book_typeversion": ("sha256",)}
 """What makes a row of NO_CHANGE unique, besides its id, where anything does."""

@@ -82,6 +82,23 @@ class Part(models.Model):
         return self.on_hand - self.reserved
 
 
+class PartChange(models.Model):
+    """What a part's own lines said before somebody changed them. Never changed itself."""
+
+    part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="changes")
+    at = models.DateTimeField(default=timezone.now)
+    who = models.CharField(max_length=200)
+    was = models.JSONField()
+    """Field -> what it said before."""
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.CheckConstraint(condition=~Q(who=""), name="part_change_who_given")]
+
+    def __str__(self) -> str:
+        return ", ".join(self.was)
+
+
 class Lot(models.Model):
     """Parts that came together: one delivery, one reel, one donor unit."""
 

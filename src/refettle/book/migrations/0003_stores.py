@@ -430,6 +430,24 @@ class Migration(migrations.Migration):
                 on_delete=django.db.models.deletion.PROTECT, related_name="kit_lines", to="book.part"
             ),
         ),
+        migrations.CreateModel(
+            name="PartChange",
+            fields=[
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("who", models.CharField(max_length=200)),
+                ("was", models.JSONField()),
+                (
+                    "part",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="changes", to="book.part"
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["id"],
+            },
+        ),
         migrations.AddField(
             model_name="offer",
             name="list",
@@ -690,6 +708,12 @@ class Migration(migrations.Migration):
             model_name="kitline",
             constraint=models.CheckConstraint(
                 condition=models.Q(("spares__lt", models.F("quantity"))), name="kit_line_is_not_all_spares"
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="partchange",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("who", ""), _negated=True), name="part_change_who_given"
             ),
         ),
         migrations.AddIndex(
