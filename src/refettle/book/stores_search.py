@@ -1,7 +1,7 @@
 """Finding parts as people type them: `4u7 50v`, `4.7uF/50V`, `105 63`, `6,3x11`, a word, half a code, a drawer.
 
-What is typed is first read as a value, a voltage and sizes (`read`), by the same rules as markings; what is left over is
-words. Parts of that value come first: of exactly the voltage typed, then of higher ones, then those whose voltage
+What is typed is first read as a value, a voltage and sizes (`read`), by the same rules as markings; what is left over
+is words. Parts of that value come first: of exactly the voltage typed, then of higher ones, then those whose voltage
 nobody wrote down. Behind them stand the parts in whose code, name, place or note every word typed occurs.
 """
 
@@ -81,9 +81,9 @@ class Query:
         """True where more than words was understood."""
         return bool(self.meant or self.volt or self.celsius or self.mm or self.body)
 
-    def says(self, units: Iterable[str] = ()) -> str:
-        """How it was understood; of values that may be meant, those of `units`, else the first."""
-        among = set(units)
+    def says(self, found: Iterable[tuple[str, float]] = ()) -> str:
+        """How it was understood; of values that may be meant, those `found` (unit and amount), else the first."""
+        among = set(found)
         seen = [each for each in self.meant if (each.unit, each.amount) in among] if among else []
         said = [" or ".join(each.says for each in (seen or self.meant[:1])[:3])] if self.meant else []
         if self.volt:
