@@ -33,7 +33,11 @@ ENDS = ("handed over", "parted out")
 
 
 class StoreError(ValueError):
-    """What was asked of the book cannot be; says what was found and what is allowed."""
+    """What was asked of the book cannot be; names the field where there is one, what was found, what is allowed."""
+
+    def __init__(self, message: str, field: str = "") -> None:
+        self.field = field
+        super().__init__(message)
 
 
 def _retrying(make: Callable[[], T]) -> T:
