@@ -130,6 +130,7 @@ def book(jobs: int) -> None:
     """Fill a book with lessons and time it."""
     with tempfile.TemporaryDirectory() as home:
         os.environ["REFETTLE_HOME"] = home
+        os.environ.pop("REFETTLE_DATABASE", None)
         from refettle.web.start import start
 
         start(lambda line: None)

@@ -30,6 +30,7 @@ PAGES = (
 def main() -> None:
     with tempfile.TemporaryDirectory() as home:
         os.environ["REFETTLE_HOME"] = home
+        os.environ.pop("REFETTLE_DATABASE", None)
         from refettle.web.start import start
 
         start(lambda line: None)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import subprocess
 from collections.abc import Callable
-from pathlib import Path
+from typing import Any
 
 COUNT, THREADS, PROCESSES = 15, 3, 3
 
 
-def test_numbers_run_without_gap_or_loss(run_beside: Callable[..., subprocess.Popen[str]], tmp_path: Path) -> None:
+def test_numbers_run_without_gap_or_loss(
+    run_beside: Callable[..., subprocess.Popen[str]], read_beside: Callable[[str], list[tuple[Any, ...]]]
+) -> None:
     first = run_beside("open_one.py")
     out, err = first.communicate(timeout=60)
     assert (first.returncode, out.strip()) == (0, "1"), err
@@ -26,7 +27,5 @@ def test_numbers_run_without_gap_or_loss(run_beside: Callable[..., subprocess.Po
             acknowledged[int(n)] = text
     total = COUNT * THREADS * PROCESSES
     assert sorted(acknowledged) == list(range(1, total + 1))
-    database = sqlite3.connect(tmp_path / "home" / "book.sqlite3")
-    rows = database.execute("SELECT n, data FROM book_entry ORDER BY n").fetchall()
-    database.close()
+    rows = read_beside("SELECT n, CAST(data AS text) FROM book_entry ORDER BY n")
     assert {n: json.loads(data)["text"] for n, data in rows} == acknowledged

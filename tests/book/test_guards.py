@@ -47,7 +47,10 @@ def test_no_delete_of_an_entry(entry: Entry) -> None:
 def test_no_replacing_of_an_entry(entry: Entry) -> None:
     row = (entry.job_id, "2031-01-01 00:00:00", "someone else", "note", "{}")
     columns = "(job_id, n, at, who, kind, data)"
-    refused(f"INSERT OR REPLACE INTO book_entry {columns} VALUES (%s, 1, %s, %s, %s, %s)", *row)
+    if connection.vendor == "sqlite":
+        refused(f"INSERT OR REPLACE INTO book_entry {columns} VALUES (%s, 1, %s, %s, %s, %s)", *row)
+    else:
+        refused("SET CONSTRAINTS ALL IMMEDIATE; TRUNCATE book_entry CASCADE")
     refused(
         f"INSERT INTO book_entry {columns} VALUES (%s, 1, %s, %s, %s, %s) "
         "ON CONFLICT (job_id, n) DO UPDATE SET who = 'x'",
@@ -74,6 +77,14 @@ def test_the_same_number_twice_is_refused(entry: Entry) -> None:
         twin.save()
 
 
+def test_a_guard_switched_off_counts_as_missing(db: None) -> None:
+    if connection.vendor != "postgresql":
+        pytest.skip("SQLite cannot switch a trigger off")
+    with connection.cursor() as cursor:
+        cursor.execute("ALTER TABLE book_entry DISABLE TRIGGER book_entry_append_only")
+    assert guards.missing(connection) == ["book_entry_append_only"]
+
+
 def test_statements_for_both_databases() -> None:
     for vendor in ("sqlite", "postgresql"):
         text = "\n".join(guards.statements(vendor).values())
@@ -91,7 +102,7 @@ def test_backwards_and_forwards(db: None) -> None:
     editor = Editor()
     editor.connection = connection  # type: ignore[attr-defined]
     guards.remove(None, editor)
-    assert len(guards.missing(connection)) == len(guards.statements("sqlite"))
+    assert len(guards.missing(connection)) == len(guards.statements(connection.vendor))
     guards.install(None, editor)
     guards.install(None, editor)
     assert guards.missing(connection) == []

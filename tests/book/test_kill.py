@@ -6,13 +6,12 @@ import http.client
 import json
 import random
 import socket
-import sqlite3
 import subprocess
 import threading
 import time
 import urllib.parse
 from collections.abc import Callable
-from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -45,7 +44,11 @@ def write(port: int, name: str, acknowledged: dict[int, str], first: threading.E
 
 
 @pytest.mark.slow
-def test_every_acknowledged_entry_is_there(run_beside: Callable[..., subprocess.Popen[str]], tmp_path: Path) -> None:
+def test_every_acknowledged_entry_is_there(
+    run_beside: Callable[..., subprocess.Popen[str]],
+    read_beside: Callable[[str], list[tuple[Any, ...]]],
+    on_postgresql: bool,
+) -> None:
     opened = run_beside("open_one.py")
     _, err = opened.communicate(timeout=60)
     assert opened.returncode == 0, err
@@ -73,11 +76,10 @@ def test_every_acknowledged_entry_is_there(run_beside: Callable[..., subprocess.
         server.wait(10)
         server.stdout.close()
         server.stderr.close()
-    database = sqlite3.connect(tmp_path / "home" / "book.sqlite3")
-    assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-    assert database.execute("PRAGMA foreign_key_check").fetchall() == []
-    rows = database.execute("SELECT n, data FROM book_entry ORDER BY n").fetchall()
-    database.close()
+    if not on_postgresql:
+        assert read_beside("PRAGMA integrity_check") == [("ok",)]
+        assert read_beside("PRAGMA foreign_key_check") == []
+    rows = read_beside("SELECT n, CAST(data AS text) FROM book_entry ORDER BY n")
     texts = {n: json.loads(data)["text"] for n, data in rows}
     assert list(texts) == list(range(1, len(texts) + 1))
     assert len(acknowledged) >= ROUNDS

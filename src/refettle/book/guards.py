@@ -125,9 +125,10 @@ def remove(apps: Any, schema_editor: Any) -> None:
 
 
 def missing(connection: BaseDatabaseWrapper) -> list[str]:
-    """Names of the triggers that should be in the database and are not."""
+    """Names of the triggers that should be in the database and are not, or are switched off."""
     query = (
-        "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal"
+        "SELECT tgname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid "
+        "WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND relnamespace = current_schema()::regnamespace"
         if connection.vendor == "postgresql"
         else "SELECT name FROM sqlite_master WHERE type = 'trigger'"
     )

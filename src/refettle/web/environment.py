@@ -12,10 +12,19 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from refettle.book.databases import Database, DatabaseNameError, database_named, shown
 from refettle.web.home import Home, default_folder
 
 PREFIX = "REFETTLE_"
-KNOWN = ("REFETTLE_HOME", "REFETTLE_TZ", "REFETTLE_CURRENCY", "REFETTLE_RATE", "REFETTLE_WHO")
+KNOWN = (
+    "REFETTLE_HOME",
+    "REFETTLE_DATABASE",
+    "REFETTLE_DATABASE_PASSWORD_FILE",
+    "REFETTLE_TZ",
+    "REFETTLE_CURRENCY",
+    "REFETTLE_RATE",
+    "REFETTLE_WHO",
+)
 MAX_RATE = Decimal(10_000)
 
 
@@ -31,6 +40,7 @@ class Options:
     """What the environment says. `rate` is in `currency` per hour of bench time."""
 
     home: Home
+    database: Database
     time_zone: str
     currency: str
     rate: Decimal
@@ -47,9 +57,13 @@ def read_options(environ: Mapping[str, str]) -> Options:
     """
     for name in sorted(environ):
         if name.startswith(PREFIX) and name not in KNOWN:
-            raise EnvironmentVariableError(name, environ[name], f"no such variable; known are {', '.join(KNOWN)}")
+            raise EnvironmentVariableError(
+                name, shown(environ[name]), f"no such variable; known are {', '.join(KNOWN)}"
+            )
+    home = _home(environ)
     return Options(
-        home=_home(environ),
+        home=home,
+        database=_database(environ, home),
         time_zone=_time_zone(environ),
         currency=_currency(environ.get("REFETTLE_CURRENCY", "EUR")),
         rate=_rate(environ.get("REFETTLE_RATE", "30")),
@@ -67,6 +81,13 @@ def _home(environ: Mapping[str, str]) -> Home:
     if folder.exists() and not folder.is_dir():
         raise EnvironmentVariableError("REFETTLE_HOME", value, "a folder; this is a file")
     return Home(folder)
+
+
+def _database(environ: Mapping[str, str], home: Home) -> Database:
+    try:
+        return database_named(environ, home.database)
+    except DatabaseNameError as error:
+        raise EnvironmentVariableError(error.variable, error.found, error.allowed) from None
 
 
 def _currency(value: str) -> str:

@@ -18,7 +18,7 @@ except (EnvironmentVariableError, HomeError) as error:
     raise ImproperlyConfigured(str(error)) from None
 
 REFETTLE_HOME = _options.home.folder
-REFETTLE_DATABASE = _options.home.database
+REFETTLE_DATABASE = _options.database
 REFETTLE_PHOTOS = _options.home.photos
 REFETTLE_FILES = _options.home.files
 REFETTLE_TYPES = _options.home.types
@@ -71,24 +71,7 @@ TEMPLATES = [
     },
 ]
 
-DATABASES = {
-    "default": {
-        "ENGINE": "django.db.backends.sqlite3",
-        "NAME": REFETTLE_DATABASE,
-        # Every writing request is one transaction (AtomicWrites). Django's own ATOMIC_REQUESTS would with
-        # IMMEDIATE take the write lock for reading as well, and a long page would hold up the phone.
-        "ATOMIC_REQUESTS": False,
-        "OPTIONS": {
-            "transaction_mode": "IMMEDIATE",
-            "timeout": 20,  # seconds to wait for another writer
-            # FULL: an acknowledged entry is on the disk. fullfsync matters on macOS only.
-            "init_command": (
-                "PRAGMA journal_mode=WAL; PRAGMA foreign_keys=ON; PRAGMA synchronous=FULL; "
-                "PRAGMA fullfsync=ON; PRAGMA checkpoint_fullfsync=ON;"
-            ),
-        },
-    },
-}
+DATABASES = {"default": REFETTLE_DATABASE.settings()}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 SESSION_ENGINE = "django.contrib.sessions.backends.signed_cookies"
