@@ -1,0 +1,270 @@
+"""What pages and commands tell of a part: on order, its ledger line by line, its use by month, prices, stand-ins."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import Count, F, Min, Q, QuerySet, Sum
+from django.db.models.functions import TruncMonth
+from django.utils import timezone
+
+from refettle.book.models_orders import OrderLine
+from refettle.book.models_prices import Offer, Sold
+from refettle.book.models_stores import Lot, Movement, Part
+from refettle.parts.capacitor import KINDS, MOUNTS, SAFETY_CLASSES, AtFrequency, CapacitorError, Rated
+from refettle.parts.substitutes import Assessment, compare
+
+Kind = Movement.Kind
+USES = (Kind.USED, Kind.KIT)
+DAYS_PER_YEAR = 365.25
+LIKE_LOW, LIKE_HIGH = 0.75, 2.3
+"""Capacitances, as parts of the original's, among which a stand-in is looked for; the rules of substitutes decide."""
+MOST_LIKE = 200
+
+
+# ---------------------------------------------------------------- on order
+
+
+def open_lines() -> QuerySet[OrderLine]:
+    """Lines of orders that were sent and of which pieces are still to come."""
+    return OrderLine.objects.filter(
+        order__sent__isnull=False,
+        order__cancelled=None,
+        order__closed=None,
+        pieces__gt=F("received") + F("gone"),
+    )
+
+
+def on_order(parts: Iterable[int] | None = None) -> dict[int, int]:
+    """Pieces still to come by part; of these parts or of all."""
+    lines = open_lines() if parts is None else open_lines().filter(part__in=list(parts))
+    rows = lines.values("part").annotate(coming=Sum(F("pieces") - F("received") - F("gone"))).order_by()
+    return {row["part"]: row["coming"] for row in rows}
+
+
+# ---------------------------------------------------------------- the ledger
+
+
+@dataclass(frozen=True)
+class LedgerLine:
+    """One line of the ledger with what it left behind."""
+
+    movement: Movement
+    left: int
+    """On hand after it."""
+    left_quarantined: int
+    words: str
+    corrected: bool = False
+    """True where a further line puts it right."""
+
+
+def ledger_lines(part: Part, lines: list[Movement]) -> list[LedgerLine]:
+    """These lines, one after another and the newest first, with the running balance."""
+    if not lines:
+        return []
+    newer = Movement.objects.filter(part=part, pk__gt=lines[0].pk).aggregate(a=Sum("on_hand"), b=Sum("quarantined"))
+    left, aside = part.on_hand - (newer["a"] or 0), part.quarantined - (newer["b"] or 0)
+    pks = [line.pk for line in lines]
+    corrected = set(Movement.objects.filter(corrects__in=pks).values_list("corrects", flat=True))
+    made = []
+    for line in lines:
+        made.append(LedgerLine(line, left, aside, line_words(line), line.pk in corrected))
+        left -= line.on_hand
+        aside -= line.quarantined
+    return made
+
+
+def line_words(line: Movement) -> str:
+    """What a line of the ledger says, in words."""
+    number, aside = abs(line.on_hand), abs(line.quarantined)
+    job = f"job {line.job.number}" if line.job else "a job"
+    place = " into quarantine" if line.quarantined > 0 and not line.on_hand else ""
+    match line.kind:
+        case Kind.RECEIVED:
+            return f"{number or aside} received{place}" + (f" from {line.lot.source}" if line.lot.source else "")
+        case Kind.DONOR:
+            return f"{number or aside} taken from {line.lot.source or 'a donor unit'}, into quarantine"
+        case Kind.USED:
+            return f"{number} used in {job}"
+        case Kind.KIT:
+            return f"{number} into a kit"
+        case Kind.RETURNED:
+            return f"{number or aside} come back" + (f" from {job}" if line.job else "") + place
+        case Kind.SCRAPPED:
+            return f"{number or aside} scrapped" + (" out of quarantine" if aside else "")
+        case Kind.QUARANTINED:
+            return f"{aside or number} put in quarantine"
+        case Kind.RELEASED:
+            return f"{number or aside} released from quarantine"
+        case Kind.COUNTED if not number:
+            return "looked at again" if line.note and line.note.startswith(LOOKED) else "counted: as the ledger says"
+        case Kind.COUNTED:
+            return f"counted: {number} {'more' if line.on_hand > 0 else 'fewer'} than the ledger said"
+        case _:
+            return f"line {line.corrects_id} put right"
+
+
+LOOKED = "Looked at again"
+"""How the note of a line begins that says no count, but that a lot was looked at."""
+
+
+# ---------------------------------------------------------------- use
+
+
+@dataclass(frozen=True)
+class Use:
+    """How many went into jobs and kits: net of what came back and of what was put right."""
+
+    used: int
+    since: datetime
+    """Begin of what was looked at: the first line of the ledger, or the begin of the time asked for."""
+    takes: int
+    """How many lines took some."""
+
+
+def _net() -> Q:
+    """Lines that count as use, or take from it."""
+    counted = (*USES, Kind.RETURNED)
+    return Q(kind__in=counted) | Q(kind=Kind.CORRECTED, corrects__kind__in=counted)
+
+
+def used_by_month(part: Part, months: int = 24, today: date | None = None) -> list[tuple[date, int]]:
+    """Month -> how many went, the oldest first, months without use included."""
+    today = today or timezone.localdate()
+    first = _month_before(today.replace(day=1), months - 1)
+    rows = (
+        Movement.objects.filter(_net(), part=part, at__date__gte=first)
+        .annotate(month=TruncMonth("at"))
+        .values("month")
+        .annotate(net=Sum("on_hand"))
+        .order_by()
+    )
+    net = {timezone.localtime(row["month"]).date().replace(day=1): -row["net"] for row in rows}
+    made, month = [], first
+    while month <= today:
+        made.append((month, max(net.get(month, 0), 0)))
+        month = (month + timedelta(days=32)).replace(day=1)
+    return made
+
+
+def _month_before(month: date, count: int) -> date:
+    number = month.year * 12 + month.month - 1 - count
+    return date(number // 12, number % 12 + 1, 1)
+
+
+def uses(since: datetime, parts: Iterable[int] | None = None) -> dict[int, Use]:
+    """Use since a moment, by part; only parts of which anything ever came or went."""
+    lines = Movement.objects.all() if parts is None else Movement.objects.filter(part__in=list(parts))
+    first: dict[int, datetime] = {}
+    for row in lines.values("part").annotate(first=Min("at")).order_by():
+        first[row["part"]] = row["first"]
+    net: dict[int, int] = defaultdict(int)
+    takes: dict[int, int] = defaultdict(int)
+    moved = lines.filter(_net(), at__gte=since).values("part", "kind").annotate(n=Sum("on_hand"), c=Count("pk"))
+    for taken in moved.order_by():
+        net[taken["part"]] -= taken["n"]
+        takes[taken["part"]] += taken["c"] if taken["kind"] in USES else 0
+    return {pk: Use(max(net[pk], 0), max(at, since), takes[pk]) for pk, at in first.items()}
+
+
+# ---------------------------------------------------------------- prices
+
+
+@dataclass(frozen=True)
+class Price:
+    """What a supplier asks now."""
+
+    offer: Offer
+    breaks: tuple[tuple[int, str], ...]
+
+
+def prices(part: Part) -> list[Price]:
+    """Current offers of the part, the cheapest for one first; currencies apart."""
+    made = []
+    wanted = Q()
+    for sold in Sold.objects.filter(part=part):
+        wanted |= Q(supplier=sold.supplier_id, sku=sold.sku)
+    if not wanted:
+        return []
+    for offer in Offer.objects.filter(wanted, current=True, supplier__used=True).select_related("supplier"):
+        made.append(Price(offer, tuple((int(n), str(p)) for n, p in offer.breaks)))
+    return sorted(made, key=lambda each: (each.offer.currency, float(each.breaks[0][1]) if each.breaks else 0.0))
+
+
+# ---------------------------------------------------------------- stand-ins
+
+
+def rated_of(part: Part, today: date | None = None) -> Rated | None:
+    """A capacitor of the stores as its sheet gives it; None where it is none, or its figures are no capacitor's."""
+    if part.kind not in KINDS or part.unit != Part.Unit.FARAD or part.amount is None:
+        return None
+    said: dict[str, Any] = part.rated or {}
+    mm = {name: value / 1000 for name, value in _sizes(part).items() if value}
+    try:
+        return Rated(
+            part.kind,
+            part.amount,
+            part.volt or None,
+            celsius=part.celsius,
+            tolerance=tuple(said["tolerance"]) if said.get("tolerance") else None,
+            esr=_at(said.get("esr")),
+            ripple=_at(said.get("ripple")),
+            endurance=said.get("endurance"),
+            leakage=said.get("leakage"),
+            mount=part.mount if part.mount in MOUNTS else None,
+            safety=frozenset(c for c in said.get("safety", ()) if c in SAFETY_CLASSES),
+            stored=_stored(part, today or timezone.localdate()),
+            name=part.code,
+            **mm,
+        )
+    except (CapacitorError, TypeError, ValueError, KeyError):
+        return None
+
+
+def _sizes(part: Part) -> dict[str, float | None]:
+    return {"pitch": part.pitch_mm, "diameter": part.diameter_mm, "height": part.height_mm}
+
+
+def _at(said: Any) -> AtFrequency | None:
+    """A figure with its frequency, kept as a mapping or as a list."""
+    if not said:
+        return None
+    return AtFrequency(**said) if isinstance(said, dict) else AtFrequency(*said)
+
+
+def _stored(part: Part, today: date) -> float | None:
+    """Years that the oldest lot has lain without voltage."""
+    since = [lot.since or lot.made for lot in Lot.objects.filter(part=part, on_hand__gt=0)]
+    known = [each for each in since if each is not None and each <= today]
+    return (today - min(known)).days / DAYS_PER_YEAR if known else None
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """A part that may be fitted in the place of another, and what there is to say about it."""
+
+    part: Part
+    assessment: Assessment
+
+
+def stand_ins(part: Part, most: int = 8) -> list[StandIn]:
+    """Capacitors free in the stores that may replace this one, the best first; where they are to sit is not known."""
+    original = rated_of(part)
+    if original is None:
+        return []
+    like = Part.objects.filter(
+        unit=Part.Unit.FARAD,
+        amount__gte=original.farad * LIKE_LOW,
+        amount__lte=original.farad * LIKE_HIGH,
+        kind__in=KINDS,
+        on_hand__gt=F("reserved"),
+    ).exclude(pk=part.pk)
+    if original.volt:
+        like = like.filter(volt__gte=original.volt * (1 - 1e-9))
+    rated = {each.code: (each, found) for each in like.order_by("volt")[:MOST_LIKE] if (found := rated_of(each))}
+    assessed = compare(original, [found for _, found in rated.values()])
+    return [StandIn(rated[a.candidate.name][0], a) for a in assessed if a.says != "refused"][:most]
