@@ -79,6 +79,8 @@ class KitBatch(models.Model):
 
     version = models.ForeignKey(KitVersion, on_delete=models.PROTECT, related_name="batches")
     count = models.PositiveIntegerField()
+    parts = models.JSONField(default=dict)
+    """Number of the line -> [[code of the part, kits that take it], ...], from the first kit on."""
     who = models.CharField(max_length=200)
     created = models.DateTimeField(default=timezone.now, editable=False)
     done = models.DateTimeField(null=True, blank=True)
