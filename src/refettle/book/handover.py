@@ -268,6 +268,7 @@ def _proven(state: JobState) -> Proven:
         failed=made.failed,
         not_tested=made.lines("not tested"),
         still_open=made.lines("open"),
+        open_rows=_open_rows(state),
         absent=made.absent,
     )
 
@@ -285,6 +286,16 @@ def _rows(state: JobState) -> tuple[ProvenRow, ...]:
         said = f"{made.soaked.get(key, 0.0):.0f}\u202fmin" if line.minutes is not None else str(cell.counts)
         found.setdefault(cell.row, []).append(where + said)
     return tuple(ProvenRow(name, tuple(cells)) for name, cells in found.items())
+
+
+def _open_rows(state: JobState) -> tuple[ProvenRow, ...]:
+    found: dict[str, list[str]] = {}
+    for cell in state.proving.grid.cells:
+        if cell.status == "open":
+            where = [] if cell.condition == AT_THE_BENCH else [cell.condition]
+            some = f"{cell.counts.good} of {cell.needed} good" if cell.counts.tries else ""
+            found.setdefault(cell.row, []).append(" ".join([*where, some]).strip())
+    return tuple(ProvenRow(name, tuple(c for c in cells if c)) for name, cells in found.items())
 
 
 def _safety(state: JobState) -> Safety:

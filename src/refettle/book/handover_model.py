@@ -154,6 +154,8 @@ class Proven:
     failed: tuple[str, ...] = ()
     not_tested: tuple[str, ...] = ()
     still_open: tuple[str, ...] = ()
+    open_rows: tuple[ProvenRow, ...] = ()
+    """Of what is still open, in short: which condition of which line."""
     absent: tuple[str, ...] = ()
 
 

@@ -23,7 +23,8 @@ def _counted(state: JobState) -> list[LogEntry]:
 
 def done_of(state: JobState) -> tuple[Done, ...]:
     """Repairs, steps that cannot be undone and baths, in the order of the log."""
-    made = []
+    made: list[Done] = []
+    batches: set[tuple[str, ...]] = set()
     for entry in _counted(state):
         data, day = entry.data, entry.at.date()
         note = str(data.get("note", ""))
@@ -36,7 +37,8 @@ def done_of(state: JobState) -> tuple[Done, ...]:
             known = one_way_steps().get(data["step"])
             name = known.name if known else str(data["step"])
             made.append(Done(entry.n, day, f"{name}: {data['what']}", note, True, _allowed(data)))
-        elif entry.kind == "bath-in":
+        elif entry.kind == "bath-in" and (data["batch"], *data["parts"]) not in batches:
+            batches.add((data["batch"], *data["parts"]))  # put back in after a look, it is the same batch
             method = METHODS.get(str(data.get("method", "bath")), str(data.get("method")))
             strength = f", {data['percent']:g}\u202f% w/w" if data.get("percent") is not None else ""
             what = f"Whitening, {', '.join(data['parts'])}: {method}{strength}"

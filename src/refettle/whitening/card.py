@@ -257,10 +257,11 @@ def card_pdf(size: str = "a6") -> bytes:
         f"<style>@page {{ size: {card.width:g}mm {card.height:g}mm; margin: 0 }} body {{ margin: 0 }} "
         f"svg {{ display: block }}</style><title>Measuring card {card.size.upper()}</title>{card_svg(size)}"
     )
-    made = HTML(string=page, url_fetcher=_nothing).write_pdf()
+    made = HTML(string=page, url_fetcher=nothing_fetched).write_pdf()
     assert isinstance(made, bytes)
     return made
 
 
-def _nothing(url: str, *_: object, **__: object) -> Any:
+def nothing_fetched(url: str, *_: object, **__: object) -> Any:
+    """What a PDF asks for from outside itself: refused, whatever it is. Raises ValueError."""
     raise ValueError(f"{url}: nothing is fetched")
