@@ -26,11 +26,16 @@ from refettle.book.stores_moves import (
     spread,
     use_up,
 )
+from refettle.book.stores_parts import add_part, edit_part, find_lot, find_part
 
 __all__ = [
     "Came",
+    "add_part",
     "correct",
     "count",
+    "edit_part",
+    "find_lot",
+    "find_part",
     "from_donor",
     "give_back",
     "looked_at",
