@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, read_log_text, refusing, table
+from refettle.cli.publishing import add_publishing
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -80,11 +81,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     prove.add_argument("number", metavar="JOB", type=_job_number)
     prove.set_defaults(run=run_prove)
 
+    listing, story = add_publishing(actions, _job_number, run_listing, run_story)
+
     jobs = actions.add_parser("list", help="the jobs on the bench")
     jobs.add_argument("--all", action="store_true", help="closed ones as well")
     jobs.set_defaults(run=run_list)
 
-    for each in (new, log, following, quote, decide, show, prove, jobs):
+    for each in (new, log, following, quote, decide, show, prove, listing, story, jobs):
         each.add_argument("--json", action="store_true", help="as JSON")
 
 
@@ -335,6 +338,22 @@ def run_prove(args: argparse.Namespace) -> int:
     else:
         print_proving(state)
     return DONE if state.proving.statement.proven else DOES_NOT_HOLD
+
+
+def run_listing(args: argparse.Namespace) -> int:
+    """The listing text of a job."""
+    from refettle.cli.publishing import run_listing as run
+
+    open_book()
+    return run(_find(args.number), args.leave, args.json)
+
+
+def run_story(args: argparse.Namespace) -> int:
+    """The story of a job, as an archive."""
+    from refettle.cli.publishing import run_story as run
+
+    open_book()
+    return run(_find(args.number), args.leave, args.out, args.json)
 
 
 # ---------------------------------------------------------------- money
