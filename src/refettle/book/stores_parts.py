@@ -223,8 +223,6 @@ def find_lot(part: Part, text: str) -> Lot:
         return by_code[0]
     if by_number and not by_code:
         return by_number[0]
-    named = (
-        ", ".join(f"{lot.pk}{f' ({lot.code})' if lot.code else ''}" for lot in lots[-20:])
+    named = ", ".join(f"{lot.pk}{f' ({lot.code})' if lot.code else ''}" for lot in lots[-20:])
     named = named or "none: nothing came yet"
-    )
     raise StoreError(f"lot: '{text[:60]}' found{' with several lots' * bool(by_code)}; allowed: {named}", "lot")
