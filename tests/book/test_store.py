@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import lru_cache
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from django.db import IntegrityError, transaction
 
-from refettle.book import store
+from refettle.book import state, store
 from refettle.book.log import LogError, read_jsonl, write_jsonl
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.knowledge.loading import LoadedType
@@ -156,3 +158,24 @@ def test_names_are_checked_by_the_database(job: Job) -> None:
     with pytest.raises(IntegrityError), transaction.atomic():
         Job.objects.create(number=2, unit=job.unit)
     assert Unit.objects.count() == 1
+
+
+def test_suspicions_are_worked_out_before_the_book_is_locked(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They can take seconds, and nobody else could write meanwhile."""
+    done: list[str] = []
+    work_out, lock = state._suspicions.__wrapped__, store._retrying
+
+    @lru_cache
+    def noted(*args: Any) -> Any:
+        done.append("worked out")
+        return work_out(*args)
+
+    def locked(make: Any) -> Any:
+        done.append("locked")
+        return lock(make)
+
+    monkeypatch.setattr(state, "_suspicions", noted)
+    monkeypatch.setattr(store, "_retrying", locked)
+    monkeypatch.setattr(store, "connection", SimpleNamespace(in_atomic_block=False))
+    store.append(job, {"kind": "check", "check": "picture", "outcome": "no picture"}, "Ada")
+    assert done == ["worked out", "locked"]

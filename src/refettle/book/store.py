@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
 from django.conf import settings
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 from django.db.models import Count, Max, QuerySet
 from django.utils import timezone
 
@@ -30,6 +31,8 @@ ATTEMPTS = 5
 OWN_STOCK = "Own stock"
 ENDS = ("handed over", "parted out")
 """The stages that close a job."""
+WEIGHED = frozenset({"check", "reading", "repair", "complaint", "gear", "first-power", "correction"})
+"""Kinds of entries that move the suspicions."""
 
 
 class StoreError(ValueError):
@@ -247,12 +250,7 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         except LogError as error:
             raise _placed(error, place, len(new)) from None
 
-    def make() -> list[Entry]:
-        locked = (
-            Job.objects.select_for_update(of=("self",))
-            .select_related("unit__type_version", "unit__owner")
-            .get(pk=job.pk)
-        )
+    def numbered() -> list[Entry]:
         last = Entry.objects.filter(job=job).aggregate(last=Max("n"))["last"] or 0
         moved = {n: last + i for i, (n, *_) in enumerate(checked, start=1) if n is not None}
         made: list[Entry] = []
@@ -264,13 +262,27 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
                     raise _placed(error, place, len(new)) from None
             rest = {k: v for k, v in content.items() if k != "kind"}
             made.append(Entry(job=job, n=last + place, at=at, who=who, kind=content["kind"], data=rest))
+        return made
+
+    def make() -> list[Entry]:
+        locked = (
+            Job.objects.select_for_update(of=("self",))
+            .select_related("unit__type_version", "unit__owner")
+            .get(pk=job.pk)
+        )
+        made = numbered()
         _check_fits(locked, made)
         Entry.objects.bulk_create(made, batch_size=500)
         if any(e.kind in ("stage", "correction") for e in made):
             _settle_closed(locked)
             job.closed = locked.closed
+        _settle_stores(locked, made)
         return made
 
+    if not connection.in_atomic_block and any(content["kind"] in WEIGHED for *_, content in checked):
+        # What the suspicions become can take seconds: worked out, and kept, before anybody else has to wait for it.
+        with suppress(LogError):
+            _check_fits(job, numbered())
     return _retrying(make)
 
 
@@ -289,6 +301,14 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
         except LogError:
             return  # it was unreadable before; a correction must still get in
         raise
+
+
+def _settle_stores(job: Job, made: Sequence[Entry]) -> None:
+    """Bring the stores in step with the log: what entries took, gave back and let go, and corrections of them."""
+    if any(e.kind.startswith("part-") or e.kind in ("stage", "correction") for e in made):
+        from refettle.book.wants import settle  # it asks this module in turn
+
+        settle(job, made)
 
 
 def _check_batches(job: Job, made: Sequence[Entry]) -> None:

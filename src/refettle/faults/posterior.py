@@ -22,7 +22,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -126,6 +126,7 @@ class Suspicions:
         self.looks = Looks(sets.member, others[0] if others else None)
         self._key, self._mode_key, self._prior = sets.key, sets.mode_key, sets.prior
         self._order: Ints | None = None
+        self._same: tuple[Any, Ints] | None = None
         self._start = sets.prior.copy()
         self._stuck: dict[GroupKey, Array] = {}
         self._shares: dict[str, Array] = {}
@@ -386,16 +387,18 @@ class Suspicions:
 
     def _fill_shares(self, mass: Array, stuck: Mapping[GroupKey, Array], shares: Mapping[str, Array]) -> None:
         """Where the unmodelled cause came in just now (harm), its outcomes are as if nothing had been read."""
-        at = 1 + sum(table.shape[1] for table in stuck.values())
+        begin = 1 + sum(table.shape[1] for table in stuck.values())
+        others = self.looks.others
+        kept = mass[others, begin:]
+        mass[:, begin:] = 0.0  # a cause that went and one that comes later are not the same
+        at = 0
         for check_id in shares:
             check = self.model.checks[self.model.check_index[check_id]]
             columns = slice(at, at + len(check.outcomes))
-            without = np.ones(len(mass), dtype=bool)
-            without[self.looks.others] = False
-            mass[without, columns] = 0.0  # a cause that went and one that comes later are not the same
-            missing = mass[self.looks.others, 0] - mass[self.looks.others, columns].sum(axis=1)
-            mass[self.looks.others, columns] += np.maximum(missing, 0.0)[:, None] * self._unread_share(check)
+            missing = mass[others, 0] - kept[:, columns].sum(axis=1)
+            kept[:, columns] += np.maximum(missing, 0.0)[:, None] * self._unread_share(check)
             at += len(check.outcomes)
+        mass[others, begin:] = kept
 
     def _move(self, mass: Array, mode: int, chance: float, present: bool) -> Array:
         """Move, in place, a share of the mass (N, d) of the sets with (or without) a mode to those without
@@ -425,23 +428,36 @@ class Suspicions:
 
     def _redrawn(self, mass: Array) -> Array:
         """Mass (N, d) with acting and dormant parts drawn anew: what is there stays, whether it acts does not."""
+        same = self._same_but_acting()
+        if same is None:
+            return mass
+        members, which = same
+        total = members @ mass
+        total /= (members @ self._prior)[:, None]
+        out: Array = total.take(which, axis=0)
+        out *= self._prior[:, None]
+        return out
+
+    def _same_but_acting(self) -> tuple[Any, Ints] | None:
+        """Which sets differ only in what acts: a sparse matrix (groups, N) of ones, and each set's group. None where
+        no mode comes and goes. Sets are only ever added, so it is kept until some are."""
         pairs = [(i, m.dormant_of) for i, m in enumerate(self.model.modes) if m.dormant_of is not None]
         if not pairs:
-            return mass
-        key = self._key.copy()
-        for dormant, acting in pairs:
-            active = self.model.mode_index[acting]
-            holds = self.member[:, dormant]
-            key[holds] ^= self._mode_key[dormant]
-            key[holds & ~self.member[:, active]] ^= self._mode_key[active]
-        order = np.argsort(key, kind="stable")
-        first = np.flatnonzero(np.append(True, np.diff(key[order]) != 0))
-        size = np.diff(np.append(first, len(order)))
-        prior = np.add.reduceat(self._prior[order], first)
-        total = np.add.reduceat(mass[order], first, axis=0)
-        out = np.empty_like(mass)
-        out[order] = np.repeat(total / prior[:, None], size, axis=0) * self._prior[order][:, None]
-        return out
+            return None
+        n = len(self._key)
+        if self._same is None or len(self._same[1]) != n:
+            from scipy.sparse import csr_matrix  # sums rows several times as fast as numpy's reduceat
+
+            key = self._key.copy()
+            for dormant, acting in pairs:
+                active = self.model.mode_index[acting]
+                holds = self.member[:, dormant]
+                key[holds] ^= self._mode_key[dormant]
+                key[holds & ~self.member[:, active]] ^= self._mode_key[active]
+            _, which = np.unique(key, return_inverse=True)
+            members = csr_matrix((np.ones(n), (which, np.arange(n))), shape=(int(which.max()) + 1, n))
+            self._same = members, which
+        return self._same
 
     # ------------------------------------------------------------ does anything explain it
 
