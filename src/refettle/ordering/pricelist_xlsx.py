@@ -1,0 +1,183 @@
+"""XLSX as rows, with what a spreadsheet can do to a list said: dates, formulas, errors. Sizes are looked at first."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from functools import lru_cache
+from typing import Any
+
+from refettle.ordering.pricelist_model import MAX_COLUMNS, MAX_UNPACKED, Cell, Number, PriceListError, Row, Sheet
+from refettle.ordering.pricelist_numbers import currency_in
+from refettle.ordering.pricelist_text import MAX_CELL, check_size
+
+LAST_LINE = 1_048_576
+"""Lines a sheet has at most."""
+MAX_MEMBERS, MAX_SHEETS = 2_000, 60
+_ALLOWED = "a workbook of at most 60 MB unpacked, or CSV"
+
+
+def is_xlsx(data: bytes) -> bool:
+    """Whether these bytes are a zip file, as a workbook is."""
+    return data.startswith(b"PK\x03\x04")
+
+
+def read_xlsx(data: bytes, sheet: str = "") -> Sheet:
+    """Rows of one sheet: that named, else the one with most rows. Raises PriceListError."""
+    formulas = _look_first(data)
+    import openpyxl
+
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+    except PriceListError:
+        raise
+    except Exception as error:  # openpyxl raises whatever its parsers do
+        raise PriceListError(f"a workbook that cannot be read found ({_short(error)}); allowed: {_ALLOWED}") from None
+    try:
+        shown = [each for each in book.worksheets if each.sheet_state == "visible"] or list(book.worksheets)
+        names = tuple(each.title for each in shown)
+        if not shown:
+            raise PriceListError(f"no sheet found; allowed: {_ALLOWED}")
+        if sheet and sheet not in names:
+            raise PriceListError(f"sheet: {sheet!r} found; allowed: {', '.join(names)}")
+        doubts: list[str] = []
+        if sheet:
+            rows = _rows(book[sheet])
+        else:
+            best: tuple[int, str, list[Row]] = (-1, "", [])
+            for each in shown[:MAX_SHEETS]:
+                found = _rows(each)
+                if len(found) > best[0]:
+                    best = (len(found), each.title, found)
+            _, sheet, rows = best
+            if len(names) > 1:
+                others = ", ".join(name for name in names if name != sheet)
+                doubts.append(f"sheet {sheet!r} has most rows and is read; not read: {others[:200]}")
+    except PriceListError:
+        raise
+    except Exception as error:
+        raise PriceListError(f"a sheet that cannot be read found ({_short(error)}); allowed: {_ALLOWED}") from None
+    finally:
+        book.close()
+    if not rows:
+        raise PriceListError("no row with anything in it found; allowed: a row for each part")
+    if formulas:
+        doubts.append("some cells hold formulas; what they last came to is read, nothing is worked out anew")
+    return Sheet(tuple(rows), "xlsx", "", sheet, names, tuple(doubts))
+
+
+def _short(error: Exception) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split())[:120]
+
+
+def _look_first(data: bytes) -> bool:
+    """Sizes as the zip's directory tells them, which reading never goes beyond; True if there are formulas."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            members = packed.infolist()
+            names = {each.filename for each in members}
+            if len(members) > MAX_MEMBERS:
+                raise PriceListError(f"{len(members):,} files in one workbook found; allowed: {MAX_MEMBERS:,}")
+            total = sum(each.file_size for each in members)
+            if total > MAX_UNPACKED:
+                raise PriceListError(f"a workbook of {total / 1e6:,.0f} MB unpacked found; allowed: {_ALLOWED}")
+            if any(each.flag_bits & 1 for each in members):
+                raise PriceListError("a file locked with a password found; allowed: one without")
+            if "xl/workbook.xml" not in {name.lstrip("/") for name in names}:
+                kind = "an OpenDocument file" if "content.xml" in names else "a zip file that is no workbook"
+                raise PriceListError(f"{kind} found; allowed: XLSX or CSV: save it as one of these")
+            formulas = False
+            for each in members:
+                low = each.filename.lower()
+                if low.endswith((".xml", ".rels")):
+                    with packed.open(each) as part:
+                        head = part.read(4096)
+                        if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
+                            raise PriceListError(f"{each.filename}: a document type found; allowed: none in a workbook")
+                        if "worksheets/" in low and not formulas:
+                            formulas = _has_formula(part, head)
+            return formulas
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, OSError, ValueError) as error:
+        if isinstance(error, PriceListError):
+            raise
+        raise PriceListError(f"a broken zip file found ({_short(error)}); allowed: {_ALLOWED}") from None
+    except Exception as error:  # zlib's own
+        raise PriceListError(f"a broken zip file found ({_short(error)}); allowed: {_ALLOWED}") from None
+
+
+def _has_formula(part: Any, head: bytes) -> bool:
+    block = head
+    while block:
+        if b"<f>" in block or b"<f " in block:
+            return True
+        tail = block[-3:]
+        more = part.read(1 << 18)
+        block = tail + more if more else b""
+    return False
+
+
+def _rows(sheet: Any) -> list[Row]:
+    if not hasattr(sheet, "reset_dimensions"):
+        return []  # a sheet of a chart
+    sheet.reset_dimensions()  # what it says of its own size may be anything
+    rows: list[Row] = []
+    cells = 0
+    nothing: Any = None
+    for line, record in enumerate(sheet.iter_rows(max_col=MAX_COLUMNS + 1), 1):
+        if line > LAST_LINE:
+            raise PriceListError(f"line {line:,} of a sheet found; allowed: up to {LAST_LINE:,}")
+        if record is nothing:  # the same tuple is given for all lines that are not there
+            continue
+        kept: list[Cell] = [_cell(each) for each in record]
+        while kept and kept[-1] == "":
+            kept.pop()
+        if not kept:
+            nothing = record
+            continue
+        cells += len(kept)
+        check_size(line, len(rows) + 1, len(kept), cells)
+        rows.append(Row(line, tuple(kept)))
+    return rows
+
+
+def _cell(cell: Any) -> Cell:
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value.strip()[: MAX_CELL + 1]
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return _number(value, str(cell.number_format or ""))
+    if isinstance(value, datetime):
+        return value.date()
+    if isinstance(value, date):
+        return value
+    if isinstance(value, time | timedelta):
+        return f"the time {value}"
+    return str(value).strip()[:MAX_CELL]
+
+
+def _number(value: int | float, shown: str) -> Cell:
+    """A spreadsheet's number has 15 digits (ECMA-376 keeps IEC 60559 doubles; programs show 15)."""
+    text = str(value) if isinstance(value, int) else format(value, ".15g")
+    exact = Decimal(text)
+    if not exact.is_finite():
+        return text
+    percent, zeros, currency = _format(shown)
+    return Number(exact * 100 if percent else exact, currency, percent, zeros)
+
+
+@lru_cache(maxsize=512)
+def _format(shown: str) -> tuple[bool, int, str]:
+    """Percent, digits at least, currency of a number format (ECMA-376 part 1, 18.8.31)."""
+    bare = re.sub(r"\\.|_.|\*.", "", shown).split(";")[0]
+    quoted = " ".join("".join(each) for each in re.findall(r'"([^"]*)"|\[\$([^\]-]*)', bare))
+    rest = re.sub(r'"[^"]*"|\[[^\]]*\]', "", bare)
+    word = quoted or re.sub(r"[#0.,%?/ ;@()-]|General", "", rest)
+    zeros = len(shown) if re.fullmatch("0{2,18}", shown) else 0
+    return "%" in rest, zeros, currency_in(word)
