@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from django.db import connection, transaction
+from django.db import OperationalError, connection, transaction
 from django.http import HttpRequest, HttpResponse
 from django.test import Client, RequestFactory
 from django.urls import path
@@ -17,6 +17,8 @@ from refettle.web.views.errors import bad_request
 
 def write(request: HttpRequest) -> HttpResponse:
     Owner.objects.create(name="Ada Quill")
+    if "busy" in request.GET:
+        raise OperationalError("database is locked")
     if "fail" in request.GET:
         raise LookupError("after writing")
     return HttpResponse("in a transaction" if connection.in_atomic_block else "not in one")
@@ -28,11 +30,16 @@ def slow(request: HttpRequest) -> HttpResponse:
 
 
 @transaction.non_atomic_requests
+def write_alone(request: HttpRequest) -> HttpResponse:
+    raise OperationalError(request.GET["why"])
+
+
+@transaction.non_atomic_requests
 def read(request: HttpRequest) -> HttpResponse:
     return HttpResponse(str(len(request.POST)))
 
 
-urlpatterns = [path("write", write), path("slow", slow), path("read", read)]
+urlpatterns = [path("write", write), path("slow", slow), path("read", read), path("alone", write_alone)]
 handler400 = bad_request
 
 
@@ -62,6 +69,17 @@ def test_a_writing_request_is_kept_whole_or_not_at_all(db: None, settings: Any, 
     assert Owner.objects.count() == 0
     assert client.post("/write").content == b"in a transaction"
     assert Owner.objects.count() == 1
+
+
+def test_a_book_held_for_too_long_is_said_to_be_busy(db: None, settings: Any, client: Client) -> None:
+    settings.ROOT_URLCONF = __name__
+    for address in ("/write?busy=1", "/alone?why=database is locked"):
+        response = client.post(address)
+        assert response.status_code == 503
+        assert "Nothing of yours was written" in response.content.decode()
+    assert Owner.objects.count() == 0
+    with pytest.raises(OperationalError, match="disk"):
+        client.post("/alone?why=disk I/O error")
 
 
 def test_reading_requests_and_marked_views_run_without() -> None:

@@ -6,8 +6,10 @@ from collections.abc import Callable
 from typing import Any
 
 from django.conf import settings
-from django.db import transaction
+from django.db import OperationalError, transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+
+from refettle.web.views.errors import busy
 
 GetResponse = Callable[[HttpRequest], HttpResponseBase]
 
@@ -72,5 +74,17 @@ class AtomicWrites:
     ) -> HttpResponseBase | None:
         if request.method in READING or "default" in getattr(view, "_non_atomic_requests", ()):
             return None
-        with transaction.atomic():
-            return view(request, *args, **kwargs)
+        try:
+            with transaction.atomic():
+                return view(request, *args, **kwargs)
+        except OperationalError as error:
+            said = self.process_exception(request, error)
+            if said is None:
+                raise
+            return said
+
+    def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponseBase | None:
+        """A book that somebody else held for too long is no fault: it says so, and that nothing was written."""
+        if not (isinstance(error, OperationalError) and "locked" in str(error)):
+            return None
+        return busy(request)

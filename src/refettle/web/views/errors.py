@@ -42,3 +42,13 @@ def server_error(request: HttpRequest) -> HttpResponse:
     )
     page = loader.render_to_string("refettle/bare.html", {"title": "A fault of the bench book", "text": text})
     return HttpResponse(page, status=500)
+
+
+def busy(request: HttpRequest) -> HttpResponse:
+    """Somebody else wrote for so long that this waited in vain."""
+    text = (
+        "Somebody else is writing in the bench book, and did not finish in time. Nothing of yours was written. "
+        "Go back, and send it once more: what you typed is still in the form."
+    )
+    page = loader.render_to_string("refettle/bare.html", {"title": "The book is busy", "text": text})
+    return HttpResponse(page, status=503, headers={"Retry-After": "5"})
