@@ -30,6 +30,7 @@ PAGES = (
     "/jobs/{0}/money/",
     "/jobs/{1}/money/?work=1&scope-0=1&scope-2=1",
     "/jobs/{0}/one-way/?step=whiten",
+    "/jobs/{0}/publish/",
     "/jobs/{1}/one-way/?step=discard-originals",
     "/jobs/{1}/power-on/",
     "/jobs/{1}/faults/?step=sound",

@@ -69,5 +69,5 @@ def test_base_rates_are_said_openly(run: Run) -> None:
     assert after["chance_from"]["own_jobs"] == {"worked": 0, "of": 0}
     assert decided["chance_from"] == after["chance_from"]
     assert decided["chance_working"] == after["to_come"]["chance_working"]
-    assert "of Games console, 20 years and over" in run("decide", "1")
-    assert "91 of the category, events.csv), weighing 100 %; no own job" in run("quote", "1")
+    assert "(events.csv), Games console, 20 years and over:" in run("decide", "1")
+    assert "91 of the category. They weigh 100 %; no own job of this type yet." in run("quote", "1")

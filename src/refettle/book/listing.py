@@ -117,7 +117,7 @@ def listing(
         Section("How it stands", _stands(report, state)),
         Section("What works, and how it was shown", tidied(report.proven.passed)),
         Section("What fails", tidied([*_failing(report), *report.proven.failed])),
-        Section("Not tested", tidied([*report.proven.not_tested, *report.proven.still_open])),
+        Section("Not tested", _not_tested(state, words, kept)),
         Section("Not there", tidied(report.proven.absent)),
         Section("Electrical safety", _safety(report)),
         Section("What was done", _done(report, kept)),
@@ -224,6 +224,27 @@ def _stands(report: Handover, state: JobState) -> tuple[str, ...]:
     return tidied(lines)
 
 
+def _not_tested(state: JobState, words: PersonalWords, kept: _Kept) -> tuple[str, ...]:
+    """What was said not to be tested, with its reason word for word; what is still open; and what nothing is known of,
+    each line of the acceptance list once."""
+    lines: list[str] = []
+    nothing: dict[str, list[str]] = {}
+    for found in state.proving.statement.findings:
+        place = f"{found.row}, {found.condition}"
+        if found.status not in ("not tested", "open"):
+            continue
+        reason = found.text.removeprefix(f"{place}: not tested: ")
+        if found.status == "open" and reason == "nothing recorded":
+            nothing.setdefault(found.row, []).append(found.condition)
+        elif reason == found.text:  # begun, and not enough of it
+            lines.append(words.scrub(found.text))
+        else:
+            why = kept.text(words.scrub(reason), f"reason for {place}")
+            lines.append(words.scrub(place) + ": not tested" + (f": {why}" if why else ""))
+    lines += [f"{words.scrub(row)} ({'; '.join(at)}): not tested, nothing recorded" for row, at in nothing.items()]
+    return tidied(lines)
+
+
 def _safety(report: Handover) -> tuple[str, ...]:
     safety = report.safety
     if safety is None or not (safety.mains or safety.recorded):
@@ -237,13 +258,16 @@ def _safety(report: Handover) -> tuple[str, ...]:
 def _done(report: Handover, kept: _Kept) -> tuple[str, ...]:
     lines = []
     for each in report.done:
-        what = kept.text(each.what, f"entry {each.n}")
+        if each.what.startswith("Whitening, "):  # told by what it did
+            continue
+        what = kept.text(each.what, f"entry {each.n}") if each.one_way else each.what
         note = kept.text(each.note, f"note of entry {each.n}")
         lines.append(f"{what}{f'. {note}' if what and note else note} ({each.day:%Y-%m-%d})" if what or note else "")
     for part in report.parts:
         if not part.new.startswith("parts of entry"):
             old = f" in place of {part.old}" if part.old else ""
-            lines.append(kept.text(f"{part.place}: {part.new} fitted{old}", f"part {part.place}"))
+            place = "" if part.place == "Not modelled" else f"{part.place}: "
+            lines.append(kept.text(f"{place}{part.new} fitted{old}", f"part {part.place}"))
     for white in report.whitened:
         left = f": {white.left}" if white.left else ""
         if white.how != "not whitened":

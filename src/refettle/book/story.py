@@ -211,7 +211,7 @@ def _said(scene: Scene) -> str:
 
 def _marked(text: str) -> str:
     """Text that no Markdown reads anything into."""
-    return "".join(f"\\{c}" if c in "\\`*_{}[]()<>#+-!|~&:@" else c for c in text)
+    return "".join(f"\\{c}" if c in "\\`*_[]<>#|~&@" else c for c in text)
 
 
 def shot_list(made: Story) -> str:

@@ -65,19 +65,21 @@ def chance_facts(found: Costs) -> dict[str, Any]:
     }
 
 
-def chance_words(found: Costs) -> str:
-    """The same for people: empty where the log alone tells."""
+def chance_lines(found: Costs) -> list[str]:
+    """The same for people."""
     seen = found.outlook
     if seen is None:
-        return ""
+        return [f"Works in the end in about {100 * found.chance:.0f} of 100."]
     ends = seen.ends
-    own = f"{ends.worked} of {ends.jobs} own jobs of this type" if ends.jobs else "no own job of this type yet"
-    return (
-        f" ({100 * seen.low:.0f} to {100 * seen.high:.0f}): by the log {100 * seen.by_log:.0f}; of {ends.category}, "
-        f"{ends.band}, {100 * ends.chance:.0f} of 100 end working ({100 * ends.low:.0f} to {100 * ends.high:.0f}, "
-        f"{ends.records} records of this age, {ends.category_records} of the category, {ends.source}), weighing "
-        f"{100 * ends.weight:.0f} %; {own}"
-    )
+    own = f"{ends.worked} of {ends.jobs} own jobs of this type worked" if ends.jobs else "no own job of this type yet"
+    return [
+        f"Works in the end in about {100 * seen.chance:.0f} of 100 ({100 * seen.low:.0f} to {100 * seen.high:.0f}); "
+        f"by the log alone {100 * seen.by_log:.0f}.",
+        f"  Published repair records ({ends.source}), {ends.category}, {ends.band}: {100 * ends.chance:.0f} of 100 end "
+        f"working ({100 * ends.low:.0f} to {100 * ends.high:.0f});",
+        f"  {ends.records} records of this age, {ends.category_records} of the category. They weigh "
+        f"{100 * ends.weight:.0f} %; {own}.",
+    ]
 
 
 def run_quote(job: Job, add: list[str], as_json: bool) -> int:
@@ -128,7 +130,8 @@ def run_quote(job: Job, add: list[str], as_json: bool) -> int:
     ]
     print(table(rows))
     print(f"\nCeiling to stop and ask at: {found.ceiling:.0f} {unit}, at {found.rate:g} {unit} an hour.")
-    print(f"Works in the end in about {100 * found.chance:.0f} of 100{chance_words(found)}.\n\nMost of it goes to")
+    print("\n".join(chance_lines(found)))
+    print("\nMost of it goes to")
     print(table([["minutes", "work"], *([f"{m:.0f}", n] for n, _, m in to_come.likely[:LIKELY])]))
     if over:
         words = "is passed" if over.passed else "will be passed"
@@ -183,7 +186,7 @@ def run_decide(job: Job, as_json: bool) -> int:
         print(table([["", "expected", "when the inputs vary"], *rows]))
         print(f"\nFinishing must bring {made.margin:.2f} more than the best of the others.")
         print(f"It may still cost {made.cost_allowed:.2f}; {made.cost:.2f} is expected.")
-        print(f"It works in the end in about {100 * made.p:.0f} of 100{chance_words(found)}.")
+        print("\n".join(chance_lines(found)))
         if made.price_needed is not None:
             print(f"Working, it must bring {made.price_needed:.2f}.")
         if hour is not None:
