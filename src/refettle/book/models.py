@@ -12,6 +12,8 @@ from django.db.models.functions import Length
 from django.db.models.lookups import Exact
 from django.utils import timezone
 
+from refettle.book.fields import KeptJSONField
+
 
 class Owner(models.Model):
     """Whose units they are: a customer, or the bench itself."""
@@ -108,7 +110,7 @@ class Entry(models.Model):
     at = models.DateTimeField()
     who = models.CharField(max_length=200)
     kind = models.CharField(max_length=40)
-    data = models.JSONField()
+    data = KeptJSONField()
     """The other fields, as in the log file."""
 
     class Meta:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from django.db import models
 from django.utils import timezone
 
+from refettle.book.fields import KeptJSONField
+
 
 class BenchIdentity(models.Model):
     """By what other benches know this one: random, and drawn once. The secret never leaves the book."""
@@ -27,7 +29,7 @@ class Lesson(models.Model):
     job = models.OneToOneField("book.Job", on_delete=models.CASCADE, related_name="lesson")
     entries = models.PositiveIntegerField()
     rules = models.PositiveIntegerField()
-    data = models.JSONField()
+    data = KeptJSONField()
     trouble = models.TextField(blank=True, default="")
     """Why the job teaches nothing: its type and its log no longer fit."""
     created = models.DateTimeField(default=timezone.now, editable=False)
@@ -61,7 +63,7 @@ class OtherLesson(models.Model):
     bench = models.ForeignKey(OtherBench, on_delete=models.CASCADE, related_name="lessons")
     job = models.CharField(max_length=32)
     entries = models.PositiveIntegerField()
-    data = models.JSONField()
+    data = KeptJSONField()
 
     class Meta:
         ordering = ["id"]
@@ -80,9 +82,9 @@ class RepairRecords(models.Model):
     unknown = models.PositiveIntegerField()
     twice = models.PositiveIntegerField()
     odd_ages = models.PositiveIntegerField()
-    counts = models.JSONField()
+    counts = KeptJSONField()
     """[category, age band, [fixed, repairable, end of life]] each."""
-    providers = models.JSONField()
+    providers = KeptJSONField()
     used = models.BooleanField(default=True)
     created = models.DateTimeField(default=timezone.now, editable=False)
 

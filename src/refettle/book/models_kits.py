@@ -6,6 +6,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
+from refettle.book.fields import KeptJSONField
+
 
 class KitVersion(models.Model):
     """What belongs into a kit, for one unit type, board revision and region. Once a batch is begun it is not changed: a
@@ -57,7 +59,7 @@ class KitLine(models.Model):
     """Of the quantity, more than there are places for."""
     wanted = models.CharField(max_length=200, blank=True, default="")
     """What the list said the place needs, as in `parts.capacitor_text`: the part was held against it."""
-    alternates = models.JSONField(default=list)
+    alternates = KeptJSONField(default=list)
     """Codes of parts that may stand in, in order."""
     note = models.CharField(max_length=500, blank=True, default="")
     """Way round, height, what to mind."""
@@ -79,7 +81,7 @@ class KitBatch(models.Model):
 
     version = models.ForeignKey(KitVersion, on_delete=models.PROTECT, related_name="batches")
     count = models.PositiveIntegerField()
-    parts = models.JSONField(default=dict)
+    parts = KeptJSONField(default=dict)
     """Number of the line -> [[code of the part, kits that take it], ...], from the first kit on."""
     who = models.CharField(max_length=200)
     created = models.DateTimeField(default=timezone.now, editable=False)
@@ -107,7 +109,7 @@ class KitStep(models.Model):
     line = models.ForeignKey(KitLine, on_delete=models.PROTECT, null=True, blank=True, related_name="steps")
     kind = models.CharField(max_length=8, choices=Kind.choices)
     quantity = models.IntegerField(default=0)
-    data = models.JSONField(default=dict)
+    data = KeptJSONField(default=dict)
     """How it was checked: weights and limits, codes scanned; where a mistake was found."""
     movement = models.ForeignKey(
         "book.Movement", on_delete=models.PROTECT, null=True, blank=True, related_name="kit_steps"

@@ -6,13 +6,15 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from refettle.book.fields import KeptJSONField
+
 
 class OrderPlan(models.Model):
     """One working out of the cheapest order: what was asked, and the answer. Never changed."""
 
-    asked = models.JSONField()
+    asked = KeptJSONField()
     """Needs, stock, offers and terms, as given to `refettle.ordering`."""
-    answer = models.JSONField()
+    answer = KeptJSONField()
     """What it said: quantities, costs, gap, shares, second best."""
     who = models.CharField(max_length=200)
     created = models.DateTimeField(default=timezone.now, editable=False)
@@ -63,7 +65,7 @@ class OrderLine(models.Model):
     """Pieces that came, of this part or of one sent in its place."""
     gone = models.PositiveIntegerField(default=0)
     """Pieces that will not come: cancelled or sold out."""
-    serves = models.JSONField(default=list)
+    serves = KeptJSONField(default=list)
     """[job or kit or reorder, pieces] each: whom it was ordered for."""
 
     class Meta:

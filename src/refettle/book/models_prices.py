@@ -6,6 +6,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from refettle.book.fields import KeptJSONField
+
 
 class Supplier(models.Model):
     """Who sells parts, and on what terms. Money is in the supplier's currency."""
@@ -21,7 +23,7 @@ class Supplier(models.Model):
     address = models.TextField(blank=True, default="", max_length=1000)
     note = models.TextField(blank=True, default="", max_length=4000)
     used = models.BooleanField(default=True)
-    columns = models.JSONField(default=dict, blank=True)
+    columns = KeptJSONField(default=dict, blank=True)
     """How the columns of its lists were mapped the last time, with decimal mark, delimiter and header line."""
     created = models.DateTimeField(default=timezone.now, editable=False)
 
@@ -39,11 +41,15 @@ class PriceList(models.Model):
     supplier = models.ForeignKey(Supplier, on_delete=models.PROTECT, related_name="lists")
     name = models.CharField(max_length=200)
     sha256 = models.CharField(max_length=64)
-    columns = models.JSONField(default=dict)
+    columns = KeptJSONField(default=dict)
     valid_from = models.DateField()
     rows = models.PositiveIntegerField()
-    refused = models.JSONField(default=list)
+    refused = KeptJSONField(default=list)
     """[line, what was wrong] of rows left out."""
+    remarks = KeptJSONField(default=list)
+    """[line, what was wrong] of cells that rows were taken without."""
+    doubts = KeptJSONField(default=list)
+    """What was taken one way and might have been meant another."""
     who = models.CharField(max_length=200)
     created = models.DateTimeField(default=timezone.now, editable=False)
 
@@ -64,7 +70,7 @@ class Offer(models.Model):
     name = models.CharField(max_length=300, blank=True, default="")
     pack = models.PositiveIntegerField(default=1)
     """Pieces in a pack; it is sold by whole packs."""
-    breaks = models.JSONField()
+    breaks = KeptJSONField()
     """[[from so many pieces, price of one piece as text], ...], the first from 1 or from the minimum."""
     least = models.PositiveIntegerField(default=1)
     """Fewest pieces sold."""
@@ -98,10 +104,14 @@ class Sold(models.Model):
     part = models.ForeignKey("book.Part", on_delete=models.PROTECT, related_name="sold_as")
     who = models.CharField(max_length=200)
     created = models.DateTimeField(default=timezone.now, editable=False)
+    ended = models.DateTimeField(null=True, blank=True)
+    """Since then it is held to be another part, or none."""
 
     class Meta:
         ordering = ["id"]
-        constraints = [models.UniqueConstraint(fields=["supplier", "sku"], name="sold_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["supplier", "sku"], condition=Q(ended=None), name="sold_once"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.sku} is {self.part_id}"

@@ -11,6 +11,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
+from refettle.book.fields import KeptJSONField
+
 
 class Part(models.Model):
     """A kind of part the stores keep: one bin, one label."""
@@ -37,7 +39,7 @@ class Part(models.Model):
     pitch_mm = models.FloatField(null=True, blank=True)
     mount = models.CharField(max_length=20, blank=True, default="")
     maker = models.CharField(max_length=120, blank=True, default="")
-    rated = models.JSONField(default=dict, blank=True)
+    rated = KeptJSONField(default=dict, blank=True)
     """What else its sheet says, by the names of `parts.capacitor.Rated`: esr, ripple, endurance, safety."""
     note = models.TextField(blank=True, default="", max_length=4000)
     place = models.CharField(max_length=120, blank=True, default="")
@@ -88,7 +90,7 @@ class PartChange(models.Model):
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="changes")
     at = models.DateTimeField(default=timezone.now)
     who = models.CharField(max_length=200)
-    was = models.JSONField()
+    was = KeptJSONField()
     """Field -> what it said before."""
 
     class Meta:

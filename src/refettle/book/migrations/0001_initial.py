@@ -6,6 +6,7 @@ import django.db.models.lookups
 import django.utils.timezone
 from django.db import migrations, models
 
+import refettle.book.fields
 from refettle.book import guards
 
 
@@ -161,7 +162,7 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField()),
                 ("who", models.CharField(max_length=200)),
                 ("kind", models.CharField(max_length=40)),
-                ("data", models.JSONField()),
+                ("data", refettle.book.fields.KeptJSONField()),
                 (
                     "job",
                     models.ForeignKey(

@@ -4,6 +4,8 @@ import django.db.models.deletion
 import django.utils.timezone
 from django.db import migrations, models
 
+import refettle.book.fields
+
 
 class Migration(migrations.Migration):
     dependencies = [
@@ -45,8 +47,8 @@ class Migration(migrations.Migration):
                 ("unknown", models.PositiveIntegerField()),
                 ("twice", models.PositiveIntegerField()),
                 ("odd_ages", models.PositiveIntegerField()),
-                ("counts", models.JSONField()),
-                ("providers", models.JSONField()),
+                ("counts", refettle.book.fields.KeptJSONField()),
+                ("providers", refettle.book.fields.KeptJSONField()),
                 ("used", models.BooleanField(default=True)),
                 ("created", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
             ],
@@ -60,7 +62,7 @@ class Migration(migrations.Migration):
                 ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
                 ("entries", models.PositiveIntegerField()),
                 ("rules", models.PositiveIntegerField()),
-                ("data", models.JSONField()),
+                ("data", refettle.book.fields.KeptJSONField()),
                 ("trouble", models.TextField(blank=True, default="")),
                 ("created", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
                 (
@@ -77,7 +79,7 @@ class Migration(migrations.Migration):
                 ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
                 ("job", models.CharField(max_length=32)),
                 ("entries", models.PositiveIntegerField()),
-                ("data", models.JSONField()),
+                ("data", refettle.book.fields.KeptJSONField()),
                 (
                     "bench",
                     models.ForeignKey(
