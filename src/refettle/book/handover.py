@@ -283,7 +283,11 @@ def _rows(state: JobState) -> tuple[ProvenRow, ...]:
         where = "" if cell.condition == AT_THE_BENCH else f"{cell.condition} "
         if line.safety:
             continue  # it stands by itself
-        said = f"{made.soaked.get(key, 0.0):.0f}\u202fmin" if line.minutes is not None else str(cell.counts)
+        said = (
+            f"{made.soaked.get(key, 0.0):.0f}\u202fmin"
+            if line.minutes is not None
+            else f"{cell.counts.good} of {cell.counts.tries}"
+        )
         found.setdefault(cell.row, []).append(where + said)
     return tuple(ProvenRow(name, tuple(cells)) for name, cells in found.items())
 

@@ -171,9 +171,7 @@ def _repaired(state: JobState, seen: Hindsight, block: str) -> str:
         info = state.compiled.steps.get(cure.repair)
         if info is None or not own & set(info.fixes):
             continue
-        share = cure.cured / cure.tried if cure.tried > 0.01 else 0.0
-        went = f"gone after it with a chance of {_percent(share)}" if cure.tried > 0.01 else "nothing was there for it"
-        said.append(f"{info.name} (entry {cure.ref}): {went}")
+        said.append(f"{info.name} (entry {cure.ref}): chance that it cured something {_percent(cure.cured)}")
     return "; ".join(said)
 
 

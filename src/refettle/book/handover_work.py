@@ -75,13 +75,11 @@ def parts_of(state: JobState) -> tuple[Part, ...]:
             made.append(Part(str(data["ref"]), str(data["value"]), old, price, str(data.get("why", "")), note))
         elif entry.kind == "repair":
             info = state.compiled.steps.get(data["repair"])
-            for name, count, price in info.parts if info else ():
-                made.append(Part(_block(state, data["repair"]), f"{count} × {name}", price=None, why=""))
-                del price  # of the catalogue: what was paid stands in the log, if anywhere
-            if data.get("parts"):
-                made.append(
-                    Part(_block(state, data["repair"]), f"parts of entry {entry.n}", price=float(data["parts"]))
-                )
+            listed = ", ".join(f"{count} × {name}" for name, count, _ in info.parts) if info else ""
+            price = float(data["parts"]) if data.get("parts") else None
+            if listed or price is not None:
+                why = f"as listed for the repair, entry {entry.n}" if listed else f"not named, entry {entry.n}"
+                made.append(Part(_block(state, data["repair"]), listed or "parts", price=price, why=why))
     return tuple(made)
 
 

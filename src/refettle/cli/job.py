@@ -7,6 +7,7 @@ import sys
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from refettle.cli import job_report
 from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, read_log_text, refusing, table
 from refettle.cli.publishing import add_publishing
@@ -83,11 +84,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     listing, story = add_publishing(actions, _job_number, run_listing, run_story)
 
+    report = actions.add_parser(
+        "report",
+        help="the handover report: one page or the full record",
+        description="What may be said of a job at its end, from its log. Exit status 1 while it is not finished or "
+        "something stands against handing it over; the report is written all the same, and says so.",
+        epilog="example: refettle job report 3 --pdf report.pdf",
+    )
+    report.add_argument("number", metavar="JOB", type=_job_number)
+    job_report.add_arguments(report)
+    report.set_defaults(run=run_report)
+
     jobs = actions.add_parser("list", help="the jobs on the bench")
     jobs.add_argument("--all", action="store_true", help="closed ones as well")
     jobs.set_defaults(run=run_list)
 
-    for each in (new, log, following, quote, decide, show, prove, listing, story, jobs):
+    for each in (new, log, following, quote, decide, show, prove, listing, story, report, jobs):
         each.add_argument("--json", action="store_true", help="as JSON")
 
 
@@ -373,3 +385,9 @@ def run_decide(args: argparse.Namespace) -> int:
 
     open_book()
     return run(_find(args.number), args.json)
+
+
+def run_report(args: argparse.Namespace) -> int:
+    """The handover report."""
+    open_book()
+    return job_report.run_report(_find(args.number), args)
