@@ -54,6 +54,8 @@ digest = st.text("0123456789abcdef", min_size=64, max_size=64)
 minus = chosen("up", "down", "left", "right", "not polarised")
 share = st.floats(0, 1)
 count = st.integers(1, 500)
+part = st.text("ABCu0123456789-", min_size=1, max_size=20)
+refs = st.lists(short, max_size=4)
 how = chosen("read out twice, both the same", "owner waives in writing", "nothing to save")
 amount = st.integers(0, 10**9).map(lambda cents: f"{cents / 100:.2f}")
 currency = chosen("EUR", "NOK")
@@ -125,6 +127,17 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "part-in": fields(
         {"ref": short, "value": short, "minus": minus}, {"why": text, "price": st.floats(0, 1e6), "note": text}
     ),
+    "part-wanted": fields(
+        {"what": short}, {"count": count, "refs": refs, "by": day, "part": part, "repair": short, "why": text}
+    ),
+    "part-taken": fields(
+        {"part": part, "lot": st.integers(1, 10**6), "count": count},
+        {"refs": refs, "wanted": st.integers(1, 10**6), "repair": short, "note": text},
+    ),
+    "part-returned": fields(
+        {"taken": st.integers(1, 10**6), "count": count, "why": told}, {"into": chosen("stock", "quarantine")}
+    ),
+    "part-let-go": fields({"wanted": st.integers(1, 10**6), "why": told}),
     "trial": fields(
         {"row": short, "condition": short},
         {"note": text, "bad": st.integers(0, 10_000), "good": st.integers(1, 10_000)},

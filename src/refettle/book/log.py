@@ -18,6 +18,7 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 from refettle.book.entry_fields import Entry as EntryFields
 from refettle.book.entry_fields import Minutes, Number, Ohm, Short, Text, Told
 from refettle.book.log_proving import CellSaid, SafetyRecord, Soak, Trial, TrialsWanted
+from refettle.book.log_stores import STORES_ENTRIES
 from refettle.book.log_whitening import BathIn, BathOut, Turned, YellowRead
 from refettle.book.money_entries import MONEY_ENTRIES
 
@@ -379,6 +380,7 @@ ENTRY_KINDS: dict[str, type[EntryFields]] = {
     "turned": Turned,
     "bath-out": BathOut,
     **MONEY_ENTRIES,
+    **STORES_ENTRIES,
     "trial": Trial,
     "cell": CellSaid,
     "want": TrialsWanted,

@@ -16,12 +16,13 @@ from refettle import faults
 from refettle.book.learned import with_experience
 from refettle.book.ledger import LEDGER_KINDS, ledger, refuse
 from refettle.book.log import LogEntry, LogError, effective, parse_time
-from refettle.book.money import GUARDED, MONEY_KINDS, money_of, refuse_money
+from refettle.book.money import GUARDED, MONEY_KINDS, Outgoing, money_of, refuse_money
 from refettle.book.one_way import OneWay, refuse_go_ahead, refuse_one_way
 from refettle.book.power import first_power_problems, power_cautions
 from refettle.book.proving import PROVING_KINDS, proving
 from refettle.book.proving_refusals import refuse_handover, refuse_proving, refuse_unsaying
 from refettle.book.state import LEVELS, Evidence, JobState
+from refettle.book.stores_jobs import STORES_KINDS, amount_of, job_parts, refuse_oddities, refuse_parts
 from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_whitening, whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
@@ -46,7 +47,8 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
     counted = effective(entries)
     compiled = with_experience(compiled, counted)
     proven = proving(compiled.loaded.unit_type, counted)
-    state = JobState(compiled, counted, proven, ledger=ledger(counted), whitening=whitening(counted))
+    parts = job_parts(counted)
+    state = JobState(compiled, counted, proven, ledger=ledger(counted), whitening=whitening(counted), stores=parts)
     for entry in state.entries:
         if entry.void:
             continue
@@ -54,11 +56,20 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
             _Applier(state, entry).apply()
         except LogError as error:
             raise LogError(f"entry {entry.n}: {error}", field=error.field) from None
+    _pay_for_parts(state)
     _shut_again(state)
     _mark_stale(state)
     if state.stage == "take-in" and (state.events or state.complaints):
         state.stage = "fault finding"
     return state
+
+
+def _pay_for_parts(state: JobState) -> None:
+    """What was taken from the stores counts among the parts; in another currency it is shown among the outgoings."""
+    state.parts += state.stores.cost
+    for each in state.stores.foreign:
+        what = f"{each.part} × {each.kept}"
+        state.money.outgoings.append(Outgoing(each.n, what, amount_of(each), each.currency, "parts"))
 
 
 def _shut_again(state: JobState) -> None:
@@ -97,6 +108,8 @@ def check_new(
     unit = compiled.loaded.unit_type
     if any(e["kind"] == "correction" for e in new):
         refuse_unsaying(proving(unit, effective(before)), after.proving, after.stage, customer)
+        if after.stores.odd:
+            refuse_oddities(job_parts(effective(before)), after.stores)
     for place, entry in enumerate(new):
         earlier = [*before, *new[:place]]
         content = {k: v for k, v in entry.items() if k not in ("n", "at", "who")}
@@ -112,6 +125,8 @@ def check_new(
             refuse(ledger(effective(earlier)), content)
             if content["kind"] == "stage" and content["stage"] == "handed over":
                 refuse_handover(proving(unit, effective(earlier)), content, customer)
+        elif content["kind"] in STORES_KINDS:
+            refuse_parts(job_parts(effective(earlier)), content)
         elif content["kind"] in PROVING_KINDS:
             # What is refused of the others hangs on the acceptance list alone; logs can hold thousands of trials.
             by_state = content["kind"] in ("cell", "soak")
@@ -264,7 +279,8 @@ class _Applier:
         self.state.life = {}
         self.state.level = max(self.state.level, repair.level)
         self.state.minutes += float(self.data.get("minutes", repair.minutes))
-        self.state.parts += float(self.data.get("parts", repair.parts))
+        estimate = 0.0 if repair_id in self.state.stores.repairs else repair.parts
+        self.state.parts += float(self.data.get("parts", estimate))
         self._evidence("repair", repair_id, self.steps[repair_id].name, "done")
 
     def _evidence(self, kind: str, step: str, name: str, result: str, proven: bool = True) -> None:
@@ -349,7 +365,8 @@ class _Applier:
         self.state.one_way.append(OneWay(STEP, what, None, self.entry.n, str(self.data.get("without", ""))))
 
     def _part_in(self) -> None:
-        self.state.parts += float(self.data.get("price", 0.0))
+        if self.data["ref"] not in self.state.stores.refs:  # else it is paid with what was taken from the stores
+            self.state.parts += float(self.data.get("price", 0.0))
 
     def _access(self) -> None:
         self.state.level = LEVELS.index(self.data["level"])

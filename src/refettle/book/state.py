@@ -15,6 +15,7 @@ from refettle.book.log import LogEntry
 from refettle.book.money import Money
 from refettle.book.one_way import OneWay
 from refettle.book.proving import Proving
+from refettle.book.stores_jobs import JobParts
 from refettle.book.whitening import Whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.knowledge.one_way import one_way_steps
@@ -122,6 +123,8 @@ class JobState:
     """Steps that cannot be undone: go-aheads given, and steps taken, in the order of the log."""
     money: Money = field(default_factory=Money)
     whitening: Whitening = field(default_factory=Whitening)
+    stores: JobParts = field(default_factory=JobParts)
+    """What it wants of the stores, and has taken."""
     life: dict[str, bool] = field(default_factory=dict)
     """Point -> whether the unit showed life there, at the last look since the last repair."""
 

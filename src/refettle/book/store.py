@@ -22,6 +22,7 @@ from refettle.book.log import LogError, check_correction, check_entry, effective
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import check_new, replay
 from refettle.book.state import JobState
+from refettle.book.stores_jobs import STORES_KINDS
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
@@ -305,7 +306,7 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
 
 def _settle_stores(job: Job, made: Sequence[Entry]) -> None:
     """Bring the stores in step with the log: what entries took, gave back and let go, and corrections of them."""
-    if any(e.kind.startswith("part-") or e.kind in ("stage", "correction") for e in made):
+    if any(e.kind in (*STORES_KINDS, "stage", "correction") for e in made):
         from refettle.book.wants import settle  # it asks this module in turn
 
         settle(job, made)
@@ -356,6 +357,11 @@ def _plain(entry: Entry) -> dict[str, Any]:
     # In the bench's time zone: a day at the bench is what a gear self-check holds for.
     at = timezone.localtime(entry.at).isoformat()
     return {"n": entry.n, "at": at, "who": entry.who, "kind": entry.kind, **entry.data}
+
+
+def entries_as_written(rows: Iterable[Entry]) -> list[dict[str, Any]]:
+    """These entries as in a log file."""
+    return [_plain(e) for e in rows]
 
 
 def entries(job: Job) -> list[dict[str, Any]]:

@@ -33,6 +33,10 @@ KINDS = {
     "capacitor": "Capacitor noted",
     "part-out": "Part out",
     "part-in": "Part in",
+    "part-wanted": "Part wanted",
+    "part-taken": "Part taken",
+    "part-returned": "Part brought back",
+    "part-let-go": "Wanted no longer",
     "off": "Taken off",
     "back": "Put back",
     "left-off": "Left off",
@@ -353,6 +357,16 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "part-in": lambda d, c: (
         f"{d['ref']}, {d['value']}" + ("" if d["minus"] == "not polarised" else f", minus {d['minus']}")
     ),
+    "part-wanted": lambda d, c: (
+        f"{d.get('count', 1)} × {d['what']}" + _for_refs(d) + (f", by {d['by']}" if d.get("by") else "")
+    ),
+    "part-taken": lambda d, c: f"{d['count']} × {d['part']} of lot {d['lot']}" + _for_refs(d),
+    "part-returned": lambda d, c: (
+        f"{d['count']} of entry {d['taken']}"
+        + (", into quarantine" if d.get("into") == "quarantine" else "")
+        + f": {d['why']}"
+    ),
+    "part-let-go": lambda d, c: f"entry {d['wanted']}: {d['why']}",
     "timer": _timer,
     "outgoing": lambda d, c: f"{d['what']}, {_amount(d, 'amount')}, {d.get('sort', 'other')}",
     "quote": _quote,
@@ -372,6 +386,10 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
 }
 
 
+def _for_refs(data: Mapping[str, Any]) -> str:
+    return f" for {', '.join(data['refs'])}" if data.get("refs") else ""
+
+
 def lines(entries: list[dict[str, Any]], compiled: CompiledType | None) -> list[Line]:
     """The log, newest first, each entry with what corrected it."""
     corrected: dict[int, int] = {e["corrects"]: e["n"] for e in entries if e["kind"] == "correction"}
@@ -381,7 +399,10 @@ def lines(entries: list[dict[str, Any]], compiled: CompiledType | None) -> list[
 
 def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: CompiledType | None) -> Line:
     kind, n = entry["kind"], entry["n"]
-    note = str(entry.get("note", "") or (entry.get("why", "") if kind not in ("left-off", "returned") else ""))
+    note = str(
+        entry.get("note", "")
+        or (entry.get("why", "") if kind not in ("left-off", "returned", "part-returned", "part-let-go") else "")
+    )
     return Line(
         n=n,
         at=parse_time(entry["at"]),
