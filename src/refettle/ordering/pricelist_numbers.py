@@ -66,6 +66,7 @@ def shown(cell: Cell) -> str:
     return f"'{text[:40]}{'…' if len(text) > 40 else ''}'"
 
 
+@lru_cache(maxsize=65536)
 def tidy(text: str) -> str:
     """One sign for each: ordinary digits, apostrophes, minus and single blanks."""
     if not text.isascii():

@@ -122,6 +122,8 @@ def _has_formula(part: Any, head: bytes) -> bool:
 def _rows(sheet: Any) -> list[Row]:
     if not hasattr(sheet, "reset_dimensions"):
         return []  # a sheet of a chart
+    from openpyxl.cell.read_only import EMPTY_CELL
+
     sheet.reset_dimensions()  # what it says of its own size may be anything
     rows: list[Row] = []
     cells = 0
@@ -131,7 +133,10 @@ def _rows(sheet: Any) -> list[Row]:
             raise PriceListError(f"line {line:,} of a sheet found; allowed: up to {LAST_LINE:,}")
         if record is nothing:  # the same tuple is given for all lines that are not there
             continue
-        kept: list[Cell] = [_cell(each) for each in record]
+        width = len(record)
+        while width and record[width - 1] is EMPTY_CELL:
+            width -= 1
+        kept: list[Cell] = [_cell(each) for each in record[:width]]
         while kept and kept[-1] == "":
             kept.pop()
         if not kept:
