@@ -17,6 +17,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 COMMANDS = {
     "serve": ("open the bench book in the browser (also without any command)", "refettle.cli.serve"),
     "demo": ("the same on a throw-away demo book", "refettle.cli.demo"),
+    "book": ("move the bench book to another database, proved equal", "refettle.cli.book"),
     "job": ("open jobs, write and read their logs, ask for the next step", "refettle.cli.job"),
     "type": ("check or draw a unit-type file", "refettle.cli.types"),
     "find": ("suspicions and the next step from a unit type and a log file", "refettle.cli.find"),

@@ -88,7 +88,7 @@ def make_ready(
         with _alone(connection):
             _bring_up_to_date(database, connection, home, say)
     except DatabaseError as error:
-        raise StartError(_why(database, error)) from None
+        raise StartError(why(database, error)) from None
     finally:
         connection.close()
 
@@ -108,7 +108,7 @@ def _alone(connection: BaseDatabaseWrapper) -> Iterator[None]:
                 cursor.execute("SELECT pg_advisory_unlock(%s)", [LOCK])
 
 
-def _why(database: Database, error: Exception) -> str:
+def why(database: Database, error: Exception) -> str:
     """One line for what the database said."""
     if isinstance(database, SqliteFile):
         return f"{database} cannot be opened: {error}."
