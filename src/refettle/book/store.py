@@ -307,7 +307,7 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
 def _settle_stores(job: Job, made: Sequence[Entry]) -> None:
     """Bring the stores in step with the log: what entries took, gave back and let go, and corrections of them."""
     if any(e.kind in (*STORES_KINDS, "stage", "correction") for e in made):
-        from refettle.book.wants import settle  # it asks this module in turn
+        from refettle.book.wants_settle import settle  # it asks this module in turn
 
         settle(job, made)
 

@@ -1,63 +1,43 @@
 """What jobs want of the stores and take from them. The log says it, and the stock follows in the same transaction.
 
-An entry `part-taken` or `part-returned` and its line of the ledger say the same. A correction of the entry puts the
-line right by a further line; where the stock does not allow it, or another part or lot is named, it is refused.
+See `wants_settle` for how it follows, and what a correction does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.conf import settings
 from django.db import transaction
-from django.db.models import Q, Sum
 from django.utils import timezone
 
 from refettle.book import reservations, stores
-from refettle.book.log import LogEntry, LogError, effective
 from refettle.book.models import Entry, Job
-from refettle.book.models_stores import Lot, Movement, Part, Reservation
-from refettle.book.store import StoreError, append, append_all, entries_as_written
-from refettle.book.stores_counting import put_right
-from refettle.book.stores_jobs import MOVING, STORES_KINDS, JobParts, Taken, Want, job_parts
+from refettle.book.models_stores import Lot, Part, PartChange, Reservation
+from refettle.book.store import StoreError, append, append_all
+from refettle.book.stores_jobs import JobParts, Want, job_parts
 from refettle.book.stores_lots import price_of
 from refettle.book.stores_moves import holding, own_reservations, quantity, refuse_count, spread
+from refettle.book.stores_values import ValueTextError, polar_guess, rated_of_part, read_value
+from refettle.book.wants_settle import parts_of, stores_entries
+from refettle.parts.capacitor import CapacitorError, Rated
+from refettle.parts.capacitor_text import read_capacitor
+from refettle.parts.substitutes import compare
 
 __all__ = [
     "give_back_from_job",
     "held_wants",
     "let_go",
+    "open_wants",
     "parts_of",
     "reserve_wanted",
-    "settle",
     "take_for_job",
     "want",
     "wants_of",
 ]
-
-
-def _effective(jobs: Iterable[Job]) -> dict[int, list[LogEntry]]:
-    """The entries of jobs that are about the stores, as they count now, by job key."""
-    rows = Entry.objects.filter(job__in=[job.pk for job in jobs])
-    found = list(rows.filter(Q(kind__in=STORES_KINDS) | Q(kind="correction")).order_by("job", "n"))
-    have = {(e.job_id, e.n) for e in found}
-    missing = {(e.job_id, e.data["corrects"]) for e in found if e.kind == "correction"} - have
-    if missing:  # corrections of other entries, which may have become one of these
-        numbers = {n for _, n in missing}
-        found += [e for e in rows.filter(n__in=numbers) if (e.job_id, e.n) in missing]
-        found.sort(key=lambda e: (e.job_id, e.n))
-    logs: dict[int, list[Entry]] = {}
-    for entry in found:
-        logs.setdefault(entry.job_id, []).append(entry)
-    return {key: effective(entries_as_written(log)) for key, log in logs.items()}
-
-
-def parts_of(job: Job) -> JobParts:
-    """What one job wants and has taken, without replaying the rest of its log."""
-    return job_parts(_effective([job]).get(job.pk, []))
 
 
 # ---------------------------------------------------------------- writing
@@ -165,111 +145,6 @@ def give_back_from_job(
     return append(job, {**content, **({"into": "quarantine"} if quarantine else {})}, who, at)
 
 
-# ---------------------------------------------------------------- the stock follows the log
-
-
-def settle(job: Job, made: Sequence[Entry]) -> None:
-    """Bring the stock in step with what was just written. To be called in the transaction that wrote it.
-
-    Raises
-    ------
-    LogError
-        The stock does not allow it; says which entry, and the way out.
-    """
-    touched = {e.data["corrects"] if e.kind == "correction" else e.n: e for e in made}
-    relevant = [e for e in made if e.kind in STORES_KINDS or e.kind == "correction"]
-    if relevant:
-        log = {e.n: e for e in _effective([job]).get(job.pk, [])}
-        parts = job_parts(log.values())
-        for n in sorted(touched):
-            try:
-                _follow(job, n, touched[n], log.get(n), parts)
-            except StoreError as error:
-                place = f"entry {touched[n].n}: " if len(made) > 1 else ""
-                raise LogError(f"{place}{error}", field=error.field) from None
-        _trim(job, parts)
-    if job.closed is not None:
-        reservations.let_all_go(job)
-
-
-def _follow(job: Job, n: int, written: Entry, entry: LogEntry | None, parts: JobParts) -> None:
-    """The line of the ledger for one entry: made, or put right."""
-    counts = entry is not None and not entry.void and entry.kind in MOVING
-    line = Movement.objects.filter(job=job, entry=n, corrects=None).select_related("lot__part").first()
-    if line is None:
-        if counts and entry is not None:
-            _first_line(job, entry, parts)
-        return
-    new = 0
-    if counts and entry is not None:
-        lot, _ = _lot(entry, parts)
-        kind = Movement.Kind.USED if entry.kind == "part-taken" else Movement.Kind.RETURNED
-        aside = entry.data.get("into") == "quarantine"
-        if lot.pk != line.lot_id or kind != line.kind or aside != bool(line.quarantined):
-            raise StoreError(
-                f"entry {n}: another part, lot or place found than the line of the ledger has ("
-                f"{line.lot.part.code}, lot {line.lot_id}); allowed: correct it to nothing, and write a new entry",
-                "corrects",
-            )
-        new = entry.data["count"]
-    moved = Movement.objects.filter(Q(pk=line.pk) | Q(corrects=line)).aggregate(a=Sum("on_hand"), b=Sum("quarantined"))
-    if abs(moved["a"] + moved["b"]) != new:
-        why = str(written.data.get("why") or "") or f"entry {n} corrected"
-        try:
-            put_right(line, who=written.who, why=why[:500], count=new, job=job, entry=written.n, at=written.at)
-        except StoreError as error:
-            raise StoreError(
-                f"the stores cannot follow a correction of entry {n}: {error}; first count it, or see who has it",
-                error.field,
-            ) from None
-
-
-def _lot(entry: LogEntry, parts: JobParts) -> tuple[Lot, Taken]:
-    taken = parts.taken[entry.n] if entry.kind == "part-taken" else parts.taken[entry.data["taken"]]
-    lot = Lot.objects.filter(pk=taken.lot).select_related("part").first()
-    if lot is None:
-        raise StoreError(f"lot: {taken.lot} found; allowed: the number of a lot in the stores", "lot")
-    return lot, taken
-
-
-def _first_line(job: Job, entry: LogEntry, parts: JobParts) -> None:
-    lot, taken = _lot(entry, parts)
-    if lot.part.code.casefold() != taken.part.casefold() and entry.kind == "part-taken":
-        raise StoreError(f"part: '{taken.part}' found; allowed: {lot.part.code}, of which lot {lot.pk} is", "part")
-    note = str(entry.data.get("note") or entry.data.get("why") or "")[:500]
-    if entry.kind == "part-taken":
-        kind, wanted = Movement.Kind.USED, taken.wanted
-        stores.take(
-            lot.part,
-            taken.count,
-            kind,
-            who=entry.who,
-            job=job,
-            want=wanted,
-            entry=entry.n,
-            lot=lot,
-            note=note,
-            at=entry.at,
-        )
-    else:
-        aside = entry.data.get("into") == "quarantine"
-        stores.give_back(
-            lot, entry.data["count"], who=entry.who, job=job, entry=entry.n, quarantine=aside, note=note, at=entry.at
-        )
-
-
-def _trim(job: Job, parts: JobParts) -> None:
-    """Let go what is promised beyond what a want still asks for."""
-    left = {n: w.left for n, w in parts.wants.items()}
-    for each in sorted(reservations.held_for(job), key=lambda r: (r.part_id, r.pk)):
-        if each.want is None:
-            continue
-        keep = min(each.quantity, left.get(each.want, 0))
-        left[each.want] = left.get(each.want, 0) - keep
-        if keep < each.quantity:
-            reservations.let_go(each, each.quantity - keep)
-
-
 # ---------------------------------------------------------------- all open jobs
 
 
@@ -289,7 +164,7 @@ def held_wants(jobs: Sequence[Job] | None = None) -> list[HeldWant]:
     for each in Reservation.objects.filter(closed=None, job__in=[j.pk for j in chosen]).exclude(want=None):
         key = (each.job_id or 0, each.want or 0)
         held[key] = held.get(key, 0) + each.quantity
-    logs = _effective(chosen)
+    logs = stores_entries(chosen)
     return [
         HeldWant(job, each, held.get((job.pk, each.n), 0))
         for job in chosen
@@ -307,3 +182,133 @@ def reserve_wanted(job: Job, wanted: int, part: Part, *, who: str, count: int | 
     if not 1 <= number <= most:
         raise StoreError(f"count: {number} found; allowed: 1 to {most}, as is wanted and not reserved", "count")
     return reservations.reserve(part, number, who=who, job=job, want=wanted)
+
+
+# ---------------------------------------------------------------- what would serve
+
+
+@dataclass(frozen=True)
+class MayServe:
+    """A part that may serve a want. `says`: exact, better, acceptable; `check_first` before it is used."""
+
+    code: str
+    says: str
+    free: int
+    check_first: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OpenWant:
+    """A want of an open job with something left.
+
+    `left` are still wanted, of which `reserved` are promised already; `acceptable` parts of the stores, the best first,
+    also those of which there are none; `note` says why there is no part, or what was taken for granted.
+    """
+
+    job: int
+    entry: int
+    what: str
+    part: str
+    count: int
+    left: int
+    reserved: int
+    refs: tuple[str, ...]
+    by: date | None
+    why: str
+    acceptable: tuple[MayServe, ...]
+    note: str = ""
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """Codes of the acceptable parts, the best first."""
+        return tuple(each.code for each in self.acceptable)
+
+
+def open_wants(jobs: Sequence[Job] | None = None) -> list[OpenWant]:
+    """What all open jobs still want (or these jobs), with the parts of the stores that would serve."""
+    found, known = [], {}
+    for held in held_wants(jobs):
+        each = held.want
+        key = (each.what, each.part)
+        if key not in known:
+            known[key] = may_serve(each.what, each.part)
+        acceptable, note = known[key]
+        found.append(
+            OpenWant(
+                held.job.number, each.n, each.what, each.part, each.count, each.left, held.reserved, each.refs, each.by,
+                each.why, acceptable, note,
+            )
+        )  # fmt: skip
+    return found
+
+
+def may_serve(what: str, code: str = "") -> tuple[tuple[MayServe, ...], str]:
+    """Parts that serve what is wanted: the part named, else those of its value; and a note.
+
+    A capacitor is compared by the rules for substitutes, its seat not known: what depends on that is to be checked
+    first. Of other parts those of the very value serve; power and tolerance are to be checked.
+    """
+    if code:
+        part = _named(code)
+        return ((MayServe(part.code, "exact", part.free),), "") if part else ((), f"no part '{code}' in the stores")
+    part = Part.objects.filter(code__iexact=what.strip()).first()
+    if part is not None:
+        return (MayServe(part.code, "exact", part.free),), ""
+    try:
+        value = read_value(what)
+    except ValueTextError:
+        return (), "no value in it, and no part of this code"
+    if not value:
+        return (), "no value in it"
+    amount = value["amount"]
+    if value["unit"] != "F":
+        parts = Part.objects.filter(unit=value["unit"], amount__range=(amount * 0.999, amount * 1.001)).order_by("code")
+        check = ("power, tolerance and size: only the value was compared",)
+        return _ranked([MayServe(p.code, "acceptable", p.free, check) for p in parts[:200]]), ""
+    return _capacitors(what, value)
+
+
+def _named(code: str) -> Part | None:
+    """The part of this code, or that had it when it was written down."""
+    part = Part.objects.filter(code__iexact=code).first()
+    if part is None:
+        change = PartChange.objects.filter(was__code=code).select_related("part").order_by("-id").first()
+        part = change.part if change is not None else None
+    return part
+
+
+def _capacitors(what: str, value: Mapping[str, Any]) -> tuple[tuple[MayServe, ...], str]:
+    kind = str(value.get("kind") or polar_guess(value["amount"]))
+    if not kind:
+        return (), "its kind is not known: write it with its kind, such as film or ceramic"
+    note = "" if value.get("kind") else f"taken for {kind}, as no kind is said"
+    original = _rated(what, kind, value)
+    if original is None:
+        return (), "it cannot be read as a capacitor"
+    span = (original.farad * 0.79, original.farad * 1.21)
+    parts = {p.code: p for p in Part.objects.filter(unit="F", amount__range=span)}
+    rated = [r for p in parts.values() if (r := rated_of_part(p)) is not None]
+    serve = [
+        MayServe(a.candidate.name, a.says, parts[a.candidate.name].free, tuple(f.reason for f in a.check_first))
+        for a in compare(original, rated)
+        if a.says != "refused"
+    ]
+    unknown = sum(1 for p in parts.values() if not p.kind)
+    more = f"{unknown} of about this value have no kind written down" if unknown else ""
+    return _ranked(serve), "; ".join(text for text in (note, more) if text)
+
+
+def _rated(what: str, kind: str, value: Mapping[str, Any]) -> Rated | None:
+    try:
+        return read_capacitor(what, kind)
+    except CapacitorError:
+        try:
+            return Rated(kind, value["amount"], value.get("volt"), value.get("celsius"))  # type: ignore[arg-type]
+        except CapacitorError:
+            return None
+
+
+def _ranked(serve: Sequence[MayServe]) -> tuple[MayServe, ...]:
+    """Better before acceptable, of these what is there before what is not; else as given."""
+    order = {"exact": 0, "better": 1, "acceptable": 2}
+    return tuple(sorted(serve, key=lambda m: (order[m.says], m.free <= 0)))[:50]

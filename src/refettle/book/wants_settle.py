@@ -1,0 +1,142 @@
+"""The stock follows the log: an entry `part-taken` or `part-returned` and its line of the ledger say the same.
+
+A correction of the entry puts the line right by a further line; where the stock does not allow it, or another part or
+lot is named, it is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from django.db.models import Q, Sum
+
+from refettle.book import reservations, stores
+from refettle.book.log import LogEntry, LogError, effective
+from refettle.book.models import Entry, Job
+from refettle.book.models_stores import Lot, Movement
+from refettle.book.store import StoreError, entries_as_written
+from refettle.book.stores_counting import put_right
+from refettle.book.stores_jobs import MOVING, STORES_KINDS, JobParts, Taken, job_parts
+
+
+def stores_entries(jobs: Iterable[Job]) -> dict[int, list[LogEntry]]:
+    """The entries of jobs that are about the stores, as they count now, by job key."""
+    rows = Entry.objects.filter(job__in=[job.pk for job in jobs])
+    found = list(rows.filter(Q(kind__in=STORES_KINDS) | Q(kind="correction")).order_by("job", "n"))
+    have = {(e.job_id, e.n) for e in found}
+    missing = {(e.job_id, e.data["corrects"]) for e in found if e.kind == "correction"} - have
+    if missing:  # corrections of other entries, which may have become one of these
+        numbers = {n for _, n in missing}
+        found += [e for e in rows.filter(n__in=numbers) if (e.job_id, e.n) in missing]
+        found.sort(key=lambda e: (e.job_id, e.n))
+    logs: dict[int, list[Entry]] = {}
+    for entry in found:
+        logs.setdefault(entry.job_id, []).append(entry)
+    return {key: effective(entries_as_written(log)) for key, log in logs.items()}
+
+
+def parts_of(job: Job) -> JobParts:
+    """What one job wants and has taken, without replaying the rest of its log."""
+    return job_parts(stores_entries([job]).get(job.pk, []))
+
+
+def settle(job: Job, made: Sequence[Entry]) -> None:
+    """Bring the stock in step with what was just written. To be called in the transaction that wrote it.
+
+    Raises
+    ------
+    LogError
+        The stock does not allow it; says which entry, and the way out.
+    """
+    touched = {e.data["corrects"] if e.kind == "correction" else e.n: e for e in made}
+    relevant = [e for e in made if e.kind in STORES_KINDS or e.kind == "correction"]
+    if relevant:
+        log = {e.n: e for e in stores_entries([job]).get(job.pk, [])}
+        parts = job_parts(log.values())
+        for n in sorted(touched):
+            try:
+                _follow(job, n, touched[n], log.get(n), parts)
+            except StoreError as error:
+                place = f"entry {touched[n].n}: " if len(made) > 1 else ""
+                raise LogError(f"{place}{error}", field=error.field) from None
+        _trim(job, parts)
+    if job.closed is not None:
+        reservations.let_all_go(job)
+
+
+def _follow(job: Job, n: int, written: Entry, entry: LogEntry | None, parts: JobParts) -> None:
+    """The line of the ledger for one entry: made, or put right."""
+    counts = entry is not None and not entry.void and entry.kind in MOVING
+    line = Movement.objects.filter(job=job, entry=n, corrects=None).select_related("lot__part").first()
+    if line is None:
+        if counts and entry is not None:
+            _first_line(job, entry, parts)
+        return
+    new = 0
+    if counts and entry is not None:
+        lot, _ = _lot(entry, parts)
+        kind = Movement.Kind.USED if entry.kind == "part-taken" else Movement.Kind.RETURNED
+        aside = entry.data.get("into") == "quarantine"
+        if lot.pk != line.lot_id or kind != line.kind or aside != bool(line.quarantined):
+            raise StoreError(
+                f"entry {n}: another part, lot or place found than the line of the ledger has ("
+                f"{line.lot.part.code}, lot {line.lot_id}); allowed: correct it to nothing, and write a new entry",
+                "corrects",
+            )
+        new = entry.data["count"]
+    moved = Movement.objects.filter(Q(pk=line.pk) | Q(corrects=line)).aggregate(a=Sum("on_hand"), b=Sum("quarantined"))
+    if abs(moved["a"] + moved["b"]) != new:
+        why = str(written.data.get("why") or "") or f"entry {n} corrected"
+        try:
+            put_right(line, who=written.who, why=why[:500], count=new, job=job, entry=written.n, at=written.at)
+        except StoreError as error:
+            raise StoreError(
+                f"the stores cannot follow a correction of entry {n}: {error}; first count it, or see who has it",
+                error.field,
+            ) from None
+
+
+def _lot(entry: LogEntry, parts: JobParts) -> tuple[Lot, Taken]:
+    taken = parts.taken[entry.n] if entry.kind == "part-taken" else parts.taken[entry.data["taken"]]
+    lot = Lot.objects.filter(pk=taken.lot).select_related("part").first()
+    if lot is None:
+        raise StoreError(f"lot: {taken.lot} found; allowed: the number of a lot in the stores", "lot")
+    return lot, taken
+
+
+def _first_line(job: Job, entry: LogEntry, parts: JobParts) -> None:
+    lot, taken = _lot(entry, parts)
+    if lot.part.code.casefold() != taken.part.casefold() and entry.kind == "part-taken":
+        raise StoreError(f"part: '{taken.part}' found; allowed: {lot.part.code}, of which lot {lot.pk} is", "part")
+    note = str(entry.data.get("note") or entry.data.get("why") or "")[:500]
+    if entry.kind == "part-taken":
+        kind, wanted = Movement.Kind.USED, taken.wanted
+        stores.take(
+            lot.part,
+            taken.count,
+            kind,
+            who=entry.who,
+            job=job,
+            want=wanted,
+            entry=entry.n,
+            lot=lot,
+            note=note,
+            at=entry.at,
+        )
+    else:
+        aside = entry.data.get("into") == "quarantine"
+        stores.give_back(
+            lot, entry.data["count"], who=entry.who, job=job, entry=entry.n, quarantine=aside, note=note, at=entry.at
+        )
+
+
+def _trim(job: Job, parts: JobParts) -> None:
+    """Let go what is promised beyond what a want still asks for."""
+    left = {n: w.left for n, w in parts.wants.items()}
+    for each in sorted(reservations.held_for(job), key=lambda r: (r.part_id, r.pk)):
+        if each.want is None:
+            continue
+        keep = min(each.quantity, left.get(each.want, 0))
+        left[each.want] = left.get(each.want, 0) - keep
+        if keep < each.quantity:
+            reservations.let_go(each, each.quantity - keep)
