@@ -13,7 +13,7 @@ T = TypeVar("T")
 PRIVATE_KINDS = frozenset({"answer", "quote", "consent", "outgoing", "values"})
 """Entries between bench and owner, and money: their words are left out whole."""
 LEFT_OUT = "Left out of what is published."
-KEPT = ("sha256", "kind", "when", "how", "photo")
+KEPT = ("sha256", "kind", "photo")
 """Fields that are no free text."""
 WARNING = (
     "Names, contact and serials are taken out of the texts. Photos are not looked at: one of a label, a letter or a "
