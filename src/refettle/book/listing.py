@@ -25,8 +25,9 @@ if TYPE_CHECKING:
     from refettle.book.models import Job
 
 _CLAIM = (
-    r"(?:work(?:s|ed|ing)?|tested|proven|proved|function(?:s|al|ing)|runs|ran|guaranteed?|fault-?less(?:ly)?|"
-    r"flawless(?:ly)?|perfect(?:ly)?|reliabl[ey]|good as new|like new|mint|fine|fully|100\s?%)(?![\w-])"
+    r"(?:work(?:s|ed|ing)|(?:does|do|will|should|can|to) work|tested|proven|proved|function(?:s|al|ing)|"
+    r"runs|ran|guaranteed?|fault-?less(?:ly)?|flawless(?:ly)?|"
+    r"perfect(?:ly)?|reliabl[ey]|good as new|like new|mint|fine|fully|100\s?%)(?![\w-])"
 )
 CLAIMS = re.compile(rf"\b{_CLAIM}", re.IGNORECASE)
 """English words that claim something of a unit."""
@@ -214,7 +215,7 @@ def _stands(report: Handover, state: JobState) -> tuple[str, ...]:
     if _failing(report) or proven.failed:
         lines.append("It has a fault. For repair, or for parts.")
     if not proven.begun:
-        lines.append("Nothing of it was proven. It is offered as not tested.")
+        lines.append("It was not proven in any way. It is offered as not tested.")
         seen = [line for line in report.verified if "good in the function test" in line]
         lines += [f"Looked at, and no proof: {re.sub(r' [(]entry [0-9]+[)]', '', line)}" for line in seen]
     else:
