@@ -116,15 +116,14 @@ def _jobs() -> Iterator[Disagreement]:
     from refettle.book.wants_settle import stores_entries
 
     said: dict[tuple[int, int], int] = {}
-    jobs = Job.objects.filter(
-        Q(entries__kind__in=MOVING) | Q(movements__entry__isnull=False) | Q(entries__data__with__kind__in=MOVING)
-    ).distinct()
+    moving = Q(entries__kind__in=MOVING) | Q(movements__entry__isnull=False)
+    jobs = Job.objects.filter(moving).distinct()
     numbers = {job.pk: job.number for job in jobs}
-    for key, log in stores_entries(list(jobs)).items():
+    for job_pk, log in stores_entries(list(jobs)).items():
         for entry in log:
             if entry.kind in MOVING:
                 sign = -1 if entry.kind == "part-taken" else 1
-                said[key, entry.n] = 0 if entry.void else sign * entry.data["count"]
+                said[job_pk, entry.n] = 0 if entry.void else sign * entry.data["count"]
     moved: dict[tuple[int, int], int] = {}
     lines = Movement.objects.filter(job__isnull=False, entry__isnull=False).order_by()
     own = lines.filter(corrects=None).values_list("job", "entry", "on_hand", "quarantined")

@@ -12,6 +12,8 @@ from typing import Any
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import TextField
+from django.db.models.functions import Cast
 from django.utils import timezone
 
 from refettle.book import reservations, stores
@@ -272,8 +274,9 @@ def _named(code: str) -> Part | None:
     """The part of this code, or that had it when it was written down."""
     part = Part.objects.filter(code__iexact=code).first()
     if part is None:
-        change = PartChange.objects.filter(was__code=code).select_related("part").order_by("-id").first()
-        part = change.part if change is not None else None
+        said = PartChange.objects.annotate(said=Cast("was", TextField())).filter(said__contains='"code"')
+        had = [c for c in said.select_related("part").order_by("-id") if c.was.get("code") == code]
+        part = had[0].part if had else None
     return part
 
 
