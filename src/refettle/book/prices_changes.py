@@ -40,7 +40,7 @@ class Changes:
     @property
     def counts(self) -> dict[str, int]:
         """How many went up, down, are gone, are new."""
-        return {way: len(self.of(way)) for way in ("up", "down", "gone", "new")}  # type: ignore[arg-type]
+        return {way: len(self.of(way)) for way in ("up", "down", "gone", "new")}
 
 
 def before(price_list: PriceList) -> PriceList | None:

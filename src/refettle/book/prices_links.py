@@ -18,8 +18,8 @@ from refettle.parts.capacitor import KINDS
 
 MOST_READ = 4_000
 """Numbers looked at in one go."""
-_KINDS = {
-    **{kind: kind for kind in KINDS}, "electrolytic": "aluminium", "elko": "aluminium", "elco": "aluminium",
+_KINDS: dict[str, str] = {
+    **{str(kind): str(kind) for kind in KINDS}, "electrolytic": "aluminium", "elko": "aluminium", "elco": "aluminium",
     "resistor": "resistor", "widerstand": "resistor", "coil": "coil", "choke": "coil", "inductor": "coil",
     "crystal": "crystal", "quartz": "crystal", "tantal": "tantalum", "foil": "film", "polyester": "film",
     "belt": "belt", "fuse": "fuse", "regulator": "regulator",

@@ -220,6 +220,9 @@ def amount(digits: str, mark: Mark) -> Decimal:
 # ---------------------------------------------------------------- what cells hold
 
 
+CENT = Decimal("0.01")
+
+
 @dataclass(frozen=True, slots=True)
 class Money:
     """An amount, the currency its cell names and the pieces it is for, if it says so (else 0)."""
@@ -271,4 +274,6 @@ def to_piece(price: Decimal, pieces: int, discount: Decimal = Decimal(0)) -> Dec
     one = one.quantize(Decimal(1).scaleb(-DECIMALS), ROUND_HALF_EVEN)
     if not 0 < one <= MOST_PRICE:
         raise FigureError(f"{one:f} for one", f"more than 0, up to {MOST_PRICE:,}")
-    return one.normalize() if one != one.to_integral() else one.quantize(Decimal(1))
+    one = one.normalize()
+    exponent = one.as_tuple().exponent
+    return one.quantize(CENT) if isinstance(exponent, int) and exponent > -2 else one
