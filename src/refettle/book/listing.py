@@ -266,9 +266,9 @@ def _done(report: Handover, kept: _Kept) -> tuple[str, ...]:
         lines.append(f"{what}{f'. {note}' if what and note else note} ({each.day:%Y-%m-%d})" if what or note else "")
     for part in report.parts:
         if not part.new.startswith("parts of entry"):
-            old = f" in place of {part.old}" if part.old else ""
             place = "" if part.place == "Not modelled" else f"{part.place}: "
-            lines.append(kept.text(f"{place}{part.new} fitted{old}", f"part {part.place}"))
+            said = f"{part.new} fitted in place of {part.old}" if part.old else f"used {part.new}"
+            lines.append(kept.text(place + said, f"part {part.place}"))
     for white in report.whitened:
         left = f": {white.left}" if white.left else ""
         if white.how != "not whitened":

@@ -113,7 +113,7 @@ def decide(
     ----------
     sale : Sale
     p : float
-        Chance that it works in the end, as a quote gives it.
+        Chance that it works in the end, as a quote gives it; where records tell how such units end, by `outlook`.
     cost : float
         Expected cost to finish from now, the bench's own time at its rate included [currency].
     strip_cost : float
