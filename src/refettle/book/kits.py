@@ -111,9 +111,9 @@ def new_version(
         "name": said(name, "name", 200, 1),
         "note": note.strip()[:4000],
         "board": board,
-        "minutes": _number(minutes, "minutes", 0.0, 10_000.0),
-        "fee": _number(fee, "fee", 0.0, 1e6),
-        "margin": _number(margin, "margin", 0.0, 0.95),
+        "minutes": number_of(minutes, "minutes", 0.0, 10_000.0),
+        "fee": number_of(fee, "fee", 0.0, 1e6),
+        "margin": number_of(margin, "margin", 0.0, 0.95),
         "who": said(who, "who", 200, 1),
     }
     checked = [_checked(n, line) for n, line in enumerate(lines, start=1)]
@@ -125,7 +125,8 @@ def new_version(
     return find_version(version.pk)
 
 
-def _number(value: Any, name: str, low: float, high: float) -> float:
+def number_of(value: Any, name: str, low: float, high: float) -> float:
+    """A number as typed, comma or point. Raises StoreError naming it."""
     try:
         number = float(str(value).replace(",", "."))
     except ValueError:
