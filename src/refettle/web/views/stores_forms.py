@@ -1,0 +1,378 @@
+"""The forms of a part's page: what each asks, and what it writes into the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpRequest
+
+from refettle.book import shelf_life, store, stores, wants
+from refettle.book.log import LogError
+from refettle.book.models import Job
+from refettle.book.models_stores import Movement, Part, Reservation
+from refettle.book.reservations import reserve
+from refettle.book.store import StoreError
+from refettle.book.stores_moves import holder, open_reservations, quantity
+from refettle.book.stores_parts import edit_part
+from refettle.web.views.common import write_once
+from refettle.web.views.stores_fields import Field, Form, came_from, lot_fields, lot_from, lot_name, text
+
+OLDEST = "the oldest first"
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing that can be done with a part."""
+
+    title: str
+    button: str
+    fields: Callable[[Part], list[Field]]
+    write: Callable[[Part, Mapping[str, Any], list[Reservation]], str]
+    lead: str = ""
+    open: Callable[[Part], bool] = field(default=lambda part: True)
+
+
+def offered(part: Part) -> list[tuple[str, str]]:
+    """What can be done with the part as it stands."""
+    return [(do, action.title) for do, action in ACTIONS.items() if do not in HIDDEN and action.open(part)]
+
+
+def form_of(part: Part, do: str, typed: Mapping[str, Any], keep: bool) -> Form | None:
+    """The form asked for, with what was typed where `keep`."""
+    action = ACTIONS.get(do)
+    if action is None:
+        return None
+    fields = []
+    for each in action.fields(part):
+        chosen = tuple(typed.getlist(each.name)) if hasattr(typed, "getlist") and each.kind == "checks" else ()
+        said = str(typed.get(each.name, "")) if keep or each.name in typed else each.value
+        fields.append(Field(each.name, each.label, each.kind, each.hint, each.needed, each.options, said, chosen))
+    return Form(do, action.title, action.lead, action.button, tuple(fields))
+
+
+def write(request: HttpRequest, part: Part) -> str:
+    """Do what a sent form asks; where on the page to go on. Raises StoreError."""
+    do = request.POST.get("do", "")
+    action = ACTIONS.get(do)
+    if action is None:
+        raise StoreError(f"do: '{do[:30]}' found; allowed: {', '.join(ACTIONS)}", "do")
+    named = [int(pk) for pk in request.POST.getlist("let_go") if pk.isdecimal() and len(pk) < 10]
+    letting = list(Reservation.objects.filter(pk__in=named, part=part, closed=None))
+    said: list[str] = []
+    if write_once(request, lambda: said.append(action.write(part, request.POST, letting))) and said:
+        messages.success(request, said[0])
+    return "#ledger" if do not in ("change", "place") else ""
+
+
+# ---------------------------------------------------------------- fields
+
+
+def _count(label: str = "How many", value: str = "") -> Field:
+    return Field("count", label, "number", needed=True, value=value)
+
+
+def _lot(part: Part, quarantined: bool = False) -> list[Field]:
+    held = part.lots.filter(quarantined__gt=0) if quarantined else part.lots.filter(on_hand__gt=0)
+    lots = list(held.order_by("pk")[:200])
+    if len(lots) < 2:
+        return []
+    named = [(str(lot.pk), f"{lot_name(lot)}: {lot.quarantined if quarantined else lot.on_hand}") for lot in lots]
+    return [Field("lot", "Out of which lot", "choice", options=(("", OLDEST), *named))]
+
+
+def _promised(part: Part) -> list[Field]:
+    """Reservations that may suffer, where there are any."""
+    options = tuple((str(r.pk), f"{holder(r)}: {r.quantity}") for r in open_reservations(part))
+    hint = "Only what must go is let go; the others stay promised."
+    return (
+        [Field("let_go", "If it cuts into what is promised, let go", "checks", hint, options=options)]
+        if options
+        else []
+    )
+
+
+def _receive_fields(part: Part) -> list[Field]:
+    return [
+        _count(),
+        *lot_fields(part),
+        Field("quarantine", "Of unknown source: into quarantine until shown good", "check"),
+        Field("note", "Note"),
+    ]
+
+
+def _job_field() -> Field:
+    jobs = Job.objects.filter(closed=None).select_related("unit__type_version").order_by("-number")[:200]
+    named = [(str(j.number), f"{j.number}: {j.unit.type_version.name}, {j.unit}") for j in jobs]
+    return Field("job", "For which job", "choice", options=(("", "choose"), *named), needed=True)
+
+
+def job_from(form: Mapping[str, Any], needed: bool = True) -> Job | None:
+    """The job chosen. Raises StoreError."""
+    typed = text(form, "job")
+    if not typed and not needed:
+        return None
+    if not typed.isdecimal() or len(typed) > 8:
+        raise StoreError(f"job: '{typed[:40]}' found; allowed: the number of an open job", "job")
+    return store.find_job(int(typed))
+
+
+# ---------------------------------------------------------------- writing
+
+
+def _who() -> str:
+    return str(settings.REFETTLE_WHO)
+
+
+def _number(form: Mapping[str, Any], name: str = "count") -> Any:
+    return text(form, name)
+
+
+def _receive(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    aside = bool(form.get("quarantine"))
+    made = stores.receive(
+        part, _number(form), who=_who(), came=came_from(form), quarantine=aside, note=text(form, "note")
+    )
+    return f"{made.on_hand or made.quarantined} {'put in quarantine' if aside else 'received'}."
+
+
+def _reserve(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    job = job_from(form)
+    made = reserve(part, _number(form), who=_who(), job=job)
+    return f"{made.quantity} promised to job {job.number if job else ''}."
+
+
+def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    job = job_from(form)
+    refs = [each for each in text(form, "refs").replace(",", " ").split() if each]
+    if job is None:
+        raise StoreError("job: nothing found; allowed: the number of an open job", "job")
+    try:
+        made = wants.take_for_job(
+            job,
+            part,
+            quantity(_number(form)),
+            who=_who(),
+            lot=lot_from(part, form),
+            refs=refs,
+            note=text(form, "note"),
+        )
+    except LogError as error:
+        raise StoreError(str(error), error.field or "job") from None
+    return f"{_number(form)} taken for job {job.number}; it stands in its log as entry {made[0].n}."
+
+
+def _count_write(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
+    lines = stores.count(
+        part, _number(form), who=_who(), lot=lot_from(part, form), let_go=letting, note=text(form, "note")
+    )
+    change = sum(line.on_hand for line in lines)
+    return "Counted: as the ledger says." if not change else f"Counted: {change:+d}."
+
+
+def _scrap(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
+    aside = bool(form.get("from_quarantine"))
+    stores.scrap(
+        part,
+        _number(form),
+        who=_who(),
+        why=text(form, "why"),
+        lot=lot_from(part, form),
+        from_quarantine=aside,
+        let_go=letting,
+    )
+    return f"{_number(form)} scrapped."
+
+
+def _quarantine(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
+    stores.quarantine(part, _number(form), who=_who(), why=text(form, "why"), lot=lot_from(part, form), let_go=letting)
+    return f"{_number(form)} put in quarantine."
+
+
+def _release(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    stores.release(part, _number(form), who=_who(), how=text(form, "how"), lot=lot_from(part, form))
+    return f"{_number(form)} released from quarantine."
+
+
+def _donor(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    stores.from_donor(
+        part,
+        _number(form),
+        who=_who(),
+        job=job_from(form, needed=False),
+        unit=text(form, "unit"),
+        came=came_from(form),
+        note=text(form, "note"),
+    )
+    return f"{_number(form)} taken from the donor, in quarantine until shown good."
+
+
+def _place(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    edit_part(part, who=_who(), place=text(form, "place"))
+    return f"It lies in {part.place} now." if part.place else "It has no place now."
+
+
+CHANGED = (
+    "name", "kind", "maker", "place", "note", "mount", "diameter_mm", "height_mm", "pitch_mm", "gram", "lead_days",
+    "shelf_days", "reorder_at",
+)  # fmt: skip
+
+
+def _change(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    said: dict[str, Any] = {name: text(form, name) for name in CHANGED if name in form}
+    said["no_reorder"] = bool(form.get("no_reorder"))
+    edit_part(part, who=_who(), value=text(form, "value") or None, **said)
+    return "Changed."
+
+
+def _correct(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    typed = text(form, "line")
+    line = Movement.objects.filter(part=part, pk=int(typed)).first() if typed.isdecimal() and len(typed) < 12 else None
+    if line is None:
+        raise StoreError(f"line: '{typed[:40]}' found; allowed: a line of this part's ledger", "line")
+    stores.correct(line, who=_who(), why=text(form, "why"), count=_number(form) or 0)
+    return f"Line {line.pk} is put right; it stays in the ledger with the line that corrects it."
+
+
+def _looked(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
+    lot = lot_from(part, form)
+    if lot is None:
+        raise StoreError(f"lot: nothing found; allowed: a lot of {part.code}", "lot")
+    shelf_life.done(lot, who=_who(), what=text(form, "what"))
+    return f"{part.code}, {lot_name(lot)}: looked at; its time in store begins anew."
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"
+
+
+def _change_fields(part: Part) -> list[Field]:
+    return [
+        Field("name", "Name", needed=True, value=part.name),
+        Field("value", "Value anew", hint="As 4u7 50v 105C; empty: it stays as it is."),
+        Field("kind", "Kind", value=part.kind),
+        Field("maker", "Maker", value=part.maker),
+        Field("place", "Place", value=part.place),
+        Field("diameter_mm", "Diameter, mm", "number", value=_figure(part.diameter_mm)),
+        Field("height_mm", "Height, mm", "number", value=_figure(part.height_mm)),
+        Field("pitch_mm", "Pitch of its leads, mm", "number", value=_figure(part.pitch_mm)),
+        Field("gram", "Weight of one, g", "number", value=_figure(part.gram)),
+        Field("lead_days", "Days until it comes", "number", value=str(part.lead_days)),
+        Field("reorder_at", "Order when so many are left", "number", "Empty: by its use.",
+              value=_figure(part.reorder_at)),
+        Field("shelf_days", "Days after which it is looked at again", "number", "Empty: by its kind; 0: never.",
+              value=_figure(part.shelf_days)),
+        Field("no_reorder", "Not ordered again", "check", value="1" if part.no_reorder else ""),
+        Field("note", "Note", "area", value=part.note),
+    ]  # fmt: skip
+
+
+def _has_some(part: Part) -> bool:
+    return part.on_hand > 0
+
+
+def _has_quarantined(part: Part) -> bool:
+    return part.quarantined > 0
+
+
+ACTIONS: dict[str, Action] = {
+    "receive": Action("Receive", "Received", _receive_fields, _receive),
+    "take": Action(
+        "Take for a job",
+        "Taken",
+        lambda p: [
+            _job_field(),
+            _count(),
+            Field("refs", "For which places on the board", hint="C4, C7"),
+            *_lot(p),
+            Field("note", "Note"),
+        ],
+        _take,
+        "It is written in the job's log, and the ledger follows.",
+        open=lambda p: p.on_hand > 0,
+    ),
+    "reserve": Action(
+        "Promise to a job", "Promise them", lambda p: [_job_field(), _count()], _reserve, open=lambda p: p.free > 0
+    ),
+    "count": Action(
+        "Count",
+        "Counted",
+        lambda p: [
+            Field("count", "Counted", "number", needed=True),
+            *_lot_to_count(p),
+            *_promised(p),
+            Field("note", "Note"),
+        ],
+        _count_write,
+        "What is on hand, without what is in quarantine. The difference is written as a line of the ledger.",
+    ),
+    "scrap": Action(
+        "Scrap",
+        "Scrapped",
+        lambda p: [
+            _count(),
+            Field("why", "Why", needed=True),
+            *_lot(p),
+            *([Field("from_quarantine", "Out of quarantine", "check")] if p.quarantined else []),
+            *_promised(p),
+        ],
+        _scrap,
+        open=lambda p: p.on_hand + p.quarantined > 0,
+    ),
+    "quarantine": Action(
+        "Put in quarantine",
+        "Put in quarantine",
+        lambda p: [_count(), Field("why", "Why", needed=True), *_lot(p), *_promised(p)],
+        _quarantine,
+        open=_has_some,
+    ),
+    "release": Action(
+        "Release from quarantine",
+        "Released",
+        lambda p: [
+            _count(value=str(p.quarantined)),
+            Field("how", "How it was shown good", needed=True),
+            *_lot(p, True),
+        ],
+        _release,
+        open=_has_quarantined,
+    ),
+    "donor": Action(
+        "Out of a donor unit",
+        "Into quarantine",
+        lambda p: [
+            _count(),
+            Field("job", "Job of the donor unit", "number", "Its number; or say which unit it was:"),
+            Field("unit", "The donor unit in words"),
+            Field("lot_code", "Date code as printed"),
+            Field("made", "Made", hint="A day, a month 2031-04, or year and week as printed: 3114."),
+            Field("note", "How it came out, how it was tested"),
+        ],
+        _donor,
+        "What comes out of a unit is used again only after it was shown good: it lies in quarantine until then.",
+    ),
+    "place": Action("Move", "It lies there now", lambda p: [Field("place", "New place", value=p.place)], _place),
+    "change": Action("Change what is said of it", "Change", _change_fields, _change),
+    "correct": Action(
+        "Put a line right",
+        "Put it right",
+        lambda p: [
+            Field("line", "Line", "number", needed=True),
+            Field("count", "It should have moved", "number", "0: nothing at all.", value="0"),
+            Field("why", "Why", needed=True),
+        ],
+        _correct,
+        "The line stays; a further line names it and brings the sum right.",
+    ),
+    "looked": Action("Looked at", "Looked at, and good", lambda p: [], _looked),
+}
+HIDDEN = ("correct", "looked")
+"""Reached from elsewhere on the page."""
+
+
+def _lot_to_count(part: Part) -> list[Field]:
+    made = _lot(part)
+    return [Field("lot", "Of which lot", "choice", options=(("", "all of them"), *made[0].options[1:]))] if made else []
