@@ -96,7 +96,7 @@ def main() -> None:
         view = get_job(job.number)
         asked = Asked(full=True)
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        ours, made = timed(lambda: pdf(report_of(view, asked), asked))
+        ours, made = timed(lambda: pdf(view, report_of(view, asked), asked))
         grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
         (Path(home) / "full-record.pdf").write_bytes(made)
         small = [small_photo(sha, 800, settings.REFETTLE_PHOTOS) for sha in kept]

@@ -150,7 +150,8 @@ def test_what_is_to_be_published_names_nobody(client: Client) -> None:
     report = left[left.index('<article class="handover') : left.index("</article>")]
     assert label not in report
     assert top in report
-    file = html_file(report_of(get_job(job.number), Asked(full=True, public=True)), Asked(full=True, public=True))
+    view, asked = get_job(job.number), Asked(full=True, public=True)
+    file = html_file(view, report_of(view, asked), asked)
     assert not re.search("(?i)ines|aldane|quill", re.sub("base64,[A-Za-z0-9+/=]+", "", file[file.index("<body") :]))
 
 

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from refettle import faults
-from refettle.book.handover_model import Found, How
+from refettle.book.handover_model import Found, How, chance_words
 from refettle.book.lesson import CAP
 from refettle.book.log import LogEntry
 from refettle.book.state import Evidence, JobState
@@ -150,6 +150,8 @@ def _was_good(entry: LogEntry | None, item: Evidence) -> bool | None:
     if entry is None:
         return None
     data: Mapping[str, Any] = entry.data
+    if entry.kind == "first-power":
+        return True  # the gate counts as these checks made, with nothing found
     if entry.kind == "reading":
         grades = data.get("decides", {}).get(item.step, {})
     else:
@@ -171,12 +173,5 @@ def _repaired(state: JobState, seen: Hindsight, block: str) -> str:
         info = state.compiled.steps.get(cure.repair)
         if info is None or not own & set(info.fixes):
             continue
-        said.append(f"{info.name} (entry {cure.ref}): chance that it cured something {_percent(cure.cured)}")
+        said.append(f"{info.name} (entry {cure.ref}): chance that it cured something {chance_words(cure.cured)}")
     return "; ".join(said)
-
-
-def _percent(share: float) -> str:
-    share = min(max(share, 0.0), 1.0)
-    if share > 0.99:
-        return "above 99\u202f%"
-    return f"{100 * share:.0f}\u202f%" if share >= 0.01 else "below 1\u202f%"

@@ -11,6 +11,13 @@ How = Literal["proven by swap", "pointed to by a swap", "measured", "seen", "sai
 When = Literal["before", "during", "after"]
 
 
+def chance_words(chance: float) -> str:
+    """A chance in percent, never 0 or 100."""
+    if chance > 0.99:
+        return "above 99\u202f%"
+    return f"{100 * chance:.0f}\u202f%" if chance >= 0.01 else "below 1\u202f%"
+
+
 @dataclass(frozen=True)
 class Unit:
     """Whose unit it is and what it is. Serial, owner and contact are empty in a report to be published."""
@@ -83,6 +90,16 @@ class Found:
     by: str
     bench: bool = False
     repaired: str = ""
+
+    @property
+    def likely(self) -> str:
+        """The chance in words."""
+        return chance_words(self.chance)
+
+    @property
+    def modes_said(self) -> tuple[str, ...]:
+        """Each failure mode with its chance."""
+        return tuple(f"{name} {chance_words(chance)}" for name, chance in self.modes)
 
 
 @dataclass(frozen=True)

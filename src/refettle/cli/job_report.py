@@ -48,9 +48,9 @@ def run_report(job: Job, args: argparse.Namespace) -> int:
     written = []
     try:
         if args.pdf:
-            written.append(_write("--pdf", args.pdf, pdf(made, asked)))
+            written.append(_write("--pdf", args.pdf, pdf(view, made, asked)))
         if args.html:
-            written.append(_write("--html", args.html, html_file(made, asked).encode()))
+            written.append(_write("--html", args.html, html_file(view, made, asked).encode()))
     except PdfError as error:
         raise Refused(str(error)) from None
     if args.publishable and made.photos:
@@ -107,8 +107,7 @@ def text_of(made: Handover, full: bool = False) -> str:
 
 def _worked_out(made: Handover, full: bool) -> list[tuple[str, list[str]]]:
     found = [
-        f"{f.block}: {f.how}, chance {100 * f.chance:.0f} %; {f.by}" + (f"; {f.repaired}" if f.repaired else "")
-        for f in made.found
+        f"{f.block}: {f.how}, chance {f.likely}; {f.by}" + (f"; {f.repaired}" if f.repaired else "") for f in made.found
     ]
     done = [
         f"{d.day} {d.what}"

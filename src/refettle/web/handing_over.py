@@ -22,6 +22,7 @@ from refettle.book.handover_public import publishable
 from refettle.book.models import Photo
 from refettle.book.personal import personal_words
 from refettle.book.photos import PhotoError, copy_path, original_path
+from refettle.web.handover_plots import drawn_plots
 from refettle.web.print_pdf import pdf_of, photo_address, small_photo
 from refettle.web.views.common import JobView
 from refettle.web.wording import lines
@@ -145,15 +146,16 @@ def _document(context: Mapping[str, Any], size: str, fit: str = "") -> str:
     return render_to_string("refettle/handover_document.html", {**context, "css": _css(size), "fit": fit})
 
 
-def pdf(made: Handover, asked: Asked, qr: SafeString | str = "") -> bytes:
+def pdf(view: JobView, made: Handover, asked: Asked, qr: SafeString | str = "") -> bytes:
     """The report as PDF. Raises print_pdf.PdfError where none can be written here."""
     longest = FULL_PX if asked.full else ONE_PX
     context = context_of(made, asked, lambda sha: photo_address(sha, longest), qr)
+    context["plots"] = drawn_plots(view) if asked.full else ()
     fits: Sequence[str] = ("",) if asked.full else ("", "fit-1", "fit-2")
     return pdf_of([_document(context, asked.size, fit) for fit in fits], settings.REFETTLE_PHOTOS)
 
 
-def html_file(made: Handover, asked: Asked) -> str:
+def html_file(view: JobView, made: Handover, asked: Asked) -> str:
     """The report as one HTML file that needs no other, its photos in it."""
 
     def source(sha256: str) -> str:
@@ -163,7 +165,9 @@ def html_file(made: Handover, asked: Asked) -> str:
             return ""
         return "data:image/jpeg;base64," + base64.b64encode(data).decode()
 
-    return _document(context_of(made, asked, source), asked.size)
+    context = context_of(made, asked, source)
+    context["plots"] = drawn_plots(view) if asked.full else ()
+    return _document(context, asked.size)
 
 
 def without_photos(asked: Asked) -> Asked:

@@ -16,6 +16,7 @@ from refettle.book.handover import ENDS
 from refettle.book.handover_public import WARNING
 from refettle.book.log import LogError
 from refettle.web.handing_over import Asked, context_of, pdf, report_of, without_photos
+from refettle.web.handover_plots import reading_titles, whitening_plots
 from refettle.web.print_pdf import PdfError, pdf_trouble
 from refettle.web.views.common import JobView, append, get_job, new_token, qr
 
@@ -46,7 +47,7 @@ def handover_pdf(request: HttpRequest, number: int) -> HttpResponse:
     """Either of them as PDF."""
     view, asked = get_job(number), _asked(request, full=request.GET.get("full") == "1")
     try:
-        data = pdf(report_of(view, asked), asked, _qr(request, view, asked))
+        data = pdf(view, report_of(view, asked), asked, _qr(request, view, asked))
     except PdfError as error:
         return render(request, "refettle/error.html", {"title": "No PDF here", "text": str(error)}, status=501)
     name = ("full-record" if asked.full else "handover") + ("-to-publish" if asked.public else "")
@@ -86,6 +87,8 @@ def _page(request: HttpRequest, view: JobView, asked: Asked, error: str = "") ->
         "every_photo": every,
         "warning": WARNING,
         "stage_form": view.state is not None and not asked.full and not asked.public and view.state.stage not in ENDS,
+        "live_readings": reading_titles(view) if asked.full else (),
+        "live_plots": whitening_plots(view) if asked.full else (),
         "error": error,
         "typed": request.POST if error else {},
         "token": new_token(),

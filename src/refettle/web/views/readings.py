@@ -25,6 +25,7 @@ from refettle.supply.ripple_wave import RippleError
 from refettle.web import longwork, ripples, shelf, sounds
 from refettle.web.captures import choices_of, typed_of
 from refettle.web.keeping import Filed, keep_file, reading_entry
+from refettle.web.plots import PlotView
 from refettle.web.probing import SUPPLY, tool_cautions
 from refettle.web.views.common import JobView, append, get_working_job, new_token
 from refettle.web.views.tool_capture import read_work
@@ -235,10 +236,32 @@ def reading(request: HttpRequest, number: int, n: int) -> HttpResponse:
     return render(request, "refettle/reading.html", context, status=422 if error else 200)
 
 
-def _again(entry: LogEntry) -> Any:
+def _again(entry: LogEntry, wait: float = 0.0) -> Any:
     options = {str(k): str(v) for k, v in entry.data.get("options", {}).items()}
     held = Filed(str(entry.data["file"]), str(entry.data["name"]))
-    return _read(str(entry.data["method"]), held, options)[0]
+    return _read(str(entry.data["method"]), held, options, wait)[0]
+
+
+class StillBeingReadError(Exception):
+    """A file is still being read."""
+
+
+def first_plot(entry: LogEntry, ident: str, wait: float) -> PlotView:
+    """The first plot of a reading, waited for at most so long [s].
+
+    Raises
+    ------
+    StillBeingReadError
+        It is not read by then.
+    CaptureError and the other `TROUBLES`
+        The file cannot be read again.
+    """
+    try:
+        shown = _shown(_again(entry, wait), None, ident)
+    except _Waiting:
+        raise StillBeingReadError from None
+    made: PlotView = shown["sound" if "sound" in shown else "ripple"].plots[0]
+    return made
 
 
 def _shown(result: Any, before: Any, ident: str = "reading") -> dict[str, Any]:
