@@ -185,7 +185,7 @@ def read_password(file: Path) -> str:
     try:
         lines = file.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        reason = (getattr(error, "strerror", None) or "not text in UTF-8").lower()
+        reason = (error.strerror or str(error)).lower() if isinstance(error, OSError) else "not text in UTF-8"
         raise ValueError(f"a file that can be read ({reason})") from None
     if len(lines) != 1 or not lines[0].strip():
         raise ValueError(f"a file of one line, the password; this one has {len(lines)}")

@@ -7,7 +7,7 @@ from typing import Any
 from django.db import models
 
 
-class KeptJSONField(models.JSONField):  # type: ignore[type-arg]
+class KeptJSONField(models.JSONField):
     """JSON as text: what was recorded comes back with its fields in their order and its numbers as they were.
 
     SQLite keeps JSON as text anyway. On PostgreSQL Django would choose `jsonb`, which orders the fields anew, writes

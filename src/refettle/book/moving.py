@@ -67,7 +67,7 @@ def connect(database: Database, alias: str = TARGET) -> BaseDatabaseWrapper:
 
 def tables() -> list[type[models.Model]]:
     """The models of all tables of a bench book."""
-    found = [*apps.get_models(include_auto_created=True), MigrationRecorder.Migration]
+    found: list[type[models.Model]] = [*apps.get_models(include_auto_created=True), MigrationRecorder.Migration]
     return sorted(
         (m for m in found if m._meta.managed and not m._meta.proxy and not m._meta.swapped),
         key=lambda m: m._meta.db_table,
@@ -211,7 +211,7 @@ def _insert(model: type[models.Model], rows: list[models.Model], target: str) ->
 def _keep_counting(model: type[models.Model], source: BaseDatabaseWrapper, target: BaseDatabaseWrapper) -> None:
     """The next row gets the number that it would have got in the source."""
     key = model._meta.pk
-    if not isinstance(key, models.AutoField):
+    if not isinstance(key, models.AutoField) or key.column is None:
         return
     table = model._meta.db_table
     highest = model._base_manager.using(target.alias).aggregate(highest=models.Max("pk"))["highest"] or 0
@@ -284,7 +284,7 @@ def _compare(model: type[models.Model], source: str, target: str) -> Moved:
         raise MoveError(f"{ours.table}: {ours.rows} rows here, {theirs.rows} in the copy")
     for a, b in zip(_rows(model, source), _rows(model, target), strict=True):
         if row_text(a) != row_text(b):
-            fields = [f.column for f in model._meta.concrete_fields if _differ(a, b, f.attname)]
+            fields = [str(f.column) for f in model._meta.concrete_fields if _differ(a, b, f.attname)]
             raise MoveError(f"{ours.table}, id {a.pk}: differs in the copy in {', '.join(fields)}")
     raise MoveError(f"{ours.table}: differs in the copy")
 

@@ -13,6 +13,8 @@ from collections.abc import Callable, Hashable
 from threading import BoundedSemaphore, Event, Lock, Thread
 from typing import Any, Literal
 
+from django.db import connections
+
 State = Literal["waiting", "running", "done", "stopped", "failed"]
 
 AT_ONCE = 2
@@ -171,6 +173,7 @@ def _run(
         work.error = "This failed by a fault of the bench book; the lines it printed where it was started say why."
         work.state = "failed"
     finally:
+        connections.close_all()  # those of this thread, which ends
         work._over.set()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -65,8 +66,16 @@ def start(say: Callable[[str], None] = lambda line: None) -> Home:
         django.setup()
     except ImproperlyConfigured as error:
         raise StartError(str(error)) from None
+    atexit.register(_close)
     make_ready(options.database, options.home, say)
     return options.home
+
+
+def _close() -> None:
+    """A server is told that its client goes."""
+    from django.db import connections
+
+    connections.close_all()
 
 
 def make_ready(
