@@ -80,7 +80,11 @@ def _codes(low: str) -> list[str]:
 
 
 def _without_currency(low: str) -> str:
-    words = [w for w in re.split(r"[\s()\[\]]+", low) if w and not (currency_in(w) and w not in ("fr", "lei", "ft"))]
+    words = [
+        w
+        for w in re.split(r"[\s()\[\]]+", low)
+        if w and w != "in" and not (currency_in(w) and w not in ("fr", "lei", "ft"))
+    ]
     return " ".join(words).strip(" ,;/-")
 
 
@@ -139,7 +143,7 @@ def _score(row: Row) -> tuple[int, list[str]]:
     found = {r for r in roles if r}
     words = found & {"sku", "name"}
     prices = any(r.startswith("price") or r == "break" for r in found)
-    return (len(found) if words and (prices or len(found) > 2) else 0), roles
+    return (len(found) if words and (prices or len(found) > 2 or len(words) == 2) else 0), roles
 
 
 def _rising(roles: Sequence[str]) -> bool:
@@ -156,11 +160,12 @@ def find_heading(rows: Sequence[Row]) -> tuple[int, int]:
             best, at = score, index
     if at < 0:
         return -1, 1
+    _, roles = _score(rows[at])
     if at + 1 < len(rows):
-        below = [c for c in rows[at + 1].cells if c != ""]
-        counts = [break_of(c) for c in below if isinstance(c, str)]
-        if len(counts) == len(below) and len([c for c in counts if c]) >= max(2, len(below) / 2) and \
-                _rising([f"price {c}" for c in counts if c]):  # fmt: skip
+        lower = rows[at + 1].cells
+        offered = any(role in ("sku", "name") and cell != "" for role, cell in zip(roles, lower, strict=False))
+        counts = [break_of(c) for c in lower if isinstance(c, str) and c]
+        if not offered and all(counts) and len(counts) >= 2 and _rising([f"price {c}" for c in counts]):
             return at, 2
     return at, 1
 

@@ -109,6 +109,8 @@ class Parted:
     negative: bool = False
     per: int = 0
     """Pieces the amount is for, where the cell says it; 0 where it does not."""
+    exact: Decimal | None = None
+    """An amount in powers of ten, as `1.5E-02`: it has no thousands, so any mark in it is the decimal mark."""
 
 
 @lru_cache(maxsize=65536)
@@ -134,8 +136,8 @@ def part(text: str) -> Parted | None:
     if power := re.fullmatch(r"[eE]([+-]?\d{1,2})", after):
         mantissa = digits.replace(",", ".")
         if re.fullmatch(r"\d+(\.\d+)?", mantissa):
-            plain = format(Decimal(f"{mantissa}E{power[1]}"), "f")
-            return Parted(plain, "", before == "-", per) if before in ("", "+", "-") else None
+            exact = Decimal(f"{mantissa}E{power[1]}")
+            return Parted("", "", before == "-", per, exact) if before in ("", "+", "-") else None
     if after in ("-", ".-", ",-", "--") and digits.endswith((",", ".")):
         digits, after = digits.rstrip(",."), ""  # 12,- is twelve and no hundredths
     if before.startswith("-") or before.endswith("-"):
@@ -260,7 +262,9 @@ def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
             currency = currency_in(word, known) if word else ""
             if word and not currency:
                 raise FigureError(shown(cell), PRICE)
-        value, per = amount(parted.digits, mark), parted.per
+        value, per = parted.exact, parted.per
+        if value is None:
+            value = amount(parted.digits, mark)
         if parted.negative:
             value = -value
     if value <= 0:
