@@ -10,11 +10,10 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
-from pathlib import Path
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
 from refettle.book.handover_photos import photos_of
 from refettle.book.handover_public import PRIVATE_KINDS, WARNING
@@ -39,17 +38,6 @@ CONSENT = (
 )
 Describe = Callable[[str, Mapping[str, Any]], tuple[str, str]]
 """Of an entry's kind and fields: what it is called, and what it says."""
-
-
-class StoryError(ValueError):
-    """No story can be written; says why, and what is allowed."""
-
-
-class Kept(Protocol):
-    """A photo as the book keeps it."""
-
-    sha256: str
-    format: str
 
 
 @dataclass(frozen=True)
@@ -320,8 +308,3 @@ def _info(name: str, made: Story, at: datetime | None = None) -> zipfile.ZipInfo
     info = zipfile.ZipInfo(name, stamp)
     info.external_attr = 0o644 << 16
     return info
-
-
-def kept_photos(photos: Sequence[Kept], path_of: Callable[[Kept], Path]) -> dict[str, Path]:
-    """sha256 of each photo whose file is there -> its path."""
-    return {photo.sha256: path for photo in photos if (path := path_of(photo)).exists()}
