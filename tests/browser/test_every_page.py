@@ -26,6 +26,8 @@ PAGES = (
     "/jobs/{0}/log/1/",
     "/jobs/{0}/proving/",
     "/jobs/{1}/proving/?at=9-1",
+    "/jobs/{0}/handover/",
+    "/jobs/{1}/handover/full/?publishable=1",
     "/jobs/{0}/one-way/",
     "/jobs/{0}/money/",
     "/jobs/{1}/money/?work=1&scope-0=1&scope-2=1",
