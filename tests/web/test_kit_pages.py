@@ -29,7 +29,7 @@ HEAD = {
 
 def text(response: Any) -> str:
     inside = re.sub(r"</?(?:strong|a|b)\b[^>]*>", "", response.content.decode())
-    return " ".join(re.sub(r"<[^>]+>", " ", inside).replace("\u202f", " ").split())
+    return " ".join(re.sub(r"<[^>]+>", " ", inside).replace("\u202f", " ").replace("\u2009", " ").split())
 
 
 def post(client: Client, address: str, **form: Any) -> Any:

@@ -15,6 +15,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 from PIL import Image, ImageDraw, ImageFilter
 
+from refettle.book.demo_kits import fill_kits
 from refettle.book.demo_proving import proven, proving_job
 from refettle.book.demo_readings import hum_job
 from refettle.book.demo_text import FIVE, JONAS, MARA, Told, looked, sound_case
@@ -193,6 +194,7 @@ def fill(now: datetime | None = None) -> list[Job]:
         start = job.opened + timedelta(minutes=1)
         entry = {"kind": "photo", "photo": photo.sha256, "caption": caption, "at": start, "who": MARA}
         append_all(job, [entry])
+    fill_kits()
     return jobs
 
 

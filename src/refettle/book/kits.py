@@ -13,11 +13,12 @@ from django.db import transaction
 from django.db.models import Count, Max, QuerySet
 from django.utils import timezone
 
-from refettle.book.kits_match import find_part, rated_of_part
+from refettle.book.kits_match import find_part
 from refettle.book.models_kits import Kit, KitLine, KitVersion, KitWish
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import quantity, said
+from refettle.book.stores_values import rated_of_part
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.kit_list import MOST_LINES, MOST_PIECES

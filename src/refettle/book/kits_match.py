@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from refettle.book import stores_parts
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
-from refettle.parts.capacitor import AtFrequency, CapacitorError, Rated
+from refettle.book.stores_values import rated_of_part
+from refettle.parts.capacitor import Rated
 from refettle.parts.kit_list import Wanted
 from refettle.parts.substitutes import Assessment, compare
 
 NEAR = (0.5, 3.0)
 """Parts whose value is from half to three times the wanted one are held against it: a choice."""
 MOST_OFFERED = 8
-MM = 1e-3
 
 
 @dataclass(frozen=True)
@@ -44,39 +45,6 @@ class Matched:
 
     wanted: Wanted
     offered: tuple[Offered, ...] = field(default=())
-
-
-def rated_of_part(part: Part) -> Rated | None:
-    """A part of the stores as a capacitor; None where it is none, or its lines do not make one."""
-    if part.unit != Part.Unit.FARAD or part.amount is None:
-        return None
-    more: dict[str, Any] = {}
-    for name in ("esr", "ripple"):
-        given = part.rated.get(name)
-        if isinstance(given, Mapping):
-            more[name] = AtFrequency(**given)
-    for name in ("endurance", "leakage"):
-        if isinstance(part.rated.get(name), int | float):
-            more[name] = float(part.rated[name])
-    safety = part.rated.get("safety") or []
-    tolerance = part.rated.get("tolerance")
-    try:
-        return Rated(
-            part.kind or "aluminium",  # type: ignore[arg-type]
-            part.amount,
-            part.volt,
-            part.celsius,
-            tolerance=tuple(tolerance) if isinstance(tolerance, list) and len(tolerance) == 2 else None,
-            pitch=part.pitch_mm * MM if part.pitch_mm else None,
-            diameter=part.diameter_mm * MM if part.diameter_mm else None,
-            height=part.height_mm * MM if part.height_mm else None,
-            mount=part.mount or None,  # type: ignore[arg-type]
-            safety=frozenset([safety] if isinstance(safety, str) else safety),
-            name=part.code,
-            **more,
-        )
-    except (CapacitorError, TypeError):
-        return None
 
 
 def match(wanted: Sequence[Wanted]) -> list[Matched]:
@@ -114,8 +82,8 @@ def _order(wanted: Rated | None, offered: Offered) -> tuple[Any, ...]:
 
 
 def find_part(code: str, name: str = "part") -> Part:
-    """A part of the stores by its code. Raises StoreError."""
-    part = Part.objects.filter(code__iexact=code.strip()).first()
-    if part is None:
-        raise StoreError(f"{name}: '{code[:60]}' found; allowed: the code of a part in the stores", name)
-    return part
+    """A part of the stores by its code; `name` says where the code stands. Raises StoreError."""
+    try:
+        return stores_parts.find_part(code)
+    except StoreError as error:
+        raise StoreError(str(error).replace("part:", f"{name}:", 1), name) from None

@@ -9,11 +9,11 @@ from django.conf import settings
 from django.http import HttpRequest
 
 from refettle.book.files import FileError, fetch
-from refettle.book.kits_match import rated_of_part
 from refettle.book.log import LogError
 from refettle.book.models_kits import KitLine, KitVersion
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
+from refettle.book.stores_values import rated_of_part, value_words
 from refettle.book.typefiles import NoSuchTypeError, available, load_named
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, LoadedType, load_library
@@ -22,11 +22,9 @@ from refettle.parts.board_reading import BoardReading, read_board
 from refettle.parts.board_text import BoardError
 from refettle.parts.capacitor import POLAR, CapacitorError
 from refettle.parts.kits import KitError
-from refettle.quantities import show
 from refettle.web.views.common import CautionView
 
 ERRORS = (StoreError, KitError, MoneyError, CapacitorError, LogError, FileError, BoardError)
-SHOWN_UNIT = {"F": "F", "ohm": "Ω", "H": "H", "Hz": "Hz"}
 POLARITY = {
     "aluminium": "stripe or dark half to minus",
     "low-impedance": "stripe or dark half to minus",
@@ -55,10 +53,7 @@ class LineView:
 
 def value_of(part: Part) -> str:
     """`100 µF 25 V 105 °C`; the part's name where it has no value."""
-    said = [show(part.amount, SHOWN_UNIT.get(part.unit, ""))] if part.amount is not None else []
-    said += [show(part.volt, "V")] if part.volt else []
-    said += [f"{part.celsius:g}\u202f°C"] if part.celsius else []
-    return " ".join(said) or part.name
+    return value_words(part) or part.name
 
 
 def is_mains(part: Part) -> bool:
