@@ -173,12 +173,14 @@ def test_a_type_that_no_longer_loads_still_gives_the_plain_record() -> None:
     assert TypeVersion.objects.count() == 1
 
 
-def test_what_the_first_power_gate_found_good_is_no_evidence_against_a_block() -> None:
+@pytest.mark.parametrize("caution_last", [False, True])
+def test_what_the_first_power_gate_found_good_is_no_evidence_against_a_block(caution_last: bool) -> None:
     five = dict.fromkeys(("output", "volts", "amps", "polarity", "plug"), "matches")
     gate = {"kind": "first-power", "adapter": five, "rails_ohm": {"rail5": 136, "unregulated": 2180}, "limit_amps": 0.8}
     cautions = [{"kind": "caution", "caution": c} for c in ("mains", "charged-capacitor", "first-power")]
     seen = {"kind": "check", "check": "picture", "outcome": "no picture"}
-    made = report(job_of(CONSOLE, *cautions, gate, seen))
+    opened = (gate, *cautions) if caution_last else (*cautions, gate)
+    made = report(job_of(CONSOLE, *opened, seen))
     assert {f.how for f in made.found} == {"inferred"}
     assert made.adapter is not None
     assert made.adapter.confirmed

@@ -150,8 +150,8 @@ def _was_good(entry: LogEntry | None, item: Evidence) -> bool | None:
     if entry is None:
         return None
     data: Mapping[str, Any] = entry.data
-    if entry.kind == "first-power":
-        return True  # the gate counts as these checks made, with nothing found
+    if entry.kind not in ("check", "reading"):
+        return True  # the gate of the first power-on counts as these checks made, with nothing found
     if entry.kind == "reading":
         grades = data.get("decides", {}).get(item.step, {})
     else:

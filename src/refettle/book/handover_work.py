@@ -84,8 +84,11 @@ def parts_of(state: JobState) -> tuple[Part, ...]:
 
 
 def _block(state: JobState, repair: str) -> str:
+    """Of which block a repair's parts are; a repair of the whole unit stands under its own name."""
     info = state.compiled.steps.get(repair)
-    return state.compiled.block_name(info.block) if info else repair
+    if info is None or info.block not in state.compiled.loaded.blocks:
+        return info.name if info else repair
+    return state.compiled.block_name(info.block)
 
 
 # ---------------------------------------------------------------- figures
