@@ -1,0 +1,162 @@
+"""The cheapest order, with what is proven of it.
+
+First the small program, in which nothing is bought over need but by packs and breaks; then the whole one, which may
+also fill up to a minimum or to free shipping, and whose bound is the proof. Stopped on the way, the best so far is
+kept; before the first is solved that is an order made by hand. Of orders that cost the same the tidiest is taken.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+
+from refettle.ordering.choice import Choice, cost_of, short_of, violations
+from refettle.ordering.greedy import best_by_hand, line_by_line
+from refettle.ordering.model import Problem
+from refettle.ordering.program import Change, Program
+from refettle.ordering.solver import Solution, Solver
+
+HALF_CENT = Decimal("0.005")
+"""[currency] What is proven to this is proven to the cent."""
+SMALL_SHARE = 0.4
+"""Of the time, for the small program at most: a choice."""
+QUICK = 1.0
+"""[s] Programs solved in this are asked again whole; slower ones without filling."""
+TIDY = 2.0
+"""[s] For looking among orders that cost the same."""
+
+Note = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The cheapest choice under a change: what it counts, and the bound below it; None where there was none."""
+
+    choice: Choice | None
+    counted: Decimal
+    bound: Decimal
+    impossible: bool = False
+
+    @property
+    def proven(self) -> bool:
+        """True if nothing cheaper by half a cent exists."""
+        return self.choice is not None and self.counted - self.bound < HALF_CENT
+
+
+NONE = Answer(None, Decimal(0), Decimal(0))
+
+
+@dataclass
+class Search:
+    """What was found. `least`: what may stay short; `asks`: the program that further questions go to."""
+
+    best: Answer
+    least: Change
+    asks: Program
+    whole: bool
+    seconds: float
+    tidy: bool = False
+    by_hand: bool = False
+    short_proven: bool = True
+    stopped: bool = False
+
+
+def ask(program: Program, change: Change, solver: Solver, seconds: float, gap: float = 0.0) -> Answer:
+    """One question. A solution that breaks a condition outside the solver is none."""
+    found = program.found
+    solution = solver.solve(program.ask(change), seconds, gap)
+    if solution.state == "impossible":
+        return Answer(None, Decimal(0), Decimal(0), True)
+    if solution.values is None:
+        return NONE
+    choice = program.read(solution.values)
+    if violations(found, choice):
+        return NONE
+    counted = cost_of(found, choice).counted
+    return Answer(choice, counted, _bound(solution, counted))
+
+
+def _bound(solution: Solution, counted: Decimal) -> Decimal:
+    if solution.bound == float("-inf") or solution.bound != solution.bound:
+        return Decimal(0)
+    return max(Decimal(0), min(counted, Decimal(repr(round(solution.bound, 9)))))
+
+
+def search(found: Problem, solver: Solver, note: Note) -> Search:
+    """The cheapest order that leaves the fewest needs short."""
+    begun = time.monotonic()
+    limit, gap = found.terms.time_limit, found.terms.gap
+
+    def left() -> float:
+        return limit - (time.monotonic() - begun)
+
+    note(0.05, "looking for the cheapest order")
+    by_line = line_by_line(found)
+    if not short_of(found, by_line):  # the cheapest costs no more, so that this share of it is no more than half a cent
+        gap = max(gap, 0.8 * float(HALF_CENT) / max(1.0, float(cost_of(found, by_line).counted)))
+    small, whole = Program(found, filling=False), Program(found)
+    filling = len(small.lower) != len(whole.lower) or small.upper != whole.upper
+    least, short_proven = whole.everything(), True
+    best = NONE
+    if filling:
+        best = ask(small, small.everything(), solver, SMALL_SHARE * limit, gap)
+        note(0.3, "looking whether buying more makes it cheaper")
+    asked = time.monotonic()
+    proof = ask(whole, least, solver, left(), gap)
+    if proof.impossible:
+        note(0.3, "not everything can be had: as much as can")
+        short, short_proven = _as_much_as_can(whole, solver, left())
+        if short is not None:
+            least = whole.no_shorter(short_of(found, short))
+            asked = time.monotonic()
+            proof = ask(whole, least, solver, left(), gap)
+            if proof.choice is None:
+                proof = Answer(short, cost_of(found, short).counted, Decimal(0))
+    took = time.monotonic() - asked
+    if proof.choice is not None and (best.choice is None or proof.counted <= best.counted):
+        best = proof
+    elif best.choice is not None:
+        best = Answer(best.choice, best.counted, min(best.counted, proof.bound))
+    by_hand = best.choice is None
+    if by_hand:
+        choice = best_by_hand(found)
+        if choice is not None:
+            best = Answer(choice, cost_of(found, choice).counted, Decimal(0))
+            shorts = short_of(found, choice)
+            short_proven = not shorts
+            least = whole.no_shorter(shorts) if shorts else least
+    asks_whole = not filling or (took < QUICK and best.proven)
+    out = Search(best, least, whole if asks_whole else small, asks_whole, took, by_hand=by_hand,
+                 short_proven=short_proven, stopped=solver.stopped)  # fmt: skip
+    if not asks_whole and least.rows:
+        out.asks, out.whole = whole, True  # what may stay short is said in the columns of the whole program
+    elif not asks_whole:
+        out.least = small.everything()
+    return out
+
+
+def tidied(out: Search, solver: Solver) -> Search:
+    """Of orders that cost the same: fewest suppliers, fewest pieces bought, parts further up the lists."""
+    if out.best.choice is None or not out.best.proven:
+        return out
+    program, found = out.asks, out.asks.found
+    change = out.least + program.no_dearer(out.best.counted) + Change(least=program.tidiest())
+    solution = solver.solve(program.ask(change), TIDY)
+    if solution.values is not None:
+        choice = program.read(solution.values)
+        if not violations(found, choice) and cost_of(found, choice).counted <= out.best.counted:
+            counted = cost_of(found, choice).counted
+            out.best = Answer(choice, counted, min(counted, out.best.bound))
+            out.tidy = solution.state == "optimal" and out.whole
+    return out
+
+
+def _as_much_as_can(program: Program, solver: Solver, seconds: float) -> tuple[Choice | None, bool]:
+    """A choice with the fewest needs short, then the fewest pieces; and whether that is proven."""
+    solution = solver.solve(program.ask(Change(least=program.fewest_short())), seconds)
+    if solution.values is None:
+        return None, False
+    choice = program.read(solution.values)
+    return (None, False) if violations(program.found, choice) else (choice, solution.state == "optimal")
