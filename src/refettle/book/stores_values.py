@@ -226,6 +226,33 @@ def value_words(part: Part) -> str:
     return " ".join(said)
 
 
+def value_text(part: Part) -> str:
+    """All that a value tells of a part, as `read_value` reads it back, without its kind."""
+    if part.amount is None:
+        return ""
+    rated: Mapping[str, Any] = part.rated if isinstance(part.rated, dict) else {}
+    said = [show(part.amount, UNITS.get(part.unit, ""), 9).replace("\u2009", "")]
+    if part.volt is not None and part.unit in ("F", "ohm"):
+        said.append(f"{part.volt:.12g}V")
+    if part.celsius is not None and part.unit == "F":
+        said.append(f"{part.celsius:.12g}C")
+    if "tolerance" in rated and part.unit != "Hz":
+        low, high = (round(100 * limit, 9) for limit in rated["tolerance"])
+        said.append(f"{high:g}%" if low == -high else f"{low:g}/+{high:g}%" if low else f"-0/+{high:g}%")
+    if part.unit != "F":
+        return " ".join([*said, *([f"{rated['watt']:.12g}W"] if "watt" in rated else [])])
+    if rated.get("safety"):
+        said.append("/".join(rated["safety"]))
+    for name in ("diameter", "height", "pitch"):
+        if (millimetre := getattr(part, f"{name}_mm")) is not None:
+            said.append(f"{name}={millimetre:.9g}mm")
+    for name in ("esr", "ripple"):
+        if at := rated.get(name):
+            said.append(f"{name}={at['value']!r}@{at['hertz']!r}@{at['celsius']!r}")
+    said += [f"{name}={rated[name]!r}" for name in ("endurance", "leakage") if name in rated]
+    return " ".join(said)
+
+
 def code_for(fields: Mapping[str, Any], name: str) -> str:
     """A code from what a part is: `C4u7-50`, `R4K7`, `L10u`, else from its name."""
     amount, unit = fields.get("amount"), fields.get("unit")
@@ -258,5 +285,6 @@ __all__ = [
     "polar_guess",
     "rated_of_part",
     "read_value",
+    "value_text",
     "value_words",
 ]
