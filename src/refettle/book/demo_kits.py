@@ -43,7 +43,7 @@ PARTS: dict[str, dict[str, Any]] = {
     },
     "KC10u-50": {"value": "10u 50V 105C", "gram": 0.34, "place": "Drawer 4, right", "price": "0.07", "lots": (50,)},
     "KC10u-63": {"value": "10u 63V 105C", "gram": 0.38, "place": "Drawer 5, left", "price": "0.09", "lots": (12,)},
-    "KC1u-50": {"value": "1u 50V 105C", "gram": 0.21, "place": "Drawer 5, middle", "price": "0.06", "lots": (24,)},
+    "KC1u-50": {"value": "1u 50V 105C", "gram": 0.21, "place": "Drawer 5, middle", "price": "0.06", "lots": (40,)},
 }
 """What the kit needs, made where the stores do not have it; the numbers of the lots are pieces."""
 
