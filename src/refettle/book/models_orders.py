@@ -66,7 +66,7 @@ class OrderLine(models.Model):
     gone = models.PositiveIntegerField(default=0)
     """Pieces that will not come: cancelled or sold out."""
     serves = KeptJSONField(default=list)
-    """[job or kit or reorder, pieces] each: whom it was ordered for."""
+    """[need, pieces] each: whom it was ordered for, as `orders_needs` calls needs: job:7:12, kit:3:1, reorder:40."""
 
     class Meta:
         ordering = ["id"]
@@ -84,19 +84,30 @@ class OrderLine(models.Model):
 
 
 class Receipt(models.Model):
-    """What came against an order line. Never changed."""
+    """What came against an order line, or will not come, or was put right. Never changed: the line holds its sums."""
 
     line = models.ForeignKey(OrderLine, on_delete=models.PROTECT, related_name="receipts")
-    movement = models.ForeignKey("book.Movement", on_delete=models.PROTECT, related_name="receipts")
-    pieces = models.PositiveIntegerField()
+    movement = models.ForeignKey(
+        "book.Movement", on_delete=models.PROTECT, null=True, blank=True, related_name="receipts"
+    )
+    """The line of the ledger; none where nothing went into the stores."""
+    pieces = models.IntegerField(default=0)
+    """That came; below nothing where a further line of the ledger puts an earlier one right."""
+    gone = models.IntegerField(default=0)
+    """That will not come; below nothing where they are waited for after all."""
     instead = models.BooleanField(default=False)
-    """Another part than ordered was sent and kept."""
+    """Another part than ordered was sent."""
+    delivery = models.CharField(max_length=40, blank=True, default="")
+    """The form it was written by, so that one sent twice counts once."""
     note = models.CharField(max_length=500, blank=True, default="")
     who = models.CharField(max_length=200)
     at = models.DateTimeField(default=timezone.now)
 
     class Meta:
         ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(pieces=0) | ~Q(gone=0) | ~Q(note=""), name="receipt_says_something"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.pieces} came"
