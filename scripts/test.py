@@ -4,7 +4,7 @@
 
 Chromium, ngspice, PostgreSQL and Pango come from the system: on Debian and Ubuntu they are installed with apt-get if
 they are missing (as root, or with sudo); elsewhere install them yourself, and set CHROMIUM_FOR_TESTS if it is not on
-the path.
+the path. Without options for pytest, what touches the bench book's database is run a second time on PostgreSQL.
 """
 
 from __future__ import annotations
@@ -76,6 +76,8 @@ def main() -> None:
     run(tools / "lint-imports")
     run(tools / "mypy")
     run(python(), "-m", "pytest", *sys.argv[1:], CHROMIUM_FOR_TESTS=browser)
+    if not sys.argv[1:]:
+        run(python(), "-m", "pytest", "tests/book", "tests/web", "--database=postgresql", "-n", "2")
 
 
 if __name__ == "__main__":

@@ -19,6 +19,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """On a server only what touches the database is run: the rest would do the same again."""
+    if config.getoption("--database") == "sqlite":
+        return
+    touching = {"db", "transactional_db", "book_variables"}
+    kept = [i for i in items if i.get_closest_marker("django_db") or touching & set(getattr(i, "fixturenames", ()))]
+    config.hook.pytest_deselected(items=[i for i in items if i not in kept])
+    items[:] = kept
+
+
 @pytest.fixture(scope="session")
 def on_postgresql(request: pytest.FixtureRequest) -> bool:
     """True if the bench book of the tests is on a server."""
