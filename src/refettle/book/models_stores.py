@@ -118,6 +118,8 @@ class Lot(models.Model):
     currency = models.CharField(max_length=3, blank=True, default="")
     proven = models.BooleanField(default=True)
     """False: of unknown source and not yet tested."""
+    recalled = models.DateTimeField(null=True, blank=True)
+    """Since then no kit with parts of it is to be sold."""
     on_hand = models.PositiveIntegerField(default=0)
     quarantined = models.PositiveIntegerField(default=0)
     created = models.DateTimeField(default=timezone.now, editable=False)
