@@ -262,9 +262,8 @@ def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
             currency = currency_in(word, known) if word else ""
             if word and not currency:
                 raise FigureError(shown(cell), PRICE)
-        value, per = parted.exact, parted.per
-        if value is None:
-            value = amount(parted.digits, mark)
+        per = parted.per
+        value = parted.exact if parted.exact is not None else amount(parted.digits, mark)
         if parted.negative:
             value = -value
     if value <= 0:
