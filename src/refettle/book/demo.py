@@ -16,6 +16,7 @@ from django.utils import timezone
 from PIL import Image, ImageDraw, ImageFilter
 
 from refettle.book.demo_kits import fill_kits
+from refettle.book.demo_prices import fill_prices
 from refettle.book.demo_proving import proven, proving_job
 from refettle.book.demo_readings import hum_job
 from refettle.book.demo_text import FIVE, JONAS, MARA, Told, looked, sound_case
@@ -195,6 +196,7 @@ def fill(now: datetime | None = None) -> list[Job]:
         entry = {"kind": "photo", "photo": photo.sha256, "caption": caption, "at": start, "who": MARA}
         append_all(job, [entry])
     fill_kits()
+    fill_prices(now.date())
     return jobs
 
 
