@@ -83,7 +83,9 @@ class Level:
         if self.by == "none":
             return "No use seen yet, so nothing tells when to order. Set a point by hand if it must not run out."
         months = max(1, round(self.days / 30.4))
-        each = f", {self.size} at a time" if self.size > 1 else ""
+        mean = self.used / self.takes
+        rounded = f", counted as {self.size}" if mean < self.size else ""
+        each = f" of {mean:.3g}{rounded}" if self.size > 1 else ""
         takes = f"{self.takes} take{'s' * (self.takes > 1)}{each}"
         return (
             f"{self.used} used in {months} month{'s' * (months > 1)}, in {takes}. "

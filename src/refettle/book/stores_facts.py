@@ -17,6 +17,7 @@ from refettle.book.models_prices import Offer, Sold
 from refettle.book.models_stores import Lot, Movement, Part
 from refettle.parts.capacitor import KINDS, MOUNTS, SAFETY_CLASSES, AtFrequency, CapacitorError, Rated
 from refettle.parts.substitutes import Assessment, compare
+from refettle.quantities import MINUS
 
 Kind = Movement.Kind
 USES = (Kind.USED, Kind.KIT)
@@ -60,6 +61,17 @@ class LedgerLine:
     words: str
     corrected: bool = False
     """True where a further line puts it right."""
+
+    @property
+    def change(self) -> str:
+        """Of what is on hand: +20, −2, 0."""
+        return f"{self.movement.on_hand:+d}".replace("-", MINUS) if self.movement.on_hand else "0"
+
+    @property
+    def moves(self) -> bool:
+        """True where it may be put right: it moved some, and is no correction itself."""
+        line = self.movement
+        return bool(line.on_hand or line.quarantined) and line.corrects_id is None and not self.corrected
 
 
 def ledger_lines(part: Part, lines: list[Movement]) -> list[LedgerLine]:

@@ -234,6 +234,7 @@ class Found:
 
 def find(text: str, base: QuerySet[Part] | None = None, as_words: bool = False) -> Found:
     """The parts that fit what was typed, of `base` or of all."""
+    text = re.sub(r"\s+lot \d+$", "", text)  # what the label of a lot says
     query, among = read(text, as_words), Part.objects.all() if base is None else base
     if not query.text:
         return Found(query, (), 0)

@@ -25,7 +25,8 @@ LARGEST, SMALLEST = 4.4, 1.9
 """[mm] Height of letters; the smallest is 5.4 pt."""
 LEAD = 1.2
 LEAST_HIGH, LEAST_WIDE, MOST_CELLS = 9.0, 20.0, 500
-_NARROW, _WIDE = frozenset("iljtfrI.,:;'|!()[]/-· "), frozenset("mwMWΩ@%—Ω")
+_NARROW, _WIDE = frozenset("iljtfrI.,:;'|!()[]/-· \u2009"), frozenset("mwMWΩ@%—©®¼½¾ÆæŒœ…ĲŉŴŵĦ")
+_SIGNS, _COMMON = frozenset("#&+<=>^~×±÷¬µμħ"), frozenset("µμ–’‘“”•°\u2009\u202f")
 
 
 class LabelSheetError(ValueError):
@@ -105,11 +106,18 @@ class Label:
 
 def width(text: str, size: float, bold: bool = False) -> float:
     """Width [mm] of a text in letters of a size [mm], at most: no usual sans-serif font is wider."""
-    units = sum(
-        0.42 if c in _NARROW else 1.02 if c in _WIDE else 0.74 if c.isupper() else 0.66 if c.isascii() else 0.8
-        for c in text
-    )
-    return units * size * (1.1 if bold else 1.0)
+    return sum(map(_letter, text)) * size * (1.1 if bold else 1.0)
+
+
+def _letter(letter: str) -> float:
+    """Width of a letter in its size."""
+    if letter in _NARROW:
+        return 0.45
+    if letter in _WIDE or (ord(letter) > 0x17F and letter not in _COMMON):
+        return 1.08
+    if letter in _SIGNS:
+        return 0.84
+    return 0.79 if letter.isupper() else 0.66
 
 
 def fitted(text: str, wide: float, lines: int, size: float, bold: bool = False) -> tuple[list[str], float]:
@@ -130,7 +138,7 @@ def fitted(text: str, wide: float, lines: int, size: float, bold: bool = False) 
 def _broken(text: str, wide: float, size: float, bold: bool) -> Iterator[str]:
     """Lines broken between words, within a word only where it alone is too long."""
     line = ""
-    for word in text.split():
+    for word in text.split(" "):  # thin spaces hold a value and its unit together
         trial = f"{line} {word}".strip()
         if width(trial, size, bold) <= wide:
             line = trial
@@ -208,7 +216,7 @@ def _text(label: Label, left: float, y: float, room: float, high: float) -> str:
     head, size = fitted(label.head, room, most, min(LARGEST, max(SMALLEST, free / 3.2)), bold=True)
     rows: list[tuple[str, float, bool]] = [(line, size, True) for line in head]
     left_high = free - len(head) * size * LEAD
-    small = min(2.6, max(SMALLEST, 0.72 * size))
+    small = min(3.0, max(SMALLEST, 0.72 * size))
     wanted = [line for line in label.lines if line]
     for place, line in enumerate(wanted):
         lines_left = int(left_high / (small * LEAD) + 1e-9)
@@ -218,7 +226,9 @@ def _text(label: Label, left: float, y: float, room: float, high: float) -> str:
         if lines_left < 1:
             break
         share = max(1, lines_left - (len(wanted) - place - 1))
-        broken, at = fitted(line, room, min(share, 2), small)
+        broken, at = fitted(line, room, 1, small)
+        if share > 1 and (broken[0].endswith("…") or at < 0.8 * small):
+            broken, at = fitted(line, room, 2, small)
         rows += [(each, at, False) for each in broken]
         left_high -= len(broken) * at * LEAD
     total = sum(size * LEAD for _, size, _ in rows)

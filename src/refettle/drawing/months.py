@@ -38,7 +38,7 @@ def month_bars(months: Sequence[tuple[date, int]], *, what: str) -> str:
             f'<text class="mb-text" x="{x + STEP / 2 - 2:g}" y="{TOP + HIGH + 12:g}" text-anchor="middle">'
             f"{letter}</text>"
         )
-        if month.month == 1 or place == 0:
+        if month.month == 1 or (place == 0 and month.month < 11):  # else the next year stands in its way
             bars.append(f'<text class="mb-year" x="{x:g}" y="{TOP + HIGH + 25:g}">{month.year}</text>')
     wide, tall_all = 4 + STEP * len(months), TOP + HIGH + FOOT
     (busiest, number) = max(months, key=lambda each: each[1])

@@ -179,6 +179,11 @@ class LotView:
     age: str
     due: shelf_life.Due | None
 
+    @property
+    def price(self) -> str:
+        """Of one, without trailing zeros."""
+        return "" if self.lot.price is None else f"{self.lot.price:f}".rstrip("0").rstrip(".")
+
 
 def part_or_404(code: str) -> Part:
     """The part of this code. Raises Http404 with the nearest ones."""

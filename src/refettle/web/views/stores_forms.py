@@ -142,7 +142,7 @@ def _receive(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
 def _reserve(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     job = job_from(form)
     made = reserve(part, _number(form), who=_who(), job=job)
-    return f"{made.quantity} promised to job {job.number if job else ''}."
+    return f"{made.quantity} reserved for job {job.number if job else ''}."
 
 
 def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
@@ -295,7 +295,7 @@ ACTIONS: dict[str, Action] = {
         open=lambda p: p.on_hand > 0,
     ),
     "reserve": Action(
-        "Promise to a job", "Promise them", lambda p: [_job_field(), _count()], _reserve, open=lambda p: p.free > 0
+        "Reserve for a job", "Reserve", lambda p: [_job_field(), _count()], _reserve, open=lambda p: p.free > 0
     ),
     "count": Action(
         "Count",

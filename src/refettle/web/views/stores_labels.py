@@ -62,7 +62,7 @@ def labels(request: HttpRequest) -> HttpResponse:
         wanted=wanted,
         sheets=[mark_safe(each) for each in drawn],  # noqa: S308 - drawn by our own code, which escapes
         sheet=sheet,
-        typed=typed if error else {},
+        shown={name: typed[name] if error and typed[name] else _shown(getattr(sheet, name)) for name in typed},
         papers=tuple(PAPERS),
         layouts=[(name, each) for name, each in LAYOUTS],
         start=asked.get("start", "") or start,
@@ -105,6 +105,10 @@ def _sheet(asked: Any) -> Sheet:
         _whole(asked.get("rows", "") or str(plain.rows), "rows", 1, 40),
         *(_mm(asked.get(name, ""), name, getattr(plain, name)) for name in ("top", "left", "gap_x", "gap_y")),
     )
+
+
+def _shown(value: float | int | str) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _whole(typed: str, name: str, low: int, high: int) -> int:
