@@ -195,10 +195,27 @@ def test_trace_both_ways_and_recall() -> None:
     found = kits_trace.recall(old, who=ADA, why="leaks")
     assert [x.code for x in found.marked] == [made[1].code, made[2].code]
     assert [x.kit.sold_to for x in found.sold if x.kit] == ["Tobias Rook"]
+    assert (found.aside, found.left) == (0, 0)  # all of the lot is in kits
     with pytest.raises(StoreError, match="is recalled; allowed: ready"):
         kits_trace.sell(made[1], to="Tobias Rook")
     made[3].refresh_from_db()
     assert made[3].state == "ready"
+
+
+def test_a_kit_on_the_bench_is_marked_as_it_gets_ready_and_the_rest_put_aside() -> None:
+    version = kit_of_three(a=12, c=15)
+    kits.wish(version, 3, who=ADA)
+    batch = kits_batch.begin(version, 2, who=ADA)
+    kits_batch.fill(batch, 1, 4, who=ADA)
+    old = Lot.objects.get(code="2501")
+    found = kits_trace.recall(old, who=ADA, why="leaks")
+    assert ([x.state for x in found.being_made], found.aside, found.left) == (["being made"] * 2, 2, 0)
+    kits_batch.fill(batch, 2, 2, who=ADA)
+    kits_batch.fill(batch, 3, 6, who=ADA)
+    kit = kits_check.check_by_codes(batch, 1, codes(batch), who=BO)
+    assert isinstance(kit, Kit)
+    assert (kit.state, kit.note) == ("recalled", "with parts of lot 2501 of E100, recalled")
+    assert kits.to_make(version) == 2  # three are wanted, one is on the bench: a recalled one does not count
 
 
 def test_taken_apart_goes_back_and_what_was_recalled_into_quarantine() -> None:

@@ -318,6 +318,12 @@ def made_one(version: KitVersion) -> None:
     first.save(update_fields=["made", "closed"])
 
 
+def ready_of(version: KitVersion) -> int:
+    """Ready kits of any version for the same unit type, revision and region."""
+    same = {f"batch__version__{name}": getattr(version, name) for name in ("slug", "revision", "region")}
+    return Kit.objects.filter(state=Kit.State.READY, **same).count()
+
+
 def stock_of_kits(version: KitVersion) -> dict[str, int]:
     """State -> kits of this version."""
     counted = Kit.objects.filter(batch__version=version).order_by().values_list("state").annotate(n=Count("pk"))

@@ -115,7 +115,7 @@ def find_batch(pk: int) -> KitBatch:
 
 def state_of(batch: KitBatch) -> BatchState:
     """The batch as its steps leave it."""
-    steps = list(batch.steps.select_related("line", "movement__lot").order_by("id"))
+    steps = list(batch.steps.select_related("line", "movement__lot__part").order_by("id"))
     lines = []
     for line in batch.version.lines.select_related("part").order_by("n"):
         mine = tuple(step for step in steps if step.line_id == line.pk)

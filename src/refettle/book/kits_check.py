@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from refettle.book.kits import made_one
-from refettle.book.kits_batch import BatchState, bag_code, close_if_done, holding_batch, kit_code
+from refettle.book.kits_batch import BatchState, bag_code, close_if_done, holding_batch, kit_code, pieces_in
 from refettle.book.models_kits import Kit, KitBatch, KitStep, KitVersion
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
@@ -177,10 +177,23 @@ def _ready(state: BatchState, number: int, who: str, data: dict[str, object]) ->
     batch = state.batch
     data = data | {"same_person": same_person(state, who)}
     KitStep.objects.create(batch=batch, kind=Kind.CHECKED, quantity=1, data=data, who=who)
-    kit = Kit.objects.create(code=kit_code(batch, number), batch=batch, number=number)
-    made_one(batch.version)
+    kit = Kit(code=kit_code(batch, number), batch=batch, number=number)
+    bad = _recalled_lots(state, number)
+    if bad:
+        kit.state = Kit.State.RECALLED
+        kit.note = f"with parts of {', '.join(bad)}, recalled"[:500]
+    kit.save()
+    if not bad:
+        made_one(batch.version)
     close_if_done(batch)
     return kit
+
+
+def _recalled_lots(state: BatchState, number: int) -> list[str]:
+    """The recalled lots that a kit has parts of."""
+    steps = (step for each in state.lines for step in each.steps if pieces_in(step, number))
+    lots = (step.movement.lot for step in steps if step.movement is not None)
+    return list(dict.fromkeys(f"lot {lot} of {lot.part}" for lot in lots if lot.recalled is not None))
 
 
 def _mistake(state: BatchState, number: int, who: str, data: dict[str, object]) -> KitStep:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -16,10 +16,11 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
+from refettle.book import stores
 from refettle.book.kits_batch import kit_code, kits_in, pieces_in, put_back
 from refettle.book.models import Job
 from refettle.book.models_kits import Kit, KitLine, KitStep
-from refettle.book.models_stores import Lot
+from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_lots import price_of
 from refettle.book.stores_moves import said
@@ -135,6 +136,9 @@ class Recall:
     used: tuple[IntoKit, ...]
     being_made: tuple[IntoKit, ...]
     others: tuple[IntoKit, ...]
+    aside: int = 0
+    left: int = 0
+    """Of the lot put into quarantine now; still on hand, as they are promised to somebody."""
 
 
 def reach(lot: Lot) -> Recall:
@@ -150,16 +154,28 @@ def reach(lot: Lot) -> Recall:
 
 
 def recall(lot: Lot, *, who: str, why: str) -> Recall:
-    """Recall a lot: ready kits with parts of it are marked, so that none is sold; the others are listed."""
+    """Recall a lot: ready kits with parts of it are marked, so that none is sold; the others are listed.
+
+    Kits on the bench are marked as they pass their second check. What is left of the lot goes into quarantine, as far
+    as it is not promised.
+    """
     who, reason = said(who, "who", 200, 1), said(why, "why", 300, 3)
     with transaction.atomic():
+        if lot.recalled is None:
+            lot.recalled = timezone.now()
+            Lot.objects.filter(pk=lot.pk).update(recalled=lot.recalled)
         found = reach(lot)
         for each in found.marked:
             assert each.kit is not None
             with _changing(each.kit, (State.READY,)) as fresh:
                 fresh.state = State.RECALLED
                 fresh.note = f"{timezone.localdate()} {who}: lot {lot} of {lot.part}: {reason}"[:500]
-    return found
+        part = Part.objects.select_for_update().get(pk=lot.part_id)
+        lot.refresh_from_db(fields=["on_hand", "quarantined"])
+        aside = min(lot.on_hand, part.free)
+        if aside:
+            stores.quarantine(part, aside, who=who, why=f"lot recalled: {reason}", lot=lot)
+    return replace(found, aside=aside, left=lot.on_hand)
 
 
 def take_apart(

@@ -22,6 +22,7 @@ from refettle.parts.board_reading import BoardReading, read_board
 from refettle.parts.board_text import BoardError
 from refettle.parts.capacitor import POLAR, CapacitorError
 from refettle.parts.kits import KitError
+from refettle.quantities import THIN
 from refettle.web.views.common import CautionView
 
 ERRORS = (StoreError, KitError, MoneyError, CapacitorError, LogError, FileError, BoardError)
@@ -53,7 +54,7 @@ class LineView:
 
 def value_of(part: Part) -> str:
     """`100 µF 25 V 105 °C`; the part's name where it has no value."""
-    return value_words(part) or part.name
+    return value_words(part).replace(THIN, "\u202f") or part.name
 
 
 def is_mains(part: Part) -> bool:

@@ -52,7 +52,7 @@ def kits_page(request: HttpRequest) -> HttpResponse:
                 "place": place(version),
                 "now": found.count,
                 "limits": kits.limiting(version, found),
-                "ready": Kit.objects.filter(batch__version=version, state=Kit.State.READY).count(),
+                "ready": kits.ready_of(version),
                 "to_make": kits.to_make(version),
                 "lines": len(version.lines.all()),
             }
@@ -149,7 +149,7 @@ def _page(request: HttpRequest, version: KitVersion, error: str = "") -> HttpRes
     ).order_by("-number")
     previous = older.first()
     cautions, mains = cautions_of(version)
-    own = kits_check.own_counts(len(lines), version)
+    own = kits_check.own_counts(len(lines))
     kits_made = Kit.objects.filter(batch__version=version).order_by("-batch_id", "number")
     context = around(
         version=version,

@@ -122,6 +122,9 @@ def _check(request: HttpRequest, batch: KitBatch, action: str, who: str) -> str:
         )
     if not written or not made:
         return ""
+    if isinstance(made[0], Kit) and made[0].state == Kit.State.RECALLED:
+        messages.warning(request, f"{made[0].code} is right, but recalled: {made[0].note}. It is not to be sold.")
+        return ""
     if isinstance(made[0], Kit):
         messages.success(request, f"{made[0].code} is ready.")
         return ""

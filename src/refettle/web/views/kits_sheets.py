@@ -38,11 +38,11 @@ class BagLabel:
 
 
 def code_qr(text: str) -> SafeString:
-    """A QR code of a bare code, for a scanner that types."""
+    """A QR code as large as its place: of a bare code, for a scanner that types, or of an address."""
     import segno
 
     code = segno.make(text, error="m", micro=False)
-    made: str = code.svg_inline(scale=2, border=2, omitsize=False, svgclass="qr", lineclass="qr-ink")
+    made: str = code.svg_inline(scale=2, border=2, omitsize=True, svgclass="qr", lineclass="qr-ink")
     return mark_safe(made)  # noqa: S308 - an SVG of squares
 
 
@@ -73,7 +73,7 @@ def labels(request: HttpRequest, number: int) -> HttpResponse:
         ]
     else:
         context["kits"] = [
-            (code, n, state.kits.get(n), qr(request, reverse("kit-find", args=[code])))
+            (code, n, state.kits.get(n), code_qr(request.build_absolute_uri(reverse("kit-find", args=[code]))))
             for n in range(1, batch.count + 1)
             for code in [kits_batch.kit_code(batch, n)]
         ]
