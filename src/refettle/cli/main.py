@@ -34,6 +34,7 @@ COMMANDS = {
     "prove": ("how many trials show a fault gone, and what may be claimed", "refettle.cli.prove"),
     "stores": ("parts on hand: add, find, receive, take, count; what jobs want; the ledger", "refettle.cli.stores"),
     "experience": ("what finished jobs have taught, and its exchange between benches", "refettle.cli.experience"),
+    "order": ("what to buy where for all jobs together at least cost, from price lists", "refettle.cli.order"),
     "repairs": ("published repair records: what became of such things", "refettle.cli.repairs"),
     "prices": ("suppliers' price lists: read one, take it in, what it changed", "refettle.cli.prices"),
     "bath": ("a peroxide bath for whitening, by mass, with its cautions", "refettle.cli.bath"),

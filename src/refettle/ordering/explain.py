@@ -134,8 +134,8 @@ class Explainer:
         told = self._told(what, choice, False, "")
         broken = violations(self.found, choice)
         says = f"each line where it costs least, shipping not looked at: {told.more:.2f} more"
-        if told.short:
-            says = f"each line where it costs least: {told.counted:.2f}, and {len(told.short)} lines are short"
+        if len(told.short) != len(short_of(self.found, self.choice)):
+            says = f"each line where it costs least: {told.counted:.2f}, short of {', '.join(told.short[:8])}"
         return replace(told, says=f"{says} (and {'; '.join(broken)})" if broken else says)
 
     def _single(self) -> Other | None:
@@ -156,10 +156,10 @@ class Explainer:
         short, counted, name, choice = best
         more = counted - self.out.best.counted
         here = len(short_of(self.found, self.choice))
-        says = f"all from {name}: {more:.2f} more"
-        if short > here:
-            says = f"{name} alone serves the most lines, for {counted:.2f}; {short} are short"
+        says = f"all from {name}: {more:.2f} more" if more else f"all from {name}: as it is"
         lines = tuple(self.found.needs[i].line for i in short_of(self.found, choice))
+        if short > here:
+            says = f"{name} alone serves the most lines, for {counted:.2f}; short of {', '.join(lines[:8])}"
         return Other("one supplier", counted, more, (name,) if choice.steps else (), lines, False, says)
 
 

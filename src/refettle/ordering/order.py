@@ -97,7 +97,7 @@ def _plan(
         says=_says(cost.counted, gap, proven, out),
         parcels=_parcels(found, choice),
         purchases=tuple(_purchase(found, choice, n, used.get(n, 0)) for n, s in choice.steps.items() if s),
-        servings=tuple(_serving(found, each) for each in handed),
+        servings=tuple(_serving(found, each) for each in sorted(handed, key=lambda h: (h.need, h.part))),
         short=short,
         substitutes=substitutes,
         second_best=second,
