@@ -29,7 +29,7 @@ from refettle.web.wording import lines
 
 FIGURES, WEAR, PAIRS = 8, 6, 2
 """So many of each stand on the one page; the rest is in the full record."""
-FULL_PX, ONE_PX = 1100, 420
+FULL_PX, ONE_PX = 800, 420
 """Longest side of a photo in print [px]: half a page wide, and small on the one page."""
 SIZES = {"a4": "A4", "letter": "letter"}
 Source = Callable[[str], str]

@@ -14,7 +14,7 @@ from refettle.book.photos import PhotoError, ensure_copy
 from refettle.whitening.card import nothing_fetched
 
 SCHEME = "photo:"
-QUALITY = 78
+QUALITY = 82
 INSTALL = "A PDF needs the pdf extra: install refettle[pdf] and the Pango library. Or print this page from the browser."
 
 
