@@ -9,7 +9,10 @@ from django.conf import settings
 
 from refettle.book import store
 from refettle.book.demo import fill
+from refettle.book.models_stores import Part
 from refettle.book.replay import replay
+from refettle.book.stores_check import verify
+from refettle.book.wants import open_wants
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
 
@@ -40,3 +43,18 @@ def test_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not proven.unproven
     assert proven.safe
     assert states["Console on trial"].proving.grid.cell("Cartridge starts", "front seat cold").counts.good == 14
+
+
+def test_the_stores_of_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(settings, "REFETTLE_FILES", tmp_path / "files")
+    monkeypatch.setattr(settings, "REFETTLE_PHOTOS", tmp_path / "photos")
+    fill()
+    assert verify() == []
+    assert 30 <= Part.objects.count() <= 60
+    wanted = {want.what: want for want in open_wants()}
+    assert wanted["100u 25V 105C aluminium"].reserved == 2
+    assert "C100u-25" in wanted["100u 25V 105C aluminium"].codes
+    assert not wanted["330u 10V 105C aluminium"].acceptable  # nothing on the shelf serves: it must be ordered
+    assert wanted["4k7 1%"].codes == ("R4K7",)
+    chip = Part.objects.get(code="VIDEO-LK")
+    assert (chip.on_hand, chip.quarantined, wanted["Video chip"].acceptable[0].free) == (0, 1, 0)

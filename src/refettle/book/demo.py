@@ -19,6 +19,7 @@ from refettle.book.demo_kits import fill_kits
 from refettle.book.demo_prices import fill_prices
 from refettle.book.demo_proving import proven, proving_job
 from refettle.book.demo_readings import hum_job
+from refettle.book.demo_stores import fill_stores
 from refettle.book.demo_text import FIVE, JONAS, MARA, Told, looked, sound_case
 from refettle.book.demo_whitening import whitening_job
 from refettle.book.models import Job
@@ -195,6 +196,7 @@ def fill(now: datetime | None = None) -> list[Job]:
         start = job.opened + timedelta(minutes=1)
         entry = {"kind": "photo", "photo": photo.sha256, "caption": caption, "at": start, "who": MARA}
         append_all(job, [entry])
+    fill_stores(jobs, now)
     fill_kits()
     fill_prices(now.date())
     return jobs
