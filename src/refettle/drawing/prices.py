@@ -7,7 +7,7 @@ from datetime import date
 from decimal import Decimal
 from html import escape
 
-WIDE, HIGH = 640.0, 170.0
+WIDE, HIGH = 420.0, 170.0
 LEFT, RIGHT, TOP, FOOT = 8.0, 74.0, 20.0, 26.0
 LEAST_APART = 44.0
 """Room that the words of a price need beside the last."""

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 
-from refettle.ordering.pricelist_figures import pack_in_text, pieces_of_text
+from refettle.ordering.pricelist_figures import pieces_of_text
 from refettle.ordering.pricelist_model import HEAD_LINES, MOST_PIECES, Cell, Columns, Number, Row, Sheet
 from refettle.ordering.pricelist_numbers import currency_in, part, tidy
 
@@ -201,9 +201,6 @@ def propose(sheet: Sheet, currency: str = "", kept: Columns | None = None) -> tu
     _settle(roles, names, body, told)
     _by_content(roles, names, body, told)
     per = next((p for n, r in zip(names, roles, strict=True) if r.startswith("price") and (p := per_of(n))), "")
-    packs = "pack" in roles or any(_worded_pack(row) for row in body)
-    if packs and not per and "per" not in roles:
-        told.append("packs are found: the price is taken as that of one piece; say so if it is that of a pack")
     for n, r in zip(names, roles, strict=True):
         if r.startswith("price") and (said := heading_currency(n, currency)):
             currency = said
@@ -363,7 +360,3 @@ def _like_number(cells: Sequence[Cell]) -> bool:
     return len(set(texts)) == len(texts) and all(len(t) <= 40 and t.count(" ") <= 1 for t in texts) and any(
         re.search(r"\d", t) for t in texts
     )  # fmt: skip
-
-
-def _worded_pack(row: Row) -> bool:
-    return any(isinstance(c, str) and pack_in_text(c) > 1 for c in row.cells)

@@ -127,6 +127,8 @@ class RowReader:
         self.plan = plan
         self.known = known
         self.remarks: list[tuple[int, str, str, str]] = []
+        self.packed = 0
+        """Rows in packs of which nothing but the list's way of reading says that the price is for one piece."""
 
     def read(self, row: Row, above: Line | None) -> Line | None:
         """What the row says; None where it is no offer: a heading between, a footer. Raises RowError."""
@@ -207,6 +209,8 @@ class RowReader:
     def _prices(self, line: Line, row: Row, priced: Sequence[tuple[int | str, int]]) -> None:
         plan = self.plan
         per = self._per(line, row)
+        if line.pack > 1 and plan.columns.per == "piece" and is_empty(self._cell(row, "per")):
+            self.packed += 1
         discount = self._discount(row)
         times = line.pack if plan.columns.counts == "packs" else 1
         found: dict[int, Decimal] = {}
