@@ -1,79 +1,16 @@
-"""Reorder points: the Poisson table, what pooling does, what the book's own history says."""
+"""Reorder points of the book: what counts as use, what is available, whom a part with little history leans on."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
 import pytest
 from django.utils import timezone
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy import stats
 
 from refettle.book import reorder, stores
 from refettle.book.models_stores import Movement, Part
 from tests.web.pages import a_job
-
-TABLE = {
-    0.5: (1, 2, 2),
-    1: (2, 3, 3),
-    2: (4, 5, 5),
-    3: (5, 6, 7),
-    5: (8, 9, 10),
-    8: (12, 13, 14),
-    12: (17, 18, 20),
-    20: (26, 28, 30),
-}
-
-
-@pytest.mark.parametrize("mean", TABLE)
-def test_the_poisson_table(mean: float) -> None:
-    # Cumulative Poisson probabilities, as tabled in any handbook of statistics; the smallest s with P(D <= s) of at
-    # least 90, 95 and 98 %; computed once by hand sums of exp(-m) m^k / k!.
-    assert tuple(reorder.point(mean, service) for service in (0.90, 0.95, 0.98)) == TABLE[mean]
-
-
-@given(st.floats(0.001, 200), st.floats(0.5, 0.999), st.floats(0.1, 500))
-def test_the_point_against_another_library_function(mean: float, service: float, shape: float) -> None:
-    # scipy.stats goes by its own search, and here is the reference
-    assert reorder.point(mean, service) == int(stats.poisson.ppf(service, mean))
-    got, p = reorder.point(mean, service, shape), shape / (shape + mean)
-    assert stats.nbinom.cdf(got, shape, p) >= service * (1 - 1e-9)
-    assert got == 0 or stats.nbinom.cdf(got - 1, shape, p) < service * (1 + 1e-9)
-    assert got >= reorder.point(mean, service) - 1 or service < 0.8
-
-
-@pytest.mark.parametrize(("mean", "service"), [(-1, 0.9), (1, 0), (1, 1)])
-def test_a_service_that_cannot_be(mean: float, service: float) -> None:
-    with pytest.raises(ValueError, match="allowed"):
-        reorder.point(mean, service)
-
-
-def test_the_spread_of_many_parts_is_found_again() -> None:
-    random = np.random.default_rng(5)
-    years = random.uniform(0.5, 2, 4000)
-    takes = random.poisson(random.gamma(2.0, 1 / 0.8, 4000) * years)
-    found = reorder.spread_of(zip(takes.tolist(), years.tolist(), strict=True))
-    assert found.a == pytest.approx(2.0, rel=0.15)
-    assert found.b == pytest.approx(0.8, rel=0.15)
-
-
-def test_few_parts_tell_no_spread() -> None:
-    assert reorder.spread_of([(3, 1.0)] * 4) == reorder.ALONE
-    assert reorder.spread_of([(0, 1.0)] * 40) == reorder.ALONE
-    assert reorder.spread_of([(3, 1.0)] * 40).b == reorder.ENOUGH_YEARS  # all alike: as sure as may be
-
-
-def test_pooling_stands_between_the_part_and_the_others() -> None:
-    """A part with one take in a month is not believed to take twelve a year where the others take one."""
-    others = reorder.spread_of([(n, 2.0) for n in (0, 1, 2, 3, 4, 2, 1, 0, 5, 2)])
-    rate = (others.a + 1) / (others.b + 1 / 12)
-    assert 1.0 < rate < 12.0
-
-
-# ---------------------------------------------------------------- of the book
 
 
 def a_part(code: str, **more: Any) -> Part:

@@ -1,13 +1,8 @@
 """When to order again: the reorder point of each part, by hand or from its use, and why.
 
-Parts are taken in takes: one line of the ledger for a job or into a kit. Takes of a part come by chance, at a rate that
-its own history and that of the other parts tell together: with takes n in T years, and rates of all parts spread as a
-gamma distribution of shape a and rate b [years], the rate of one part is gamma (a + n, b + T) (Gelman et al.,
-Bayesian Data Analysis, 3rd ed. 2013, section 2.6, from memory), and the number of takes in a lead time of L years is
-negative binomial; with much history that is the Poisson distribution. The reorder point is the smallest s with
-P(takes in L <= s) of at least the wanted service, times the pieces of a usual take.
-
-Below a few pieces in a lead time a normal distribution would be wrong; it is not used.
+Parts are taken in takes: one line of the ledger for a job or into a kit. How many takes may come in a lead time is told
+by `ordering.demand`, from the part's own history and that of like parts together; the point is that many takes, times
+the pieces of a usual take. Use is what went into jobs and kits, less what came back and what was put right.
 """
 
 from __future__ import annotations
@@ -17,13 +12,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from math import ceil
-from typing import Literal
+from typing import Any, Literal
 
 from django.db.models import Q
 from django.utils import timezone
 
 from refettle.book.models_stores import Part
-from refettle.book.stores_facts import DAYS_PER_YEAR, Use, on_order, uses
+from refettle.book.stores_facts import Use, on_order, uses
+from refettle.ordering.demand import LEAST_PARTS, MOST_PARTS, Reorder, Used, pooled_points
 
 SERVICE = 0.95
 """Wanted chance that a part does not run out while it is on its way; a choice."""
@@ -31,10 +27,6 @@ WINDOW_DAYS = 730
 """Use is looked at over two years; a choice."""
 LEAST_DAYS = 30
 """A part known for a shorter time counts as known so long, so that one early take is no habit."""
-FEWEST_TO_POOL = 5
-"""Parts of a kind with a history from which their spread is told; else all parts are taken together."""
-ENOUGH_YEARS, FEWEST_YEARS = 5.0, 0.05
-"""The history of the other parts weighs no more than so many years of the part's own, and no less."""
 FILL_DAYS = 90
 """An order brings use of so long above the point; a choice."""
 
@@ -94,59 +86,6 @@ class Level:
         )
 
 
-# ---------------------------------------------------------------- the rule
-
-
-def point(mean: float, service: float, shape: float | None = None) -> int:
-    """The smallest s with P(D <= s) >= service.
-
-    Parameters
-    ----------
-    mean : float
-        Expected demand in the lead time; 0 or above.
-    service : float
-        Above 0 and below 1.
-    shape : float, optional
-        Of the gamma distribution of the rate; None: the rate is known, and D is Poisson.
-    """
-    if not 0 < service < 1 or mean < 0:
-        raise ValueError(f"mean {mean:g} and service {service:g} found; allowed: from 0, and above 0 to below 1")
-    if mean == 0:
-        return 0
-    import numpy as np
-    from scipy import special
-
-    most = ceil(mean + 20 * (mean + (mean**2 / shape if shape else 0.0)) ** 0.5 + 20)
-    k = np.arange(most + 1)
-    # negative binomial: P(D <= k) = I_p(shape, k + 1), p = shape / (shape + mean)
-    below = special.pdtr(k, mean) if shape is None else special.betainc(shape, k + 1, shape / (shape + mean))
-    return int(np.searchsorted(below, service * (1 - 1e-12)))
-
-
-@dataclass(frozen=True)
-class Spread:
-    """How rates of takes are spread over the parts: gamma of shape `a` and rate `b` [years]."""
-
-    a: float
-    b: float
-
-
-ALONE = Spread(0.5, 0.0)
-"""Where too few parts have a history: the part's own alone (Jeffreys' prior for a Poisson rate)."""
-
-
-def spread_of(seen: Iterable[tuple[int, float]]) -> Spread:
-    """The spread by moments, from takes and years of each part: E n = T m and E n(n - 1) = T² (m² + v)."""
-    rows = [(n, years) for n, years in seen if years > 0]
-    total = sum(n for n, _ in rows)
-    if len(rows) < FEWEST_TO_POOL or not total:
-        return ALONE
-    m = total / sum(years for _, years in rows)
-    v = sum(n * (n - 1) for n, _ in rows) / sum(years**2 for _, years in rows) - m * m
-    b = min(max(m / v, FEWEST_YEARS), ENOUGH_YEARS) if v > 0 else ENOUGH_YEARS
-    return Spread(m * b, b)
-
-
 # ---------------------------------------------------------------- of the book
 
 
@@ -163,19 +102,32 @@ def levels(today: date, parts: Iterable[int] | None = None, service: float = SER
     )
     fields = ("pk", "kind", "on_hand", "reserved", "lead_days", "reorder_at", "no_reorder")
     rows = list(among.values_list(*fields))
-    spreads = _spreads(history, today) if any(row[0] in history for row in rows) else {}
+    told = _told([row for row in rows if row[0] in history], history, today, service)
     made = {}
-    for pk, kind, on_hand, reserved, lead, by_hand, never in rows:
-        available = on_hand - reserved + coming.get(pk, 0)
-        use = history.get(pk)
+    for pk, _, on_hand, reserved, lead, by_hand, never in rows:
+        arriving = coming.get(pk, 0)
+        available = on_hand - reserved + arriving
+        use, found = history.get(pk), told.get(pk)
         if never:
-            made[pk] = Level(pk, None, "not again", available, coming.get(pk, 0))
-        elif use is None or not use.takes or not use.used:
-            made[pk] = Level(
-                pk, by_hand, "none" if by_hand is None else "hand", available, coming.get(pk, 0), lead_days=lead
-            )
+            made[pk] = Level(pk, None, "not again", available, arriving)
+        elif use is None or found is None or not use.used:
+            made[pk] = Level(pk, by_hand, "none" if by_hand is None else "hand", available, arriving, lead_days=lead)
         else:
-            made[pk] = _level(pk, use, spreads, kind, by_hand, available, coming.get(pk, 0), lead, today, service)
+            size = max(1, ceil(use.used / use.takes - 1e-9))
+            made[pk] = Level(
+                pk,
+                size * found.point if by_hand is None else by_hand,
+                "use" if by_hand is None else "hand",
+                available,
+                arriving,
+                use.used,
+                use.takes,
+                round(_days(use, today)),
+                size,
+                found.mean,
+                lead,
+                service,
+            )
     return made
 
 
@@ -194,40 +146,32 @@ def _used(history: dict[int, Use]) -> list[int]:
     return [pk for pk, use in history.items() if use.takes]
 
 
-def _years(use: Use, today: date) -> float:
-    return max((today - timezone.localdate(use.since)).days, LEAST_DAYS) / DAYS_PER_YEAR
+def _days(use: Use, today: date) -> float:
+    return float(max((today - timezone.localdate(use.since)).days, LEAST_DAYS))
 
 
-def _spreads(history: dict[int, Use], today: date) -> dict[str, Spread]:
-    """Of each kind with enough parts, and under "" of all."""
-    seen: dict[str, list[tuple[int, float]]] = defaultdict(list)
-    kinds = dict(Part.objects.filter(movements__isnull=False).values_list("pk", "kind").distinct())
-    for pk, use in history.items():
-        for kind in {"", kinds.get(pk, "")}:
-            seen[kind].append((use.takes, _years(use, today)))
-    return {kind: spread_of(rows) for kind, rows in seen.items()}
+def _told(rows: list[Any], history: dict[int, Use], today: date, service: float) -> dict[int, Reorder]:
+    """What demand tells of parts with takes: beside parts of their kind where there are enough, else beside all."""
+    asked = {pk: (kind, float(lead)) for pk, kind, _, _, lead, _, _ in rows if history[pk].takes}
+    if not asked:
+        return {}
+    kinds = dict(Part.objects.filter(pk__in=_some(history)).values_list("pk", "kind"))
+    of_kind: dict[str, list[Used]] = defaultdict(list)
+    for pk in kinds:
+        used = Used(str(pk), history[pk].takes, _days(history[pk], today))
+        of_kind[kinds[pk]].append(used)
+    every = [used for group in of_kind.values() for used in group]
+    by_group: dict[str, dict[str, float]] = defaultdict(dict)
+    for pk, (kind, lead) in asked.items():
+        by_group[kind if len(of_kind[kind]) >= LEAST_PARTS else ""][str(pk)] = lead
+    made: dict[int, Reorder] = {}
+    for kind, leads in by_group.items():
+        beside = of_kind[kind] if len(of_kind[kind]) >= LEAST_PARTS else every
+        made |= {int(found.part): found for found in pooled_points(beside, leads, service)}
+    return made
 
 
-def _level(
-    pk: int,
-    use: Use,
-    spreads: dict[str, Spread],
-    kind: str,
-    by_hand: int | None,
-    available: int,
-    coming: int,
-    lead: int,
-    today: date,
-    service: float,
-) -> Level:
-    spread = spreads.get(kind, ALONE)
-    if spread == ALONE:
-        spread = spreads.get("", ALONE)
-    years = _years(use, today)
-    shape = spread.a + use.takes
-    mean = shape / (spread.b + years) * lead / DAYS_PER_YEAR
-    size = max(1, ceil(use.used / use.takes - 1e-9))
-    at = size * point(mean, service, shape) if by_hand is None else by_hand
-    days = round(years * DAYS_PER_YEAR)
-    how: Literal["hand", "use"] = "use" if by_hand is None else "hand"
-    return Level(pk, at, how, available, coming, use.used, use.takes, days, size, mean, lead, service)
+def _some(history: dict[int, Use]) -> list[int]:
+    """Parts with a history, no more than demand takes; those that were used are never left out."""
+    used = sorted(history, key=lambda pk: (-history[pk].takes, pk))
+    return used[:MOST_PARTS]
