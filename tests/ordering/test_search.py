@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 import pytest
 
-from refettle.ordering.choice import cost_of, short_of, violations
+from refettle.ordering import Problem
+from refettle.ordering.choice import cost_of, short_of, step_of, violations
 from refettle.ordering.search import Search, search, tidied
 from refettle.ordering.solver import Solver
-from tests.ordering.tiny import by_trying, tiny
+from tests.ordering.another_solver import least_cost
+from tests.ordering.tiny import by_trying, middling, tiny
 
 
 @pytest.fixture(scope="module")
@@ -46,3 +48,28 @@ def test_equal_to_trying_every_purchase(block: int, solver: Solver) -> None:
             assert by_trying(found, limit) == rank, seed
             seen += 1
     assert seen >= 10
+
+
+def wanted_of(found: Problem, part: str) -> int:
+    return sum(need.quantity for need in found.needs if any(each.part == part for each in need.parts))
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:PULP_CBC_CMD is deprecated")
+def test_as_cheap_as_another_solver_finds_it(solver: Solver) -> None:
+    """12 parts at 4 suppliers, CBC by PuLP in another formulation, which may buy 12 of anything over need."""
+    same = 0
+    for seed in range(4):
+        found = middling(seed)
+        out = search(found, solver, quiet)
+        choice = out.best.choice
+        assert choice is not None
+        assert out.best.proven
+        ours, theirs = rank_of(out), least_cost(found, over=12)
+        assert ours[:2] == (0, 0)
+        assert ours[2] <= theirs
+        bought = {found.offers[n].part: s * step_of(found.offers[n]) for n, s in choice.steps.items()}
+        if all(pieces <= wanted_of(found, part) + 12 for part, pieces in bought.items()):
+            assert ours[2] == theirs, "what was found is one of those it may choose"
+            same += 1
+    assert same >= 3

@@ -67,6 +67,32 @@ def tiny(seed: int, scarce: bool = False) -> Problem:
     return problem(needs, stock, offers, suppliers, Terms(TODAY, most, explain_seconds=0.0))
 
 
+def middling(seed: int, parts: int = 12) -> Problem:
+    """A dozen parts with substitutes at four suppliers."""
+    rnd = random.Random(seed)
+    suppliers = [
+        Supplier(f"S{n}", cents(rnd.randint(300, 900)), cents(rnd.randint(2000, 5000)), cents(rnd.choice([0, 800])))
+        for n in range(4)
+    ]
+    offers, needs, stock = [], [], {}
+    for number in range(parts):
+        listed = [f"p{number}", f"p{number}a"][: rnd.randint(1, 2)]
+        for part in listed:
+            base = rnd.randint(15, 400)
+            for name in rnd.sample(range(4), 3):
+                first = int(base * rnd.uniform(0.8, 1.25))
+                tiers = tuple(Tier(start, cents(max(1, int(first * f)))) for start, f in ((1, 1), (5, 0.9), (10, 0.7)))
+                pack = rnd.choice([1, 5]) if first < 50 else 1
+                offers.append(Offer(f"S{name}", f"{part}-{name}", part, tiers, pack, stock=rnd.choice([None, 12])))
+        acceptable = tuple(Acceptable(part, "fits", cents(5 * n)) for n, part in enumerate(listed))
+        needs.append(Need(f"L{number}", acceptable, rnd.randint(1, 8), f"job {number % 3}", None, rnd.random() < 0.2))
+        if rnd.random() < 0.2:
+            stock[listed[0]] = rnd.randint(1, 3)
+    return problem(
+        needs, stock, offers, suppliers, Terms(TODAY, rnd.choice([None, 3]), explain_seconds=0.0, time_limit=60)
+    )
+
+
 def goods(offer: Offer, pieces: int) -> int:
     """Cents for so many pieces, piece by piece."""
     prices = []
