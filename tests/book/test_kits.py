@@ -9,9 +9,12 @@ from django.db.models import Sum
 
 from refettle.book import kits, kits_batch, kits_check, kits_cost, kits_trace
 from refettle.book.kits_match import match
+from refettle.book.kits_settle import use
+from refettle.book.log import LogError
+from refettle.book.models import Job
 from refettle.book.models_kits import Kit, KitStep
 from refettle.book.models_stores import Lot, Movement, Part, Reservation
-from refettle.book.store import StoreError
+from refettle.book.store import StoreError, append, job_state
 from refettle.parts.kit_list import read_list
 from refettle.parts.kits import Scale
 from tests.book.kits_bench import ADA, BO, came, codes, fill_all, kit_of_three, make, part
@@ -258,3 +261,32 @@ def test_cost_by_lots_and_by_what_was_paid_last() -> None:
     found = kits_cost.cost_of(version, 20, rate=30)  # 40 of E100 where there are 30: ten more at the last price
     assert found.lines[0].sum == Decimal("10.00")
     assert not found.unpriced
+
+
+# ---------------------------------------------------------------- in a job
+
+
+def test_a_kit_used_in_a_job_is_paid_once_and_moves_nothing(job: Job) -> None:
+    first, second = make(kit_of_three(), 2)
+    lines = Movement.objects.count()
+    entry = use(first, job, who=ADA)
+    assert (first.state, first.job) == ("used", job)
+    assert Movement.objects.count() == lines
+    assert entry.data["price"] == pytest.approx(0.60)  # six parts at 0.10
+    put = {"kind": "part-in", "ref": "C1", "value": "100u 25V", "minus": "left", "price": 0.5}
+    out = {"kind": "part-out", "ref": "C1", "value": "100u 25V", "fitted": "left", "printed": "left", "by_net": "left"}
+    append(job, {"kind": "caution", "caution": "mains"}, ADA)
+    append(job, {"kind": "caution", "caution": "charged-capacitor"}, ADA)
+    append(job, out, ADA)
+    append(job, put, ADA)
+    assert job_state(job).parts == pytest.approx(0.60)
+    for code in (first.code, "K999-1"):
+        with pytest.raises(LogError, match=r"kit: .*; allowed: (once|the code of a ready kit)"):
+            append(job, {"kind": "kit-used", "kit": code}, ADA)
+    kits_trace.sell(second, to="Ines Aldane")
+    with pytest.raises(LogError, match="which is sold; allowed: the code of a ready kit"):
+        append(job, {"kind": "kit-used", "kit": second.code}, ADA)
+    append(job, {"kind": "correction", "corrects": entry.n, "with": None, "why": "another unit"}, ADA)
+    first.refresh_from_db()
+    assert (first.state, first.job) == ("ready", None)
+    assert job_state(job).parts == pytest.approx(0.50)

@@ -166,6 +166,16 @@ def test_sold_recalled_taken_apart(client: Client) -> None:
     assert (lot.on_hand, lot.quarantined) == (0, 2)
 
 
+def test_used_in_a_job(client: Client) -> None:
+    kit = make(kit_of_three(), 1)[0]
+    job = open_job(load_shipped_type("larkmere-48"))
+    here = f"/kits/find/{kit.code}/"
+    assert f'value="{job.number}"' in client.get(here).content.decode()
+    post(client, here, action="use", job=str(job.number))
+    assert "Used in job 1" in text(client.get(here))
+    assert f"Kit used {kit.code}" in text(client.get(f"/jobs/{job.number}/"))
+
+
 def test_codes_lead_where_they_belong(client: Client) -> None:
     batch = kits_batch.begin(kit_of_three(), 2, who=ADA)
     for code in (f"K{batch.pk}-1", f"b{batch.pk}-2"):

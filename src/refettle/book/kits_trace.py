@@ -18,7 +18,6 @@ from django.utils import timezone
 
 from refettle.book import stores
 from refettle.book.kits_batch import kit_code, kits_in, pieces_in, put_back
-from refettle.book.models import Job
 from refettle.book.models_kits import Kit, KitLine, KitStep
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
@@ -118,12 +117,6 @@ def sell(
         fresh.price = None if amount is None else amount.quantize(Decimal("0.01"))
         fresh.currency = (currency or settings.REFETTLE_CURRENCY) if amount is not None else ""
         fresh.note = said(note, "note", 500)
-
-
-def mark_used(kit: Kit, job: Job) -> None:
-    """A ready kit used in a job; its parts left the stores with the batch. The job's log says it too, see `use`."""
-    with _changing(kit, (State.READY,)) as fresh:
-        fresh.state, fresh.job = State.USED, job
 
 
 @dataclass(frozen=True)

@@ -74,9 +74,21 @@ class PartLetGo(Entry):
     why: Told
 
 
+class KitUsed(Entry):
+    """A ready kit used. Its parts left the stores when it was made; `price` is theirs, in the bench's currency."""
+
+    kind: Literal["kit-used"]
+    kit: Annotated[str, Field(min_length=1, max_length=40)]
+    refs: Refs = []
+    price: Price | None = None
+    repair: Annotated[str, Field(max_length=200)] = ""
+    note: Text = ""
+
+
 STORES_ENTRIES: dict[str, type[Entry]] = {
     "part-wanted": PartWanted,
     "part-taken": PartTaken,
     "part-returned": PartReturned,
     "part-let-go": PartLetGo,
+    "kit-used": KitUsed,
 }

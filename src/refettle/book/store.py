@@ -310,6 +310,10 @@ def _settle_stores(job: Job, made: Sequence[Entry]) -> None:
         from refettle.book.wants_settle import settle  # it asks this module in turn
 
         settle(job, made)
+    if any(e.kind in ("kit-used", "correction") for e in made):
+        from refettle.book.kits_settle import settle_kits
+
+        settle_kits(job)
 
 
 def _check_batches(job: Job, made: Sequence[Entry]) -> None:

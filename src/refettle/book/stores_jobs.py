@@ -14,7 +14,7 @@ from typing import Any
 
 from refettle.book.log import LogEntry, LogError
 
-STORES_KINDS = ("part-wanted", "part-taken", "part-returned", "part-let-go")
+STORES_KINDS = ("part-wanted", "part-taken", "part-returned", "part-let-go", "kit-used")
 MOVING = ("part-taken", "part-returned")
 """Entries that the ledger of the stores says as well."""
 
@@ -75,12 +75,24 @@ class Taken:
         return self.kept * (self.price or 0.0)
 
 
+@dataclass(frozen=True)
+class KitIn:
+    """A kit used: the price of its parts, the designators it served."""
+
+    n: int
+    kit: str
+    refs: tuple[str, ...] = ()
+    price: float = 0.0
+    repair: str = ""
+
+
 @dataclass
 class JobParts:
     """Wants and takings of one job, by the number of their entry."""
 
     wants: dict[int, Want] = field(default_factory=dict)
     taken: dict[int, Taken] = field(default_factory=dict)
+    kits: dict[int, KitIn] = field(default_factory=dict)
     odd: list[tuple[int, str]] = field(default_factory=list)
     """Entries that do not follow from the others, and why."""
 
@@ -92,17 +104,20 @@ class JobParts:
     @property
     def refs(self) -> frozenset[str]:
         """Designators for which a part was taken, and kept."""
-        return frozenset(ref for each in self.taken.values() if each.kept for ref in each.refs)
+        taken = [ref for each in self.taken.values() if each.kept for ref in each.refs]
+        return frozenset([*taken, *(ref for each in self.kits.values() for ref in each.refs)])
 
     @property
     def repairs(self) -> frozenset[str]:
         """Repairs for which parts were taken, and kept."""
-        return frozenset(each.repair for each in self.taken.values() if each.kept and each.repair)
+        kits = [each.repair for each in self.kits.values() if each.repair]
+        return frozenset([*kits, *(each.repair for each in self.taken.values() if each.kept and each.repair)])
 
     @property
     def cost(self) -> float:
         """Of what was taken and kept, in the bench's currency."""
-        return sum(each.cost for each in self.taken.values() if not each.currency)
+        kits = sum(each.price for each in self.kits.values())
+        return kits + sum(each.cost for each in self.taken.values() if not each.currency)
 
     @property
     def foreign(self) -> list[Taken]:
@@ -132,6 +147,9 @@ def _take(parts: JobParts, entry: LogEntry) -> None:
         part, repair, why = (str(data.get(k, "")) for k in ("part", "repair", "why"))
         count = data.get("count", 1)
         parts.wants[n] = Want(n, entry.at, entry.who, data["what"], part, count, refs, by, repair, why)
+    elif entry.kind == "kit-used":
+        price, repair = float(data.get("price") or 0.0), str(data.get("repair", ""))
+        parts.kits[n] = KitIn(n, data["kit"], refs, price, repair)
     elif entry.kind == "part-taken":
         wanted = data.get("wanted")
         want = parts.wants.get(wanted) if wanted is not None else None

@@ -37,6 +37,7 @@ KINDS = {
     "part-taken": "Part taken",
     "part-returned": "Part brought back",
     "part-let-go": "Wanted no longer",
+    "kit-used": "Kit used",
     "off": "Taken off",
     "back": "Put back",
     "left-off": "Left off",
@@ -367,6 +368,7 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
         + f": {d['why']}"
     ),
     "part-let-go": lambda d, c: f"entry {d['wanted']}: {d['why']}",
+    "kit-used": lambda d, c: f"{d['kit']}" + _for_refs(d),
     "timer": _timer,
     "outgoing": lambda d, c: f"{d['what']}, {_amount(d, 'amount')}, {d.get('sort', 'other')}",
     "quote": _quote,

@@ -9,7 +9,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from refettle.book import kits_check, kits_cost, kits_trace
+from refettle.book import kits_check, kits_cost, kits_settle, kits_trace, store
 from refettle.book.models_kits import Kit, KitBatch
 from refettle.book.models_stores import Lot
 from refettle.book.store import StoreError
@@ -17,7 +17,7 @@ from refettle.web.kit_views import ERRORS, cautions_of, line_view, place, who_wo
 from refettle.web.views.common import qr, whole_from, write_once
 from refettle.web.views.kits import around
 
-ACTIONS = ("sell", "apart", "mistake")
+ACTIONS = ("sell", "use", "apart", "mistake")
 
 
 @require_safe
@@ -59,6 +59,9 @@ def _act(request: HttpRequest, kit: Kit, action: str) -> None:
     form, who = request.POST, who_works(request)
     if action == "sell":
         kits_trace.sell(kit, to=form.get("to", ""), price=form.get("price", ""), note=form.get("note", ""))
+    elif action == "use":
+        job = store.find_job(whole_from(form.get("job", ""), "Job"))
+        kits_settle.use(kit, job, who=who, note=form.get("note", ""))
     elif action == "mistake":
         kits_check.note_mistake(kit, who=who, note=form.get("note", ""))
     else:
@@ -87,6 +90,7 @@ def _kit(request: HttpRequest, kit: Kit, error: str = "") -> HttpResponse:
         steps=steps,
         cautions=cautions,
         mains=mains,
+        jobs=store.bench() if kit.state == Kit.State.READY else (),
         ask=cost.price.price,
         qr=qr(request, reverse("kit-find", args=[kit.code])),
         typed=request.POST if error else {},
