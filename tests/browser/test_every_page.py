@@ -55,6 +55,12 @@ PAGES = (
     "/tools/card/",
     "/tools/yellow/",
     "/jobs/{0}/whitening/",
+    "/suppliers/",
+    "/suppliers/1/",
+    "/suppliers/1/import/",
+    "/suppliers/1/parts/",
+    "/suppliers/1/lists/2/",
+    "/suppliers/1/number/?sku=A-1",
     "/experience/",
     "/experience/advice/",
     "/nothing/",
@@ -62,7 +68,11 @@ PAGES = (
 
 
 @pytest.fixture(scope="module")
-def jobs(book: Book) -> tuple[int, int]:
+def jobs(book: Book, tmp_path_factory: pytest.TempPathFactory) -> tuple[int, int]:
+    for price in ("0,25", "0,30"):  # two lists of a supplier, so that there is a change to draw
+        prices = tmp_path_factory.mktemp("prices") / "list.csv"
+        prices.write_text(f"Part no;Description;1+;100+\nA-1;Fuse 2 A;{price};0,19\nA-2;Belt;call;\n", encoding="utf-8")
+        book.run("prices", "import", "Tarn", str(prices), "--add")
     first = book.job(
         "larkmere-48",
         "complaint|point=picture|outcome=no picture",
