@@ -27,6 +27,7 @@ NO_DELETE = (
     "book_photo",
     "book_part",
     "book_lot",
+    "book_reservation",
     "book_offer",
     "book_kit",
     "book_orderline",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Lower
 from django.utils import timezone
 
 from refettle.book.fields import KeptJSONField
@@ -69,6 +70,7 @@ class Part(models.Model):
         ]
         constraints = [
             models.CheckConstraint(condition=~Q(code="") & ~Q(name=""), name="part_has_code_and_name"),
+            models.UniqueConstraint(Lower("code"), name="part_code_in_any_case"),
             models.CheckConstraint(condition=Q(on_hand__gte=0), name="part_on_hand_from_0"),
             models.CheckConstraint(condition=Q(quarantined__gte=0), name="part_quarantined_from_0"),
             models.CheckConstraint(condition=Q(reserved__gte=0), name="part_reserved_from_0"),

@@ -13,7 +13,7 @@ from django.db.models import Q, Sum
 from refettle.book import reservations, stores
 from refettle.book.log import LogEntry, LogError, effective
 from refettle.book.models import Entry, Job
-from refettle.book.models_stores import Lot, Movement
+from refettle.book.models_stores import Lot, Movement, Part
 from refettle.book.store import StoreError, entries_as_written
 from refettle.book.stores_counting import put_right
 from refettle.book.stores_jobs import MOVING, STORES_KINDS, JobParts, Taken, job_parts
@@ -53,6 +53,7 @@ def settle(job: Job, made: Sequence[Entry]) -> None:
     if relevant:
         log = {e.n: e for e in stores_entries([job]).get(job.pk, [])}
         parts = job_parts(log.values())
+        _hold(parts, touched)
         for n in sorted(touched):
             try:
                 _follow(job, n, touched[n], log.get(n), parts)
@@ -62,6 +63,13 @@ def settle(job: Job, made: Sequence[Entry]) -> None:
         _trim(job, parts)
     if job.closed is not None:
         reservations.let_all_go(job)
+
+
+def _hold(parts: JobParts, touched: Iterable[int]) -> None:
+    """Lock the parts of several takings in one order, so that two writers do not wait for each other."""
+    lots = {parts.taken[n].lot for n in touched if n in parts.taken}
+    if len(lots) > 1:
+        list(Part.objects.select_for_update().filter(lots__in=lots).order_by("pk").values_list("pk", flat=True))
 
 
 def _follow(job: Job, n: int, written: Entry, entry: LogEntry | None, parts: JobParts) -> None:
