@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from django.db import IntegrityError, transaction
 
 from refettle.book import stores
-from refettle.book.models_stores import PartChange
+from refettle.book.models_stores import Part, PartChange
 from refettle.book.store import StoreError
 from refettle.book.stores_values import ValueTextError, rated_of_part, read_value
 
@@ -98,3 +99,9 @@ def test_finding_by_code_and_lot(db: None) -> None:
         stores.find_lot(part, "2031")
     with pytest.raises(StoreError, match="part: 'C4x' found; allowed: the code of a part"):
         stores.find_part("C4x")
+
+
+def test_a_code_in_another_case_is_the_same_code(db: None) -> None:
+    stores.add_part(name="Belt", code="belt", who="Ada")
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Part.objects.create(code="BELT", name="another")
