@@ -99,8 +99,10 @@ def put_right(
         raise StoreError(f"line {movement.pk}: it moved nothing; allowed: a line that did", "line")
     if movement.kind == Kind.COUNTED and count:
         raise StoreError("count: allowed for a line that counted: 0, which undoes it; or count again", "count")
+    from refettle.book.orders_receive import following  # which receives by way of this module
+
     part = movement.part
-    with holding(part):
+    with following(movement, who, why) as told, holding(part):
         before = Movement.objects.filter(corrects=movement).aggregate(a=Sum("on_hand"), b=Sum("quarantined"))
         now = (movement.on_hand + (before["a"] or 0), movement.quarantined + (before["b"] or 0))
         want = tuple((x > 0) * count - (x < 0) * count for x in (movement.on_hand, movement.quarantined))
@@ -110,4 +112,5 @@ def put_right(
         if -on_hand > part.free:
             raise refuse_count(part, -on_hand, part.free)
         line = Line(Kind.CORRECTED, who, at, job, entry, movement, said(why, "why", 500, 3))
-        return move(part, movement.lot, line, on_hand=on_hand, quarantined=quarantined)
+        told.append(move(part, movement.lot, line, on_hand=on_hand, quarantined=quarantined))
+        return told[0]
