@@ -132,12 +132,14 @@ def zipped(**members: bytes) -> bytes:
             zipped(content_xml=b"<x/>", mimetype=b"application/vnd.oasis.opendocument.spreadsheet"),
             "an OpenDocument file",
         ),
+        (zipped(xl__workbook_xml=b"<x/>", xl__sharedStrings_xml=b"<si><t/></si>" * 2_000_000), "too many cells"),
+        (zipped(xl__workbook_xml=b"<x/>", xl__styles_xml=b"<xf/>" * 900_000), "styles.xml: 4.5 MB found"),
         (zipped(readme=b"words"), "a zip file that is no workbook"),
         (zipped(xl__workbook_xml=b"<x/>"), "a workbook that cannot be read"),
         (book([["sku", "price"]])[:-30], "a broken zip file"),
         (zipped(xl__workbook_xml=b"<x/>", **{f"f{n}": b"" for n in range(2_100)}), "files in one workbook"),
     ],
-    ids=["bomb", "entities", "opendocument", "zip", "hollow", "cut", "many"],
+    ids=["bomb", "entities", "opendocument", "strings", "styles", "zip", "hollow", "cut", "many"],
 )
 def test_what_is_no_workbook_is_refused_at_once(data: bytes, says: str) -> None:
     began = time.perf_counter()

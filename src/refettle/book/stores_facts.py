@@ -198,7 +198,7 @@ def prices(part: Part) -> list[Price]:
     """Current offers of the part, the cheapest for one first; currencies apart."""
     made = []
     wanted = Q()
-    for sold in Sold.objects.filter(part=part):
+    for sold in Sold.objects.filter(part=part, ended=None):
         wanted |= Q(supplier=sold.supplier_id, sku=sold.sku)
     if not wanted:
         return []

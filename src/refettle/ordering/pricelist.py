@@ -144,8 +144,8 @@ def understand(sheet: Sheet, columns: Columns, currency: str = "", doubts: Seque
     reader = RowReader(plan, columns.currency or currency)
     lines, refused = _lines(body, sheet, plan, reader, told)
     if reader.packed:
-        count = f"{reader.packed:,} row{' is' if reader.packed == 1 else 's are'}"
-        told.append(f"{count} in packs: the price is taken as that of one piece; say so if it is that of a pack")
+        packed = f"{reader.packed:,} row{' is' if reader.packed == 1 else 's are'}"
+        told.append(f"{packed} in packs: the price is taken as that of one piece; say so if it is that of a pack")
     lines, refused = _one_currency(lines, refused, columns.currency or currency, told)
     offers, more, same = _together(lines, bool("break" in roles))
     refused = sorted([*refused, *more], key=lambda each: each.line)

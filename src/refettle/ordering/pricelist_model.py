@@ -13,7 +13,7 @@ MAX_BYTES = 24_000_000
 """Of a file as it comes. Limits here are choices."""
 MAX_UNPACKED = 60_000_000
 """Of an XLSX file, unpacked."""
-MAX_ROWS, MAX_COLUMNS, MAX_CELLS = 60_000, 120, 1_500_000
+MAX_ROWS, MAX_COLUMNS, MAX_CELLS = 60_000, 120, 1_000_000
 MAX_SKU, MAX_NAME = 80, 300
 MOST_PRICE, DECIMALS = Decimal(1_000_000), 6
 """Of one piece; it is kept to so many decimals."""

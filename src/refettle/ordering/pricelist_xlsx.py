@@ -17,6 +17,9 @@ from refettle.ordering.pricelist_text import MAX_CELL, check_size
 LAST_LINE = 1_048_576
 """Lines a sheet has at most."""
 MAX_MEMBERS, MAX_SHEETS = 2_000, 60
+MAX_TAGS, MAX_ASIDE = 4_000_000, 2_000_000
+"""Marks `<` in sheets and texts, by which the time of reading goes, some half a minute at most; and bytes of any other
+part that is read, such as the styles."""
 _ALLOWED = "a workbook of at most 60 MB unpacked, or CSV"
 
 
@@ -89,16 +92,24 @@ def _look_first(data: bytes) -> bool:
             if "xl/workbook.xml" not in {name.lstrip("/") for name in names}:
                 kind = "an OpenDocument file" if "content.xml" in names else "a zip file that is no workbook"
                 raise PriceListError(f"{kind} found; allowed: XLSX or CSV: save it as one of these")
-            formulas = False
+            formulas, tags = False, 0
             for each in members:
                 low = each.filename.lower()
-                if low.endswith((".xml", ".rels")):
+                if not low.endswith((".xml", ".rels")):
+                    continue
+                if "worksheets/" not in low and "sharedstrings" not in low:
+                    if each.file_size > MAX_ASIDE and not low.startswith(("xl/drawings", "xl/charts", "customxml")):
+                        size = f"{each.file_size / 1e6:.1f} MB"
+                        raise PriceListError(f"{each.filename}: {size} found; allowed: up to {MAX_ASIDE / 1e6:.0f} MB")
                     with packed.open(each) as part:
-                        head = part.read(4096)
-                        if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
-                            raise PriceListError(f"{each.filename}: a document type found; allowed: none in a workbook")
-                        if "worksheets/" in low and not formulas:
-                            formulas = _has_formula(part, head)
+                        _no_entities(each.filename, part.read(4096))
+                    continue
+                with packed.open(each) as part:
+                    found, more = _scan(each.filename, part)
+                formulas |= found
+                tags += more
+                if tags > MAX_TAGS:
+                    raise PriceListError("a workbook of too many cells found; allowed: " + _ALLOWED)
             return formulas
     except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, OSError, ValueError) as error:
         if isinstance(error, PriceListError):
@@ -108,15 +119,22 @@ def _look_first(data: bytes) -> bool:
         raise PriceListError(f"a broken zip file found ({_short(error)}); allowed: {_ALLOWED}") from None
 
 
-def _has_formula(part: Any, head: bytes) -> bool:
-    block = head
-    while block:
-        if b"<f>" in block or b"<f " in block:
-            return True
-        tail = block[-3:]
-        more = part.read(1 << 18)
-        block = tail + more if more else b""
-    return False
+def _no_entities(name: str, head: bytes) -> None:
+    if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
+        raise PriceListError(f"{name}: a document type found; allowed: none in a workbook")
+
+
+def _scan(name: str, part: Any) -> tuple[bool, int]:
+    """Whether a sheet has formulas, and how many marks it has."""
+    block, tail, tags, formulas = part.read(1 << 18), b"", 0, False
+    _no_entities(name, block[:4096])
+    while block and tags <= MAX_TAGS:
+        tags += block.count(b"<")
+        joined = tail + block
+        formulas = formulas or b"<f>" in joined or b"<f " in joined
+        tail = block[-2:]
+        block = part.read(1 << 18)
+    return formulas, tags
 
 
 def _rows(sheet: Any) -> list[Row]:

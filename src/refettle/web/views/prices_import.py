@@ -6,8 +6,6 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from functools import lru_cache
-from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
@@ -46,6 +44,8 @@ ROLES = (
     ("discount", "discount in percent"),
 )
 PER = (("piece", "one piece"), ("pack", "a pack"), ("100", "100 pieces"), ("1000", "1000 pieces"))
+MOST_HELD = 4
+_HELD: dict[tuple[str, Columns], Sheet] = {}
 FIRST = 8
 EXAMPLES = 4
 
@@ -104,10 +104,12 @@ def _upload(request: HttpRequest) -> dict[str, str]:
         raise PriceError("file: nothing found; allowed: a price list, CSV or XLSX")
     data = sent.read(MAX_BYTES + 1)
     try:
-        open_list(data)
+        sheet = open_list(data)
     except PriceListError as error:
         raise PriceError(f"{sent.name}: {error}") from None
-    return {"file": files.keep(data, settings.REFETTLE_FILES), "name": (sent.name or "price list")[:200]}
+    sha256 = files.keep(data, settings.REFETTLE_FILES)
+    _held(sha256, Columns(), sheet)
+    return {"file": sha256, "name": (sent.name or "price list")[:200]}
 
 
 def _fetch(sha256: str) -> bytes:
@@ -117,10 +119,17 @@ def _fetch(sha256: str) -> bytes:
         raise PriceError(f"file: '{sha256[:12]}' found, which is not kept here; allowed: upload it again") from None
 
 
-@lru_cache(maxsize=4)
-def _rows(sha256: str, folder: Path, columns: Columns) -> Sheet:
-    """A file's rows: looked at several times while its columns are set."""
-    return open_list(_fetch(sha256), columns)
+def _held(sha256: str, columns: Columns, sheet: Sheet) -> Sheet:
+    """Keep the rows of the last files at hand: they are looked at several times while columns are set."""
+    _HELD[sha256, columns] = sheet
+    while len(_HELD) > MOST_HELD:
+        _HELD.pop(next(iter(_HELD)), None)
+    return sheet
+
+
+def _rows(sha256: str, columns: Columns) -> Sheet:
+    held = _HELD.get((sha256, columns))
+    return held if held is not None else _held(sha256, columns, open_list(_fetch(sha256), columns))
 
 
 def _preview(
@@ -135,13 +144,13 @@ def _preview(
         doubts: tuple[str, ...] = ()
         if said is not None:
             columns = said
-            sheet = _rows(sha256, settings.REFETTLE_FILES, _way(said))
+            sheet = _rows(sha256, _way(said))
         elif typed.get("said"):
             columns, sheet = _typed_columns(sha256, typed)
         else:
-            sheet = _rows(sha256, settings.REFETTLE_FILES, Columns())
+            sheet = _rows(sha256, Columns())
             if kept is not None and kept.sheet in sheet.sheets:
-                sheet = _rows(sha256, settings.REFETTLE_FILES, Columns(sheet=kept.sheet))
+                sheet = _rows(sha256, Columns(sheet=kept.sheet))
             columns, doubts = propose(sheet, supplier.currency, kept)
     except PriceListError as trouble:
         return _page(request, supplier, error or str(trouble), **around_file)
@@ -186,7 +195,7 @@ def _typed_columns(sha256: str, typed: Mapping[str, str]) -> tuple[Columns, Shee
             raise PriceListError(f"{name.replace('_', ' ')}: '{text[:20]}' found; allowed: a whole number")
         plain[name] = int(text)
     bare = columns_from(plain)
-    sheet = _rows(sha256, settings.REFETTLE_FILES, _way(bare))
+    sheet = _rows(sha256, _way(bare))
     at = next((i for i, row in enumerate(sheet.rows) if row.line == bare.header), -1)
     if bare.header and at < 0:
         raise PriceListError(f"heading: line {bare.header} found, where nothing stands; allowed: a line of the list")
