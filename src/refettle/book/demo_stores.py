@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 
+from django.db import transaction
+
 from refettle.book import reservations, stores, wants
 from refettle.book.demo_text import JONAS, MARA
 from refettle.book.models import Job
@@ -68,6 +70,7 @@ GRAM: Mapping[str, float] = {"C100u-25": 0.62, "C10u-63": 0.38, "C100n-63": 0.21
 CHIP = "VIDEO-LK"
 
 
+@transaction.atomic
 def fill_stores(jobs: Sequence[Job], now: datetime) -> None:
     """Write them. `jobs` are those of the demo book, in its order."""
     parts = {row[0]: _shelve(row, now) for row in SHELF}
