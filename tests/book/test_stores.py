@@ -113,6 +113,9 @@ def test_a_donor_part_waits_until_shown_good(part: Part, job: Job) -> None:
         stores.release(part, 1, who="Ada", how=" ")
     (released,) = stores.release(part, 1, who="Ada", how="runs in the bench unit")
     assert (released.lot.proven, sums(part)) == (True, (1, 0, 1))
+    stores.correct(released, who="Ada", why="that was another one")
+    assert (Lot.objects.get(pk=released.lot_id).proven, sums(Part.objects.get(pk=part.pk))) == (False, (0, 0, 2))
+    stores.release(part, 1, who="Ada", how="runs in the bench unit")
     stores.scrap(part, 1, who="Ada", why="shorted", from_quarantine=True)
     assert sums(part) == (1, 0, 0)
     with pytest.raises(StoreError, match="unit: no donor found"):

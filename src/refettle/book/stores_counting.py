@@ -113,4 +113,6 @@ def put_right(
             raise refuse_count(part, -on_hand, part.free)
         line = Line(Kind.CORRECTED, who, at, job, entry, movement, said(why, "why", 500, 3))
         told.append(move(part, movement.lot, line, on_hand=on_hand, quarantined=quarantined))
+        if movement.kind == Kind.RELEASED and not movement.lot.on_hand:
+            Lot.objects.filter(pk=movement.lot_id).update(proven=False)  # it was not shown good after all
         return told[0]
