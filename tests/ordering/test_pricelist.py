@@ -137,6 +137,16 @@ SHAPES = {
         "Stand Mai\n\nArt.-Nr.;Bezeichnung;VE;ab 1;ab 10\nA;Sicherung;1;1.234,50 €;0,45 €\n",
         {"A": [(1, "1234.50"), (10, "0.45")]},
     ),
+    "breaks headed as quantities": (
+        "Part no;Description;Qty 1;Qty 10;Qty 100\nA;x;0.5;0.4;0.3\n",
+        {"A": [(1, "0.50"), (10, "0.40"), (100, "0.30")]},
+    ),
+    "with tax and without": ("Code;Desc;Price excl. VAT;Price incl. VAT\nA;x;2.50;3.00\n", {"A": [(1, "2.50")]}),
+    "a list price beside": ("Code;Desc;RRP;Net price\nA;x;2.50;1.50\n", {"A": [(1, "1.50")]}),
+    "the maker's number beside": (
+        "Manufacturer part number;Manufacturer;Order code;Unit Price\nM-1;Quarrel;A;2.50\n",
+        {"A": [(1, "2.50")]},
+    ),
     "with a line for the spreadsheet": ("sep=;\nsku;price\nA;0.50\n", {"A": [(1, "0.50")]}),
 }  # fmt: skip
 
@@ -194,6 +204,12 @@ def test_a_row_that_is_not_safe_is_left_out_by_name(row: str, column: str, found
     assert (trouble.line, trouble.column) == (3, column)
     assert found in trouble.found
     assert "allowed" in trouble.says
+
+
+def test_commas_for_columns_and_for_decimals_too_are_not_read_as_whole_amounts() -> None:
+    read = read_list(b"sku,name,price\nA,x,1,50\nB,y,2,75\nC,z,3\n")
+    assert prices(read) == {"C": [(1, "3.00")]}
+    assert "'1' with '50' beside it under no heading" in read.refused[0].found
 
 
 def test_a_number_twice() -> None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 from refettle.ordering.pricelist_columns import propose
@@ -139,7 +140,7 @@ def understand(sheet: Sheet, columns: Columns, currency: str = "", doubts: Seque
     body = body_of(sheet, columns)
     prices = [i for i, role in enumerate(roles) if role.startswith("price")]
     mark = Mark(columns.decimal, True) if columns.decimal else decide_mark(_price_texts(body, prices))
-    plan = plan_of(columns, mark)
+    plan = plan_of(replace(columns, delimiter=sheet.delimiter), mark)
     told = [*sheet.doubts, *doubts, *([mark.doubt] if mark.doubt else [])]
     reader = RowReader(plan, columns.currency or currency)
     lines, refused = _lines(body, sheet, plan, reader, told)

@@ -15,7 +15,7 @@ from refettle.ordering.pricelist_numbers import currency_in, part, tidy
 SAMPLE = 120
 """Rows looked at below the heading."""
 _WORDS: tuple[tuple[str, str], ...] = (
-    ("", r"(?:rrp|uvp|list price|listenpreis|recommended.*|mpn|.*\b(?:incl\.?|gross|brutto|vat|mwst)\b.*|"
+    ("", r"(?:rrp|uvp|list price|listenpreis|recommended.*|mpn|.*\b(?:incl\.?|gross|brutto|inkl\.?)\b.*|"
          r"(?:manufacturer|maker|mfr|hersteller|fabrikant)\b.*|ean|gtin|barcode|tariff.*|hs code|weight|gewicht)"),
     ("least", r"(?:moq|minimum|min\.?|(?:min\.?|minimum)[ -]?(?:order)?[ .-]?(?:qty\.?|quantity|order|pcs)|least|"
               r"mindest\w*|min\.?menge|quantité min\w*)"),
@@ -38,7 +38,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("name", r"(?:desc(?:ription|\.)?|name|text|bezeichnung|beschreibung|artikelbezeichnung|product(?: name)?|title|"
              r"désignation|omschrijving|details?|value|specs?|specification|descripción|type|typ|item description)"),
     ("break", r"(?:(?:qty|quantity|menge|break|staffel|aantal|quantité)[ .-]*(?:break|from|ab)?[ ]?\d?|from|ab|"
-              r"price break|(?:qty|quantity)[ -]breaks?|staffelmenge|ab (?:menge|stück))"),
+              r"price break|break (?:qty|quantity)|(?:qty|quantity)[ -]breaks?|staffelmenge|ab (?:menge|stück))"),
 )  # fmt: skip
 _RULES = tuple((role, re.compile(f"(?:{words})")) for role, words in _WORDS)
 _VAGUE = re.compile(r"(?:qty|quantity|menge|aantal|quantité)\.?")
@@ -46,6 +46,7 @@ _VAGUE = re.compile(r"(?:qty|quantity|menge|aantal|quantité)\.?")
 _PER = re.compile(
     r"(?:per|/|je|pro|p\.|for|à)\s*(100|1000|1k|pack|pk|bag|ve|vpe|pc|pcs|piece|each|stk|stück|ea|unit)\b"
 )
+_TAX = re.compile(r"\(?\b(?:excl?\.?|without|w/o|ohne|zzgl\.?|hors)\s*(?:vat|tax(?:es)?|mwst\.?|ust\.?|btw|tva)\b\)?")
 _PRICE_WORDS = re.compile(
     r"(?:\b(?:unit|net|netto|piece|einzel)?\s?-?(?:price|preis|prix|prijs.*|precio|prezzo|cost)\b|\bab\b|\bfrom\b|\bqty\b|@|"
     r"\bfor\b|\bmenge\b|\beach\b|\bquantity\b|[()\[\]:;=])"
@@ -59,7 +60,7 @@ def clean_heading(cell: Cell) -> str:
 
 def heading_role(text: str) -> tuple[str, bool]:
     """Role a heading names, and whether it is certain: a bare `10` may be a break or anything."""
-    low = clean_heading(text).lower().rstrip(":*").strip()
+    low = _TAX.sub(" ", clean_heading(text).lower()).rstrip(":* ").strip()
     if not low:
         return "", False
     if "%" in low and not re.search(r"\d", low):
@@ -67,7 +68,7 @@ def heading_role(text: str) -> tuple[str, bool]:
     without = _without_currency(low)
     for role, rule in _RULES:
         if rule.fullmatch(without):
-            return role, role != ""
+            return role, True  # certain too where it is certainly none of these
     if _PER.search(low) and re.search(r"pri|pre|cost|ep\b|€|\$|£|^/|" + "|".join(_codes(low)), low):
         return "price", True
     if count := break_of(low):
@@ -267,6 +268,10 @@ def _roles(names: Sequence[str], row: Row | None) -> list[str]:
     if len(breaks) > 1 and all(roles[i + 1 : i + 2] and roles[i + 1].startswith("price") for i in breaks):
         for i in breaks:
             roles[i + 1] = "price"  # 'Qty 2', 'Price 2' number the pairs
+    if any(r.startswith("price ") for r in roles) and "price" not in roles:
+        for i, name in enumerate(names):
+            if roles[i] == "break" and (count := break_of(name)):
+                roles[i] = f"price {count}"  # 'Qty 1', 'Qty 10', 'Qty 100' head prices
     bare = [r for r, (_, sure) in zip(roles, found, strict=True) if r.startswith("price ") and not sure]
     if bare and not _rising([r for r in roles if r.startswith("price ")]):
         roles = [r if sure or not r.startswith("price ") else "" for r, (_, sure) in zip(roles, found, strict=True)]
@@ -320,7 +325,7 @@ def _filled(body: Sequence[Row], column: int) -> int:
 def _by_content(roles: list[str], names: Sequence[str], body: Sequence[Row], told: list[str]) -> None:
     """What no heading named: the price by figures with decimals, the number by being short and once, the text."""
     has_price = any(r.startswith("price") for r in roles)
-    free = [i for i, r in enumerate(roles) if not r and heading_role(names[i])[0] == "" and _filled(body, i)]
+    free = [i for i, r in enumerate(roles) if not r and heading_role(names[i]) == ("", False) and _filled(body, i)]
     cells = {i: [row.cells[i] for row in body if i < len(row.cells) and row.cells[i] != ""] for i in free}
     if not has_price:
         scored = [(_like_price(cells[i]), -i, i) for i in free]

@@ -216,6 +216,7 @@ class RowReader:
         found: dict[int, Decimal] = {}
         for at, column in priced:
             heading = plan.heading(column)
+            self._torn(row, column, heading)
             try:
                 money = money_in(row.cells[column], plan.mark, self.known)
                 if money is None:
@@ -251,6 +252,17 @@ class RowReader:
             if line.currency and currency != line.currency:
                 raise RowError(heading, f"{currency} beside a price in {line.currency}", "the same currency in a row")
             line.currency = currency
+
+    def _torn(self, row: Row, column: int, heading: str) -> None:
+        """Commas that part columns and mark decimals too: the hundredths stand alone in a column nobody named."""
+        columns = self.plan.columns
+        if columns.delimiter != "," or not columns.header or column + 1 >= len(row.cells):
+            return
+        unnamed = column + 1 >= len(columns.roles) or columns.roles[column + 1] == ("", "")
+        price, beside = str(row.cells[column]), str(row.cells[column + 1])
+        if unnamed and re.fullmatch(r"\D{0,4}\d+", price) and re.fullmatch(r"\d{1,4}\D{0,4}", beside):
+            raise RowError(heading, f"'{price}' with '{beside}' beside it under no heading",
+                           "a price in one cell; save the list with semicolons or decimal points")  # fmt: skip
 
     def _currency(self, line: Line, money: Money, heading: str) -> None:
         if money.currency and line.currency and money.currency != line.currency:

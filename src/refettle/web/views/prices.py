@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlencode
 
 from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import Count, Q
+from django.db.models import Count, Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -66,16 +67,17 @@ def suppliers(request: HttpRequest) -> HttpResponse:
             return redirect("supplier-import", made[0].pk) if made else redirect("suppliers")
         except PriceError as trouble:
             error, field = str(trouble), trouble.field
-    rows = Supplier.objects.annotate(
-        numbers=Count("offers", filter=Q(offers__current=True), distinct=True),
-        parts=Count("sells", filter=Q(sells__ended=None), distinct=True),
-    )
+    numbers = _counts(Offer.objects.filter(current=True))
+    parts = _counts(Sold.objects.filter(ended=None))
     newest: dict[int, PriceList] = {}
     for each in PriceList.objects.order_by("valid_from", "id").defer("refused", "remarks", "doubts"):
         newest[each.supplier_id] = each
     context = around(
         "suppliers",
-        suppliers=[(each, newest.get(each.pk)) for each in rows],
+        suppliers=[
+            (each, newest.get(each.pk), numbers.get(each.pk, 0), parts.get(each.pk, 0))
+            for each in Supplier.objects.all()
+        ],
         typed=typed,
         error=error,
         wrong=field,
@@ -83,6 +85,11 @@ def suppliers(request: HttpRequest) -> HttpResponse:
         address=reverse("suppliers"),
     )
     return render(request, "refettle/prices_suppliers.html", context, status=422 if error else 200)
+
+
+def _counts(rows: QuerySet[Any]) -> dict[int, int]:
+    """How many rows each supplier has."""
+    return dict(rows.order_by().values_list("supplier").annotate(Count("pk")))
 
 
 # ---------------------------------------------------------------- one supplier
