@@ -7,7 +7,9 @@ start()
 from datetime import UTC, date, datetime  # noqa: E402
 from decimal import Decimal  # noqa: E402
 
-from refettle.book import demo, store  # noqa: E402
+from django.conf import settings  # noqa: E402
+
+from refettle.book import demo, files, store  # noqa: E402
 from refettle.book.models import Entry, Job, Owner  # noqa: E402
 from refettle.book.models_prices import Offer, PriceList, Sold, Supplier  # noqa: E402
 from refettle.book.models_stores import Lot, Movement, Part  # noqa: E402
@@ -25,8 +27,9 @@ late = datetime(2031, 3, 30, 1, 30, 0, 123456, tzinfo=UTC)
 wrong = Movement.objects.create(part=part, lot=lot, who="Ada", kind="received", on_hand=30, at=late)
 Movement.objects.create(part=part, lot=lot, who="Ada", kind="corrected", on_hand=-3, corrects=wrong)
 seller = Supplier.objects.create(name="Quillhaven Parts", currency="SEK", free_from=Decimal("0.10"))
+sheet = files.keep(b"0047;0.10\n", settings.REFETTLE_FILES)
 prices = PriceList.objects.create(
-    supplier=seller, name="autumn", sha256="a" * 64, valid_from=date(2031, 1, 1), rows=1, who="Ada", refused=[[7, "no"]]
+    supplier=seller, name="autumn", sha256=sheet, valid_from=date(2031, 1, 1), rows=1, who="Ada", refused=[[7, "no"]]
 )
 Offer.objects.create(list=prices, supplier=seller, sku="0047", breaks=[[1, "0.10"], [10, "0.085"]], currency="SEK")
 Sold.objects.create(supplier=seller, sku="0047", part=part, who="Ada")

@@ -33,7 +33,18 @@ def run(args: argparse.Namespace) -> int:
     try:
         host = check_host(args.host)
         start(say)
+        _glance()
         serve(host=host, port=args.port, browser=not args.no_browser)
     except StartError as error:
         raise Refused(str(error)) from None
     return DONE
+
+
+def _glance() -> None:
+    """Say on stderr what is plainly wrong with the book before it is opened."""
+    import sys
+
+    from refettle.book import doctor
+
+    for finding in doctor.glance():
+        print(f"Attention, {finding.area}: {finding.says}. {finding.do}", file=sys.stderr)
