@@ -50,7 +50,7 @@ def test_a_book_in_order_and_what_is_altered_missing_or_wrong(home: Path) -> Non
     assert len(found["stores"]) == 2
     statement(home, "UPDATE book_part SET on_hand = 27 WHERE code = 'Ä-47'")
     statement(home, "UPDATE book_lot SET on_hand = 27 WHERE code = '9912'")
-    assert looked(home) == (0, dict.fromkeys(found, []))
+    assert looked(home) == (0, {area: [] for area in found})
     before = {path: path.read_bytes() for path in home.rglob("*") if path.is_file()}
     assert refettle(home, "doctor").stdout.endswith("All is well.\n")
     assert {path: path.read_bytes() for path in home.rglob("*") if path.is_file()} == before
