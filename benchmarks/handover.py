@@ -71,8 +71,10 @@ def timed(work):
 def memory(home: str, number: int) -> float:
     """The most memory that a process of its own takes to make a job's full record [MB]."""
     words = [sys.executable, "-m", "refettle", "job", "report", str(number), "--full", "--pdf", f"{home}/{number}.pdf"]
-    asked = "import resource,subprocess,sys; subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL); "
-    asked += "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
+    asked = "import resource,subprocess,sys; p = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL); "
+    asked += (
+        "sys.exit('no report') if p.returncode > 1 else print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
+    )
     told = subprocess.run([sys.executable, "-c", asked, *words], capture_output=True, text=True, check=True)
     return int(told.stdout) / 1024
 
