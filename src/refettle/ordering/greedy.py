@@ -107,40 +107,56 @@ class _Basket:
                     self.left[number] -= more
                     given += more
 
-    def fill_up(self) -> None:
-        """Buy more of what is bought already where an order is below the least its supplier takes."""
-        for name, supplier in self.found.suppliers.items():
-            own = [n for n, s in self.steps.items() if s and self.found.offers[n].supplier == name]
-            spent = sum((self._goods(n, self.steps[n]) for n in own), ZERO)
-            if not own or spent >= supplier.minimum_order:
-                continue
-            ways = []
-            for number in own:
-                others = spent - self._goods(number, self.steps[number])
-                steps = self._filled(number, supplier.minimum_order - others)
-                if steps:
-                    ways.append((others + self._goods(number, steps), number, steps))
-            if ways:
-                _, number, steps = min(ways)
-                self.steps[number] = steps
 
-    def _goods(self, number: int, steps: int) -> Decimal:
-        offer = self.found.offers[number]
-        return goods_cost(offer, steps * step_of(offer))
+def filled_up(found: Problem, choice: Choice, free: bool = True) -> Choice:
+    """The same with orders below a minimum filled up to it; to free shipping too, where that costs less than shipping.
 
-    def _filled(self, number: int, wanted: Decimal) -> int | None:
-        offer, steps = self.found.offers[number], self.steps[number]
-        most = most_steps(offer, MANY)
-        price = offer.tiers[-1].price_each * step_of(offer)
-        if not price:
-            return None
-        high = min(most, steps + int(wanted / price) + 1)
-        if self._goods(number, high) < wanted:
-            return None
-        while steps < high:  # fewest steps that suffice; with falling breaks near enough
-            middle = (steps + high) // 2
-            steps, high = (steps, middle) if self._goods(number, middle) >= wanted else (middle + 1, high)
-        return high
+    One offer is bought more of for each supplier: the one that reaches the threshold with the least goods.
+    """
+    steps = dict(choice.steps)
+    for name, supplier in found.suppliers.items():
+        own = [n for n, s in steps.items() if s and found.offers[n].supplier == name]
+        spent = sum((_goods(found, n, steps[n]) for n in own), ZERO)
+        if not own:
+            continue
+        wanted = [supplier.minimum_order] if spent < supplier.minimum_order else []
+        if free and supplier.free_from is not None and spent < supplier.free_from:
+            wanted.append(supplier.free_from)
+        ways = [way for amount in wanted for number in own if (way := _filled(found, steps, spent, number, amount))]
+        if spent >= supplier.minimum_order:
+            ways.append((spent + supplier.shipping, spent, own[0], steps[own[0]]))
+        if ways:
+            _, _, number, more = min(ways)
+            steps[number] = more
+    return Choice(steps, choice.used)
+
+
+def _goods(found: Problem, number: int, steps: int) -> Decimal:
+    return goods_cost(found.offers[number], steps * step_of(found.offers[number]))
+
+
+def _filled(
+    found: Problem, steps: Buy, spent: Decimal, number: int, amount: Decimal
+) -> tuple[Decimal, Decimal, int, int] | None:
+    """What it costs with shipping, the goods, the offer and its steps, where goods then come to `amount` at least."""
+    offer = found.offers[number]
+    supplier = found.suppliers[offer.supplier]
+    others = spent - _goods(found, number, steps[number])
+    price = min(tier.price_each for tier in offer.tiers) * step_of(offer)
+    if not price:
+        return None
+    low = steps[number]
+    high = most_steps(offer, low + int((amount - others) / price) + 1)
+    if others + _goods(found, number, high) < amount:
+        return None
+    while low < high:  # fewest steps that suffice; with falling breaks near enough
+        middle = (low + high) // 2
+        low, high = (low, middle) if others + _goods(found, number, middle) >= amount else (middle + 1, high)
+    goods = others + _goods(found, number, high)
+    if supplier.most is not None and goods > supplier.most:
+        return None
+    free = supplier.free_from is not None and goods >= supplier.free_from
+    return goods + (ZERO if free else supplier.shipping), goods, number, high
 
 
 def line_by_line(
@@ -166,8 +182,7 @@ def line_by_line(
             had, _, j, bought = min(ways, key=lambda way: way[:3])
             basket.take(i, j, -had, bought)
             rest += had
-    basket.fill_up()
-    return Choice(dict(basket.steps), dict(basket.used))
+    return filled_up(found, Choice(dict(basket.steps), dict(basket.used)), free=False)
 
 
 def best_by_hand(found: Problem) -> Choice | None:
@@ -180,10 +195,10 @@ def best_by_hand(found: Problem) -> Choice | None:
     names = {offer.supplier for offer in found.offers}
     best: Choice | None = None
     while names:
-        whole = line_by_line(found, names)
+        whole = filled_up(found, line_by_line(found, names))
         if not violations(found, whole) and (best is None or rank(whole) < rank(best)):
             best = whole
-        tries = [(line_by_line(found, names - {name}), name) for name in sorted(names)]
+        tries = [(filled_up(found, line_by_line(found, names - {name})), name) for name in sorted(names)]
         choice, name = min(tries, key=lambda each: (*rank(each[0]), each[1]))
         if len(names) <= most and rank(choice) >= rank(whole):
             break

@@ -79,7 +79,9 @@ class Rung:
 class Program:
     """The program of a problem; `ask` gives its arrays, `read` the choice that a solution is.
 
-    Without `filling` nothing is bought over need but by packs and breaks: much quicker, and seldom dearer.
+    With `filling` any offer may be bought over need to reach a minimum or free shipping. Without, that is done with
+    money alone: an unknown of each supplier that costs what it adds to the goods. What an order with filling costs,
+    it costs here too or less, so that bounds hold for both; where no money is used, so does the order. Much quicker.
     """
 
     def __init__(self, found: Problem, filling: bool = True) -> None:
@@ -152,6 +154,11 @@ class Program:
             own = [each for number, each in self._reached.items() if self.found.offers[number].supplier == name]
             ys = [y for each in own for y in each]
             self.rows.append(Row({**dict.fromkeys(ys, 1.0), z: -1.0}, low=0.0))
+            if not self.filling and (supplier.minimum_order or (supplier.shipping and supplier.free_from)):
+                most_money = float((supplier.minimum_order + (supplier.free_from or 0)) * rate) + self._dearest(name)
+                money = self.column(0, most_money, whole=False, cost=1.0)
+                self.rows.append(Row({money: 1.0, z: -most_money}, high=0.0))
+                goods[money] = 1.0
             shipping = float(supplier.shipping * rate)
             if shipping:
                 self.cost[z] = shipping
@@ -166,6 +173,11 @@ class Program:
         most = self.found.terms.at_most_suppliers
         if most is not None and most < len(self.z):
             self.rows.append(Row(dict.fromkeys(self.z.values(), 1.0), high=most))
+
+    def _dearest(self, supplier: str) -> float:
+        """The dearest single thing that may be bought there over need: a step, or a break more than is needed."""
+        return sum(max(self._goods[supplier][n] * max(1.0, self.upper[n]) for n, _ in self.n[number])
+                   for number in self.n if self.found.offers[number].supplier == supplier)  # fmt: skip
 
     def _needs(self) -> None:
         for i, need in enumerate(self.found.needs):

@@ -1,8 +1,9 @@
 """The cheapest order, with what is proven of it.
 
-First the small program, in which nothing is bought over need but by packs and breaks; then the whole one, which may
-also fill up to a minimum or to free shipping, and whose bound is the proof. Stopped on the way, the best so far is
-kept; before the first is solved that is an order made by hand. Of orders that cost the same the tidiest is taken.
+First the small program, which fills up to a minimum or to free shipping with money: mostly it needs none, and its order
+is proven. Where it does, one offer is bought more of, and the whole program, which may buy more of any, closes the gap
+in the time that is left. Stopped on the way, the best so far is kept; before the first is solved that is an order made
+by hand. Of orders that cost the same the tidiest is taken.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from refettle.ordering.choice import Choice, cost_of, short_of, violations
-from refettle.ordering.greedy import best_by_hand, line_by_line
+from refettle.ordering.greedy import best_by_hand, filled_up, line_by_line
 from refettle.ordering.model import Problem
 from refettle.ordering.program import Change, Program
 from refettle.ordering.solver import Solution, Solver
 
 HALF_CENT = Decimal("0.005")
 """[currency] What is proven to this is proven to the cent."""
-SMALL_SHARE = 0.4
+SMALL_SHARE = 0.7
 """Of the time, for the small program at most: a choice."""
 QUICK = 1.0
 """[s] Programs solved in this are asked again whole; slower ones without filling."""
@@ -72,8 +73,10 @@ def ask(program: Program, change: Change, solver: Solver, seconds: float, gap: f
     if solution.values is None:
         return NONE
     choice = program.read(solution.values)
+    if not program.filling:
+        choice = filled_up(found, choice)
     if violations(found, choice):
-        return NONE
+        return Answer(None, Decimal(0), _bound(solution, Decimal("Infinity")))
     counted = cost_of(found, choice).counted
     return Answer(choice, counted, _bound(solution, counted))
 
@@ -97,28 +100,28 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
     if not short_of(found, by_line):  # the cheapest costs no more, so that this share of it is no more than half a cent
         gap = max(gap, 0.8 * float(HALF_CENT) / max(1.0, float(cost_of(found, by_line).counted)))
     small, whole = Program(found, filling=False), Program(found)
-    filling = len(small.lower) != len(whole.lower) or small.upper != whole.upper
     least, short_proven = whole.everything(), True
-    best = NONE
-    if filling:
-        best = ask(small, small.everything(), solver, SMALL_SHARE * limit, gap)
+    begun_small = time.monotonic()
+    best = ask(small, small.everything(), solver, SMALL_SHARE * limit, gap)
+    took = time.monotonic() - begun_small
+    proof = NONE
+    if not best.proven and not best.impossible:
         note(0.3, "looking whether buying more makes it cheaper")
-    asked = time.monotonic()
-    proof = ask(whole, least, solver, left(), gap)
-    if proof.impossible:
+        proof = ask(whole, least, solver, left(), gap)
+    if best.impossible or proof.impossible:
         note(0.3, "not everything can be had: as much as can")
+        best = NONE
         short, short_proven = _as_much_as_can(whole, solver, left())
         if short is not None:
             least = whole.no_shorter(short_of(found, short))
-            asked = time.monotonic()
             proof = ask(whole, least, solver, left(), gap)
             if proof.choice is None:
                 proof = Answer(short, cost_of(found, short).counted, Decimal(0))
-    took = time.monotonic() - asked
+    bound = max(best.bound, proof.bound)
     if proof.choice is not None and (best.choice is None or proof.counted <= best.counted):
         best = proof
-    elif best.choice is not None:
-        best = Answer(best.choice, best.counted, min(best.counted, proof.bound))
+    if best.choice is not None:
+        best = Answer(best.choice, best.counted, min(best.counted, bound))
     by_hand = best.choice is None
     if by_hand:
         choice = best_by_hand(found)
@@ -127,12 +130,10 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
             shorts = short_of(found, choice)
             short_proven = not shorts
             least = whole.no_shorter(shorts) if shorts else least
-    asks_whole = not filling or (took < QUICK and best.proven)
+    asks_whole = took < QUICK or bool(least.rows)
     out = Search(best, least, whole if asks_whole else small, asks_whole, took, by_hand=by_hand,
                  short_proven=short_proven, stopped=solver.stopped)  # fmt: skip
-    if not asks_whole and least.rows:
-        out.asks, out.whole = whole, True  # what may stay short is said in the columns of the whole program
-    elif not asks_whole:
+    if not asks_whole:
         out.least = small.everything()
     return out
 
@@ -146,6 +147,8 @@ def tidied(out: Search, solver: Solver) -> Search:
     solution = solver.solve(program.ask(change), TIDY)
     if solution.values is not None:
         choice = program.read(solution.values)
+        if not program.filling:
+            choice = filled_up(found, choice)
         if not violations(found, choice) and cost_of(found, choice).counted <= out.best.counted:
             counted = cost_of(found, choice).counted
             out.best = Answer(choice, counted, min(counted, out.best.bound))
