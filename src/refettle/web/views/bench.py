@@ -15,7 +15,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from refettle.book import batches, store
+from refettle.book import batches, store, waiting
 from refettle.book.ledger import Ledger, ledger
 from refettle.book.log import LogError, effective
 from refettle.book.models import Job
@@ -55,6 +55,8 @@ class Row:
     """Since when the timer runs, and on what; empty where it does not."""
     soak: str = ""
     """What a soak that runs needs: until when, due or overdue."""
+    parts: str = ""
+    """Which parts it waits for, and until when; empty where it waits for none."""
 
 
 @require_safe
@@ -68,12 +70,14 @@ def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
         jobs = jobs.filter(_matching(word))
     page = Paginator(jobs, PER_PAGE).get_page(request.GET.get("page"))
     logs = store.entries_of(page.object_list)
+    today = timezone.localdate()
+    parts = {} if closed else {number: each.words(today) for number, each in waiting.waiting().items()}
     context = {
         "area": "bench",
         "closed": closed,
         "query": query,
         "page": page,
-        "rows": [_row(job, logs[job.number]) for job in page.object_list],
+        "rows": [_row(job, logs[job.number], parts.get(job.number, "")) for job in page.object_list],
         "now": timezone.now(),
         "due": [] if closed or query else bench_due(batches.due(timezone.now())),
         "closed_count": Job.objects.filter(closed__isnull=False).count() if not closed else 0,
@@ -95,12 +99,13 @@ def closed_jobs(request: HttpRequest) -> HttpResponse:
     return bench(request, closed=True)
 
 
-def _row(job: Job, entries: list[dict[str, Any]]) -> Row:
+def _row(job: Job, entries: list[dict[str, Any]], parts: str) -> Row:
     last = entries[-1] if entries else None
     stage, waits, left_over = _standing(entries)
     n = last["n"] if last else 0
     at = datetime.fromisoformat(last["at"]) if last else None
-    return Row(job, stage, waits, at, n, cache.get(_key(job, n)), left_over, _timer(entries), _soak(entries))
+    found = cache.get(_key(job, n))
+    return Row(job, stage, waits, at, n, found, left_over, _timer(entries), _soak(entries), parts)
 
 
 def _timer(entries: list[dict[str, Any]]) -> str:

@@ -14,7 +14,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from refettle.book import store
+from refettle.book import store, waiting
 from refettle.book.log import LogError, write_jsonl
 from refettle.book.photos import PhotoError, store_photo
 from refettle.book.state import LEVELS, JobState
@@ -145,6 +145,8 @@ def _page(request: HttpRequest, view: JobView, error: str = "") -> HttpResponse:
         "token": new_token(),
         "stages": STAGES,
         "qr": qr(request, reverse("job", args=[view.number])),
+        "parts": waiting.waiting().get(view.number) if view.job.closed is None else None,
+        "today": timezone.localdate(),
     }
     if state is not None:
         context |= _of_state(view, state)
