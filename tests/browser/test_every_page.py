@@ -61,6 +61,19 @@ PAGES = (
     "/suppliers/1/parts/",
     "/suppliers/1/lists/2/",
     "/suppliers/1/number/?sku=A-1",
+    "/stores/",
+    "/stores/?q=4u7+50v",
+    "/stores/E-4U7/",
+    "/stores/E-4U7/?do=change",
+    "/stores/E-4U7/?do=scrap",
+    "/stores/new/",
+    "/stores/receive/?q=4u7",
+    "/stores/receive/?part=E-4U7",
+    "/stores/count/",
+    "/stores/count/?place=the+every+drawer",
+    "/stores/labels/?part=E-4U7",
+    "/stores/reorder/",
+    "/stores/look-again/",
     "/experience/",
     "/experience/advice/",
     "/nothing/",
@@ -80,7 +93,14 @@ def jobs(book: Book, tmp_path_factory: pytest.TempPathFactory) -> tuple[int, int
         "caution|caution=mains",
         "capacitor|ref=C1|value=2200u 25V 85C|minus=left",
     )
-    return first, book.job("corrigan-duo", "check|check=picture|outcome=no picture")
+    second = book.job("corrigan-duo", "check|check=picture|outcome=no picture")
+    part = ("E-4U7", "--value", "4u7 50v", "--kind", "aluminium", "--place", "the every drawer", "--reorder-at", "9")
+    book.run("stores", "add", "low electrolytic", "--code", *part)
+    book.run("stores", "receive", "E-4U7", "8", "--since", "2020-03-01")
+    book.run("stores", "quarantine", "E-4U7", "2", "--why", "wet seals")
+    book.run("stores", "take", "E-4U7", "1", "--job", str(second))
+    book.run("stores", "reserve", "E-4U7", "3", "--job", str(second))
+    return first, second
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")])

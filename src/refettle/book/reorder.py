@@ -7,17 +7,19 @@ the pieces of a usual take. Use is what went into jobs and kits, less what came 
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from math import ceil
-from typing import Any, Literal
+from typing import Literal
 
-from django.db.models import Q
+from django.core.cache import cache
+from django.db.models import Count, Max, Min, Q, Sum
 from django.utils import timezone
 
-from refettle.book.models_stores import Part
+from refettle.book.models_stores import Movement, Part, PartChange
 from refettle.book.stores_facts import Use, on_order, uses
 from refettle.ordering.demand import LEAST_PARTS, MOST_PARTS, Reorder, Used, pooled_points
 
@@ -27,6 +29,7 @@ WINDOW_DAYS = 730
 """Use is looked at over two years; a choice."""
 LEAST_DAYS = 30
 """A part known for a shorter time counts as known so long, so that one early take is no habit."""
+KEPT_S = 24 * 3600
 FILL_DAYS = 90
 """An order brings use of so long above the point; a choice."""
 
@@ -92,19 +95,16 @@ class Level:
 def levels(today: date, parts: Iterable[int] | None = None, service: float = SERVICE) -> dict[int, Level]:
     """The level of each part, of these or of all that have one: set by hand, or with a history."""
     asked = None if parts is None else set(parts)
-    began = timezone.make_aware(datetime.combine(today - timedelta(days=WINDOW_DAYS), time()))
-    history = uses(began)
+    history, told = _use_and_points(today, service)
     coming = on_order(asked)
     among = (
-        Part.objects.filter(Q(pk__in=asked))
+        Part.objects.filter(pk__in=asked)
         if asked is not None
         else Part.objects.filter(Q(pk__in=_used(history)) | Q(reorder_at__isnull=False))
     )
-    fields = ("pk", "kind", "on_hand", "reserved", "lead_days", "reorder_at", "no_reorder")
-    rows = list(among.values_list(*fields))
-    told = _told([row for row in rows if row[0] in history], history, today, service)
+    fields = ("pk", "on_hand", "reserved", "lead_days", "reorder_at", "no_reorder")
     made = {}
-    for pk, _, on_hand, reserved, lead, by_hand, never in rows:
+    for pk, on_hand, reserved, lead, by_hand, never in among.values_list(*fields):
         arriving = coming.get(pk, 0)
         available = on_hand - reserved + arriving
         use, found = history.get(pk), told.get(pk)
@@ -150,24 +150,38 @@ def _days(use: Use, today: date) -> float:
     return float(max((today - timezone.localdate(use.since)).days, LEAST_DAYS))
 
 
-def _told(rows: list[Any], history: dict[int, Use], today: date, service: float) -> dict[int, Reorder]:
+Points = tuple[dict[int, Use], dict[int, Reorder]]
+
+
+def _use_and_points(today: date, service: float) -> Points:
+    """Use of every part and what demand tells of it; worked out anew when the ledger or a part has changed."""
+    ledger = Movement.objects.aggregate(Max("pk"), Count("pk"), Sum("on_hand"), Min("at"), Max("at"))
+    parts = Part.objects.aggregate(Max("pk"), Count("pk"), Sum("lead_days"))
+    stamp = (today, service, *ledger.values(), *parts.values(), PartChange.objects.aggregate(Max("pk"))["pk__max"])
+    key = "reorder-" + hashlib.sha256(repr(stamp).encode()).hexdigest()
+    kept: Points | None = cache.get(key)
+    if kept is None:
+        began = timezone.make_aware(datetime.combine(today - timedelta(days=WINDOW_DAYS), time()))
+        history = uses(began)
+        kept = history, _told(history, today, service)
+        cache.set(key, kept, KEPT_S)
+    return kept
+
+
+def _told(history: dict[int, Use], today: date, service: float) -> dict[int, Reorder]:
     """What demand tells of parts with takes: beside parts of their kind where there are enough, else beside all."""
-    asked = {pk: (kind, float(lead)) for pk, kind, _, _, lead, _, _ in rows if history[pk].takes}
-    if not asked:
-        return {}
-    kinds = dict(Part.objects.filter(pk__in=_some(history)).values_list("pk", "kind"))
+    rows = Part.objects.filter(pk__in=_some(history)).values_list("pk", "kind", "lead_days")
     of_kind: dict[str, list[Used]] = defaultdict(list)
-    for pk in kinds:
-        used = Used(str(pk), history[pk].takes, _days(history[pk], today))
-        of_kind[kinds[pk]].append(used)
+    leads: dict[str, dict[str, float]] = defaultdict(dict)
+    for pk, kind, lead in rows:
+        of_kind[kind].append(Used(str(pk), history[pk].takes, _days(history[pk], today)))
+        if history[pk].takes:
+            leads[kind][str(pk)] = float(lead)
     every = [used for group in of_kind.values() for used in group]
-    by_group: dict[str, dict[str, float]] = defaultdict(dict)
-    for pk, (kind, lead) in asked.items():
-        by_group[kind if len(of_kind[kind]) >= LEAST_PARTS else ""][str(pk)] = lead
     made: dict[int, Reorder] = {}
-    for kind, leads in by_group.items():
+    for kind, asked in leads.items():
         beside = of_kind[kind] if len(of_kind[kind]) >= LEAST_PARTS else every
-        made |= {int(found.part): found for found in pooled_points(beside, leads, service)}
+        made |= {int(found.part): found for found in pooled_points(beside, asked, service)}
     return made
 
 
