@@ -138,6 +138,7 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
         {"taken": st.integers(1, 10**6), "count": count, "why": told}, {"into": chosen("stock", "quarantine")}
     ),
     "part-let-go": fields({"wanted": st.integers(1, 10**6), "why": told}),
+    "kit-used": fields({"kit": part}, {"refs": refs, "price": st.floats(0, 1e6), "repair": short, "note": text}),
     "trial": fields(
         {"row": short, "condition": short},
         {"note": text, "bad": st.integers(0, 10_000), "good": st.integers(1, 10_000)},

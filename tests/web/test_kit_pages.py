@@ -173,7 +173,7 @@ def test_used_in_a_job(client: Client) -> None:
     assert f'value="{job.number}"' in client.get(here).content.decode()
     post(client, here, action="use", job=str(job.number))
     assert "Used in job 1" in text(client.get(here))
-    assert f"Kit used {kit.code}" in text(client.get(f"/jobs/{job.number}/"))
+    assert f"{kit.code} for C1, C4, C7, C8, C9" in text(client.get(f"/jobs/{job.number}/"))
 
 
 def test_codes_lead_where_they_belong(client: Client) -> None:

@@ -62,6 +62,14 @@ def find_kit(code: str) -> Kit:
     return kit
 
 
+def find_lot(number: int) -> Lot:
+    """A lot by its number in the stores. Raises StoreError."""
+    lot = Lot.objects.filter(pk=number).select_related("part").first()
+    if lot is None:
+        raise StoreError(f"lot: {number} found; allowed: the number of a lot in the stores", "lot")
+    return lot
+
+
 def lots_of(kit: Kit) -> list[FromLot]:
     """What went into a kit, lot by lot, in the order of its lines."""
     steps = kit.batch.steps.filter(kind=Kind.FILLED, quantity__gt=0).select_related("line__part", "movement__lot__part")
