@@ -20,7 +20,7 @@ from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_lots import Came
 from refettle.book.stores_moves import MOST, quantity
-from refettle.book.stores_parts import FIELDS
+from refettle.book.stores_parts import FIELDS, by_code
 from refettle.book.stores_values import ValueTextError, read_value, value_text
 
 PART_COLUMNS = (
@@ -180,7 +180,7 @@ def _take(row: _Row, begun: dict[str, tuple[int, set[str]]], who: str, more: boo
     """One line: how many new parts it made, and how many pieces came."""
     cells = row.cells
     code, lot_code = cells.get("code", ""), cells.get("lot", "")
-    part = Part.objects.filter(code__iexact=code).first() if code else None
+    part = by_code(code).first() if code else None
     key = code.casefold()
     if code and key in begun:
         earlier, lots = begun[key]

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
+from django.db.models.functions import Lower
 from django.utils import timezone
 
 from refettle.book.models_stores import Lot, Part, PartChange
@@ -147,7 +149,7 @@ def add_part(*, name: str, who: str, code: str = "", value: str = "", **details:
         check_code(code)
     with transaction.atomic():
         chosen = code or _free_code(code_for(fields, fields["name"]))
-        if (same := Part.objects.filter(code__iexact=chosen).first()) is not None:
+        if (same := by_code(chosen).first()) is not None:
             raise StoreError(f"code: '{chosen}' found, which {same.name} has ({same.code}); allowed: another", "code")
         try:
             with transaction.atomic():
@@ -186,7 +188,7 @@ def edit_part(part: Part, *, who: str, value: str | None = None, code: str | Non
         fields = empty | fields
     if code is not None and code.strip() != part.code:
         check_code(code.strip())
-        if Part.objects.filter(code__iexact=code.strip()).exclude(pk=part.pk).exists():
+        if by_code(code).exclude(pk=part.pk).exists():
             raise StoreError(f"code: '{code.strip()}' found, which another part has; allowed: another", "code")
         fields["code"] = code.strip()
     with transaction.atomic():
@@ -203,9 +205,14 @@ def edit_part(part: Part, *, who: str, value: str | None = None, code: str | Non
     return part
 
 
+def by_code(code: str) -> QuerySet[Part]:
+    """The part of this code, in any case; asked in the way that the table's index answers."""
+    return Part.objects.annotate(code_lower=Lower("code")).filter(code_lower=code.strip().lower())
+
+
 def find_part(code: str) -> Part:
     """The part of this code, in any case. Raises StoreError."""
-    found = Part.objects.filter(code=code.strip()).first() or Part.objects.filter(code__iexact=code.strip()).first()
+    found = by_code(code).first()
     if found is None:
         near = list(Part.objects.filter(code__istartswith=code.strip()[:3]).values_list("code", flat=True)[:8])
         allowed = f"such as {', '.join(near)}" if near else "the code of a part in the stores"

@@ -23,6 +23,7 @@ from refettle.book.store import StoreError, append, append_all
 from refettle.book.stores_jobs import JobParts, Want, job_parts
 from refettle.book.stores_lots import price_of
 from refettle.book.stores_moves import holding, own_reservations, quantity, refuse_count, spread
+from refettle.book.stores_parts import by_code
 from refettle.book.stores_values import ValueTextError, polar_guess, rated_of_part, read_value
 from refettle.book.wants_settle import parts_of, stores_entries
 from refettle.parts.capacitor import CapacitorError, Rated
@@ -253,7 +254,7 @@ def may_serve(what: str, code: str = "") -> tuple[tuple[MayServe, ...], str]:
     if code:
         part = _named(code)
         return ((MayServe(part.code, "exact", part.free),), "") if part else ((), f"no part '{code}' in the stores")
-    part = Part.objects.filter(code__iexact=what.strip()).first()
+    part = by_code(what).first()
     if part is not None:
         return (MayServe(part.code, "exact", part.free),), ""
     try:
@@ -272,7 +273,7 @@ def may_serve(what: str, code: str = "") -> tuple[tuple[MayServe, ...], str]:
 
 def _named(code: str) -> Part | None:
     """The part of this code, or that had it when it was written down."""
-    part = Part.objects.filter(code__iexact=code).first()
+    part = by_code(code).first()
     if part is None:
         said = PartChange.objects.annotate(said=Cast("was", TextField())).filter(said__contains='"code"')
         had = [c for c in said.select_related("part").order_by("-id") if c.was.get("code") == code]
