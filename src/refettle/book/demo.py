@@ -16,6 +16,7 @@ from django.utils import timezone
 from PIL import Image, ImageDraw, ImageFilter
 
 from refettle.book.demo_kits import fill_kits
+from refettle.book.demo_orders import fill_orders
 from refettle.book.demo_prices import fill_prices
 from refettle.book.demo_proving import proven, proving_job
 from refettle.book.demo_readings import hum_job
@@ -199,6 +200,7 @@ def fill(now: datetime | None = None) -> list[Job]:
     fill_stores(jobs, now)
     fill_kits()
     fill_prices(now.date())
+    fill_orders(jobs, now.date())
     return jobs
 
 
