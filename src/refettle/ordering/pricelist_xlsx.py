@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 import zipfile
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -31,6 +32,12 @@ def is_xlsx(data: bytes) -> bool:
 def read_xlsx(data: bytes, sheet: str = "") -> Sheet:
     """Rows of one sheet: that named, else the one with most rows. Raises PriceListError."""
     formulas = _look_first(data)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of extensions that do not matter for cells
+        return _read(data, sheet, formulas)
+
+
+def _read(data: bytes, sheet: str, formulas: bool) -> Sheet:
     import openpyxl
 
     try:
