@@ -64,7 +64,7 @@ def tiny(seed: int, scarce: bool = False) -> Problem:
         needs.append(Need(f"L{number}", acceptable, rnd.randint(1, 3), f"job {number % 2}", by, rnd.random() < 0.3))
     stock = {part: rnd.randint(0, 2) for part in parts if rnd.random() < 0.4}
     most = rnd.choice([None, None, 1, 2])
-    return problem(needs, stock, offers, suppliers, Terms(TODAY, most, explain_seconds=0.0))
+    return problem(needs, stock, offers, suppliers, Terms(TODAY, most, gap=0.0, explain_seconds=0.0))
 
 
 def middling(seed: int, parts: int = 12) -> Problem:
@@ -89,7 +89,11 @@ def middling(seed: int, parts: int = 12) -> Problem:
         if rnd.random() < 0.2:
             stock[listed[0]] = rnd.randint(1, 3)
     return problem(
-        needs, stock, offers, suppliers, Terms(TODAY, rnd.choice([None, 3]), explain_seconds=0.0, time_limit=60)
+        needs,
+        stock,
+        offers,
+        suppliers,
+        Terms(TODAY, rnd.choice([None, 3]), time_limit=60, gap=0.0, explain_seconds=0.0),
     )
 
 

@@ -25,6 +25,8 @@ SMALL_SHARE = 0.7
 """Of the time, for the small program at most: a choice."""
 QUICK = 1.0
 """[s] Programs solved in this are asked again whole; slower ones without filling."""
+LOOSE = 1e-4
+"""Gaps up to this are only taken where proof to the cent is not quick; wider ones are asked of every run."""
 TIDY = 2.0
 """[s] For looking among orders that cost the same."""
 
@@ -44,6 +46,10 @@ class Answer:
     def proven(self) -> bool:
         """True if nothing cheaper by half a cent exists."""
         return self.choice is not None and self.counted - self.bound < HALF_CENT
+
+    def within(self, gap: float) -> bool:
+        """True if proven, or nothing cheaper by that share exists."""
+        return self.proven or (self.choice is not None and self.counted - self.bound <= Decimal(gap) * self.counted)
 
 
 NONE = Answer(None, Decimal(0), Decimal(0))
@@ -90,7 +96,8 @@ def _bound(solution: Solution, counted: Decimal) -> Decimal:
 def search(found: Problem, solver: Solver, note: Note) -> Search:
     """The cheapest order that leaves the fewest needs short."""
     begun = time.monotonic()
-    limit, gap = found.terms.time_limit, found.terms.gap
+    limit = found.terms.time_limit
+    gap = 0.5 * found.terms.gap if found.terms.gap > LOOSE else 0.0
 
     def left() -> float:
         return limit - (time.monotonic() - begun)
@@ -105,7 +112,7 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
     best = ask(small, small.everything(), solver, SMALL_SHARE * limit, gap)
     took = time.monotonic() - begun_small
     proof = NONE
-    if not best.proven and not best.impossible:
+    if not (best.impossible or best.within(found.terms.gap)):
         note(0.3, "looking whether buying more makes it cheaper")
         proof = ask(whole, least, solver, left(), gap)
     if best.impossible or proof.impossible:
