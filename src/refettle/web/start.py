@@ -186,9 +186,11 @@ def _bring_up_to_date(
     known = set(executor.loader.disk_migrations) | set(executor.loader.replacements)
     unknown = [name for app, name in sorted(applied - known) if app == "book"]
     if unknown:
+        on_server = isinstance(database, PostgresqlServer)
+        elsewhere = "REFETTLE_DATABASE to another database" if on_server else "REFETTLE_HOME to another folder"
         raise StartError(
             f"{database} was last used by a later version of Refettle ({unknown[-1]}); "
-            "this one would not understand it. Install that version, or set REFETTLE_HOME to another folder."
+            f"this one would not understand it. Install that version, or set {elsewhere}."
         )
     plan = executor.migration_plan(executor.loader.graph.leaf_nodes())
     if plan:
