@@ -30,7 +30,8 @@ LINKS = {
     "Ostrey Wholesale": {"70100": "KC1000u-25", "70150": "KC100u-25", "70180": "KC10u-50", "70200": "KC1u-50"},
 }
 """Which numbers are which parts, besides those linked already."""
-SECONDS = 3.0
+SECONDS = 20.0
+"""[s] At most; it takes a second or two on a machine that is not busy."""
 
 
 def fill_orders(jobs: Sequence[Job], today: date) -> tuple[Order, OrderPlan]:

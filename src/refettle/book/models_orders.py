@@ -61,6 +61,8 @@ class OrderLine(models.Model):
     pieces = models.PositiveIntegerField()
     price = models.DecimalField(max_digits=14, decimal_places=4)
     """Of one piece."""
+    due = models.DateField(null=True, blank=True)
+    """Where it comes on another day than the order as a whole."""
     received = models.PositiveIntegerField(default=0)
     """Pieces that came, of this part or of one sent in its place."""
     gone = models.PositiveIntegerField(default=0)

@@ -124,6 +124,7 @@ def _make(plan: OrderPlan, parcel: Mapping[str, Any], number: int, who: str) -> 
             sku=bought["sku"],
             pieces=bought["pieces"],
             price=Decimal(bought["price_each"]).quantize(FOUR),
+            due=date.fromisoformat(bought["arrives"]),
             serves=[
                 [keys[s["line"]], s["quantity"]]
                 for s in plan.answer["servings"]
@@ -202,13 +203,22 @@ def send(order: Order, *, day: date | None = None, due: date | None = None) -> O
             raise StoreError(f"order {order.number}: {state_of(order)} already; allowed: one not sent yet", "order")
         if due is None and order.due is not None:
             planned = date.fromisoformat(order.plan.asked["day"]) if order.plan else timezone.localdate(order.created)
-            due = order.due + timedelta(days=max(0, (on - planned).days))
+            due = _later(order.due, on, planned)
+            for line in order.lines.exclude(due=None):
+                OrderLine.objects.filter(pk=line.pk).update(due=_later(line.due, on, planned))
+        else:
+            order.lines.update(due=None)
         if due is not None and due < on:
             raise StoreError(f"due: {due} found; allowed: {on}, when it was sent, or later", "due")
         at = timezone.now() if on == today else timezone.make_aware(datetime(on.year, on.month, on.day, 12))
         Order.objects.filter(pk=order.pk).update(sent=at, due=due)
         order.sent, order.due = at, due
     return order
+
+
+def _later(due: date | None, on: date, planned: date) -> date | None:
+    """A planned day, moved by as many days as it goes out late."""
+    return None if due is None else due + timedelta(days=max(0, (on - planned).days))
 
 
 def set_due(order: Order, due: date | None) -> None:
@@ -219,6 +229,7 @@ def set_due(order: Order, due: date | None) -> None:
         if due is not None and order.sent is not None and due < timezone.localdate(order.sent):
             raise StoreError(f"due: {due} found; allowed: the day it was sent or later", "due")
         Order.objects.filter(pk=order.pk).update(due=due)
+        order.lines.update(due=None)
         order.due = due
 
 

@@ -100,7 +100,7 @@ def coming(without_plan: int | None = None) -> list[Coming]:
         lines = lines.exclude(order__plan=without_plan, order__sent=None)
     found = [
         Coming(
-            x.pk, x.order.number, x.order.sent is not None, x.part.code, x.part_id, x.open, x.order.due,
+            x.pk, x.order.number, x.order.sent is not None, x.part.code, x.part_id, x.open, x.due or x.order.due,
             {str(key): int(pieces) for key, pieces in x.serves}, x.open,
         )
         for x in lines
@@ -183,7 +183,7 @@ def _of_kits() -> list[Needed]:
             parts = (Choice(line.part.code, "as the kit says"),
                      *(Choice(str(code), "may stand in, by the kit's list") for code in line.alternates))  # fmt: skip
             what = f"{line.part.code}, {line.quantity} in each of {count} kits"
-            whom = f"kit {version.name}, version {version.number}"
+            whom = f"kit {version.name}, v{version.number}"
             found.append(Needed(f"kit:{version.pk}:{line.n}", whom, what, count * line.quantity,
                                 min(days, default=None), parts))  # fmt: skip
     return found

@@ -14,7 +14,7 @@ from django.utils import timezone
 from refettle.book import prices
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_stores import Part
-from refettle.book.orders_needs import Needed, free_of, needs
+from refettle.book.orders_needs import FAR, Needed, free_of, needs
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
 from refettle.ordering import model as ordering
@@ -98,7 +98,7 @@ def gather(asked: Asked, today: date | None = None, without_plan: int | None = N
                 if each.parts
                 else f"No part of the stores is this yet{': ' + each.note if each.note else ''}."
             )
-            unmet.append({**row, "why": why})
+            unmet.append({**row, "why": why, "look": bool(each.parts)})
     wanted = {code for row in rows for code, _ in row["parts"]}
     return {
         "day": day.isoformat(),
@@ -152,7 +152,7 @@ def problem_of(asked: Mapping[str, Any]) -> ordering.Problem:
                 tuple(ordering.Acceptable(code, why) for code, why in row["parts"]),
                 row["quantity"],
                 row["whom"],
-                date.fromisoformat(row["by"]) if row["by"] else None,
+                _by(row),
             )
             for row in asked["needs"]
         ],
@@ -184,6 +184,13 @@ def problem_of(asked: Mapping[str, Any]) -> ordering.Problem:
     )  # fmt: skip
 
 
+def _by(row: Mapping[str, Any]) -> date | None:
+    """The day of a need; the level of a part waits longest, so that what is free goes to jobs and kits first."""
+    if row["key"].startswith("reorder:"):
+        return FAR
+    return date.fromisoformat(row["by"]) if row["by"] else None
+
+
 def work_out(
     asked: Mapping[str, Any],
     note: Callable[[float, str], None] | None = None,
@@ -193,6 +200,8 @@ def work_out(
     from refettle.ordering import order
 
     answer: dict[str, Any] = plain(order(problem_of(asked), note, stopped))
+    for each in answer["short"]:
+        each["says"] = each["says"].replace(f" by {FAR}", "")
     return answer
 
 

@@ -70,18 +70,19 @@ def _bar(bar: Bar, top: float, scale: float, currency: str) -> tuple[list[str], 
         else:
             below.append((x + wide / 2, words))
         x += wide
+    # From the right to the left, each beginning under its piece: no lead crosses a label.
     rows: list[float] = []
-    for middle, words in below:
+    for middle, words in reversed(below):
         long = len(words) * LETTER
-        start = min(max(LEFT, middle - long / 2), WIDE - LEFT - long)
-        row = next((n for n, end in enumerate(rows) if end + 10 <= start), len(rows))
+        start = max(0.0, min(middle - 3, WIDE - LEFT - long))
+        row = next((n for n, begin in enumerate(rows) if start + long + 8 <= begin), len(rows))
         if row == len(rows):
-            rows.append(0.0)
-        rows[row] = start + long
-        base = y + BAR + 14 + row * ROW
+            rows.append(WIDE)
+        rows[row] = start
+        base = y + BAR + 16 + row * ROW
         parts.append(f'<path class="ob-lead" d="M{middle:.1f} {y + BAR:g}V{base - 10:g}"/>')
-        parts.append(f'<text class="ob-text" x="{max(start, 0.0):.1f}" y="{base:g}">{escape(words)}</text>')
-    return parts, HEAD + BAR + (6 + ROW * len(rows) if rows else 0.0)
+        parts.append(f'<text class="ob-text" x="{start:.1f}" y="{base:g}">{escape(words)}</text>')
+    return parts, HEAD + BAR + (8 + ROW * len(rows) if rows else 0.0)
 
 
 def _few(slices: Sequence[Slice]) -> list[Slice]:

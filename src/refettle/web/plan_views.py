@@ -193,10 +193,13 @@ def plan_view(plan: OrderPlan) -> PlanView:
     compared = tuple(
         (COMPARED.get(o["what"], o["what"]), "" if not Decimal(o["counted"]) and o["says"].startswith("there is no")
          else money(o["counted"]), _capital(o["says"]))
-        for o in (*answer["compared"], *answer["second_best"])
+        for o in (*answer["second_best"], *answer["compared"])
+        if answer["purchases"]
     )  # fmt: skip
     stores = tuple(
-        (whats[s["line"]]["whom"], s["part"], s["quantity"]) for s in answer["servings"] if not s["supplier"]
+        (whats[s["line"]]["whom"], s["part"], s["quantity"])
+        for s in answer["servings"]
+        if not s["supplier"] and not whats[s["line"]]["key"].startswith("reorder:")
     )
     return PlanView(
         money(answer["total"]),
@@ -204,7 +207,11 @@ def plan_view(plan: OrderPlan) -> PlanView:
         answer["proven"],
         compared,
         tuple({**each, "need": whats[each["line"]], "says": _capital(each["says"])} for each in answer["substitutes"]),
-        tuple({k: v if k == "job" else money(v) for k, v in each.items()} for each in answer["shares"]),
+        tuple(
+            {k: v if k == "job" else money(v) for k, v in each.items()}
+            for each in answer["shares"]
+            if Decimal(each["total"])
+        ),
         money(sum((Decimal(each["total"]) for each in answer["shares"]), Decimal(0))),
         tuple({**each, "need": whats[each["line"]], "says": _capital(each["says"])} for each in answer["short"]),
         stores,
