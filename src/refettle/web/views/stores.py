@@ -25,7 +25,7 @@ from refettle.book.stores_search import SHOWN_UNIT, Found, find
 from refettle.drawing.months import month_bars
 from refettle.quantities import show
 from refettle.web.views import stores_forms
-from refettle.web.views.common import new_token
+from refettle.web.views.common import new_token, qr
 
 PER_PAGE = 50
 LINES_PER_PAGE = 25
@@ -238,6 +238,7 @@ def _part_page(request: HttpRequest, part: Part, error: str = "") -> HttpRespons
         form=stores_forms.form_of(part, typed.get("do", ""), typed, bool(error)),
         error=error,
         token=new_token(),
+        qr=qr(request, reverse("stores-part", args=[part.code])),
         today=today,
     )
     return render(request, "refettle/stores_part.html", context, status=422 if error else 200)
