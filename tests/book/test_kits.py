@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 import pytest
+from django.db import IntegrityError, transaction
 from django.db.models import Sum
 
 from refettle.book import kits, kits_batch, kits_check, kits_cost, kits_trace
@@ -15,6 +16,7 @@ from refettle.book.models import Job
 from refettle.book.models_kits import Kit, KitStep
 from refettle.book.models_stores import Lot, Movement, Part, Reservation
 from refettle.book.store import StoreError, append, job_state
+from refettle.book.stores_counting import correct
 from refettle.parts.kit_list import read_list
 from refettle.parts.kits import Scale
 from tests.book.kits_bench import ADA, BO, came, codes, fill_all, kit_of_three, make, part
@@ -248,6 +250,19 @@ def test_sums_of_the_stores_are_those_of_the_ledger() -> None:
     kits_trace.take_apart(kit, who=ADA)
     for each in Part.objects.annotate(total=Sum("movements__on_hand")):
         assert each.on_hand == each.total
+
+
+def test_lines_of_a_version_and_of_the_ledger_that_filled_kits_stay_as_they_are() -> None:
+    version = kit_of_three()
+    kit = make(version, 1)[0]
+    for line in version.lines.all():
+        line.quantity = 9
+        with pytest.raises(IntegrityError, match="append-only"), transaction.atomic():
+            line.save()
+    movement = kits_trace.lots_of(kit)[0].step.movement
+    assert movement is not None
+    with pytest.raises(StoreError, match="it belongs to kit batch"):
+        correct(movement, who=ADA, why="a slip")
 
 
 def test_cost_by_lots_and_by_what_was_paid_last() -> None:

@@ -74,6 +74,8 @@ PAGES = (
     "/stores/labels/?part=E-4U7",
     "/stores/reorder/",
     "/stores/look-again/",
+    "/kits/",
+    "/kits/new/",
     "/experience/",
     "/experience/advice/",
     "/nothing/",

@@ -15,6 +15,7 @@ NO_CHANGE = (
     "book_typeversion",
     "book_movement",
     "book_partchange",
+    "book_kitline",
     "book_kitstep",
     "book_orderplan",
     "book_receipt",
@@ -29,6 +30,8 @@ NO_DELETE = (
     "book_lot",
     "book_reservation",
     "book_offer",
+    "book_kitversion",
+    "book_kitbatch",
     "book_kit",
     "book_orderline",
 )

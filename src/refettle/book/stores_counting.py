@@ -75,6 +75,13 @@ def correct(movement: Movement, *, who: str, why: str, count: int = 0, at: datet
             "correct that entry in the job's log, and the stock follows",
             "line",
         )
+    filled = movement.kit_steps.first()
+    if filled is not None:
+        raise StoreError(
+            f"line {movement.pk}: it belongs to kit batch {filled.batch_id}, whose trace rests on it; allowed: make "
+            "fewer kits of the batch, give it up or take a kit apart, and the parts go back",
+            "line",
+        )
     return put_right(movement, who=who, why=why, count=count, at=at)
 
 
