@@ -271,3 +271,18 @@ def test_pages_of_others_are_linked_where_they_are(client: Client) -> None:
             assert f'href="{reverse(name)}"' in page
         except NoReverseMatch:
             assert f">{name.capitalize()}<" not in page
+
+
+@pytest.mark.parametrize("odd", ["%00", "%1b", "%ff", "%E2%80%A8", "a%00b", "%27%22%3C", "%25", "_"])
+def test_odd_characters_find_nothing_and_break_nothing(client: Client, odd: str) -> None:
+    capacitor(count=2)
+    for page in (
+        f"?q={odd}",
+        f"?place={odd}&kind={odd}",
+        f"receive/?q={odd}",
+        f"labels/?part={odd}&place={odd}&q={odd}",
+    ):
+        get(client, f"/stores/{page}")
+    for page in (f"{odd}/", f"receive/?part={odd}", f"count/?place={odd}&part={odd}"):
+        assert client.get(f"/stores/{page}").status_code in (200, 302, 404), page
+    get(client, f"/stores/count/?place={odd}&after={odd}")

@@ -106,7 +106,7 @@ def _volts(volt: float) -> str:
 
 def read(text: str, as_words: bool = False) -> Query:
     """What was typed into the search box; never refused, at worst it is words. `as_words`: no value is looked for."""
-    typed = plain(text)[:MAX_LENGTH].strip()
+    typed = "".join(c for c in plain(text) if c.isprintable() or c == THIN)[:MAX_LENGTH].strip()
     every = tuple(word for word in typed.split() if re.search(r"[^\s;,/_]", word))
     if as_words or not typed:
         return Query(typed, words=every, every=every)

@@ -117,8 +117,8 @@ def stores(request: HttpRequest) -> HttpResponse:
         low=request.GET.get("low") == "1",
         quarantined=request.GET.get("quarantined") == "1",
         reserved=request.GET.get("reserved") == "1",
-        place=request.GET.get("place", "")[:120],
-        kind=request.GET.get("kind", "")[:40],
+        place=printable(request.GET.get("place", ""))[:120],
+        kind=printable(request.GET.get("kind", ""))[:40],
     )
     today = timezone.localdate()
     among = _narrowed(filters, today)
@@ -185,10 +185,15 @@ class LotView:
         return "" if self.lot.price is None else f"{self.lot.price:f}".rstrip("0").rstrip(".")
 
 
+def printable(text: str) -> str:
+    """What was asked for, without characters that no name has and PostgreSQL refuses."""
+    return "".join(c for c in text if c.isprintable())
+
+
 def part_or_404(code: str) -> Part:
     """The part of this code. Raises Http404 with the nearest ones."""
     try:
-        return find_part(code)
+        return find_part(printable(code))
     except StoreError as error:
         raise Http404(str(error)) from None
 

@@ -22,7 +22,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_facts import LOOKED
 from refettle.book.stores_moves import holder, open_reservations, quantity
 from refettle.web.views.common import new_token, write_once
-from refettle.web.views.stores import around, part_or_404, value_of
+from refettle.web.views.stores import around, part_or_404, printable, value_of
 
 LARGE, LARGE_SHARE = 3, 0.2
 """A difference above both asks for a second count (choices)."""
@@ -83,12 +83,12 @@ def count(request: HttpRequest) -> HttpResponse:
     span, first = _first_day(request)
     if request.method == "POST":
         return _write(request, span, first)
-    key = request.GET.get("place", "")
+    key = printable(request.GET.get("place", ""))[:120]
     if not key:
         context = around("stores-count", places=places(first), spans=SPANS, span=span)
         return render(request, "refettle/stores_count.html", context)
     wanted = request.GET.get("part", "")
-    part = part_or_404(wanted) if wanted else _next(key, first, request.GET.get("after", ""))
+    part = part_or_404(wanted) if wanted else _next(key, first, printable(request.GET.get("after", "")))
     typed = request.GET.get("count", "")[:7] + request.GET.get("tap", "")[:1]
     typed = {"back": typed[:-1], "clear": ""}.get(request.GET.get("do", ""), typed)
     return _screen(request, key, span, first, part, typed if typed.isdecimal() else "", request.GET.get("before", ""))
@@ -134,7 +134,7 @@ def _screen(
 def _write(request: HttpRequest, span: int, first: date) -> HttpResponse:
     """Write the count where it is as expected or was confirmed; else ask for a second count, or show the difference."""
     form = request.POST
-    part, key = part_or_404(form.get("part", "")[:60]), form.get("place", "")[:120] or NOWHERE
+    part, key = part_or_404(form.get("part", "")[:60]), printable(form.get("place", ""))[:120] or NOWHERE
     before = form.get("before", "")
     try:
         found = quantity(form.get("count", ""), "counted", 0)

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_safe
 from refettle.book.models_stores import Lot, Part
 from refettle.book.stores_search import MAX_LENGTH, find
 from refettle.drawing.label_sheet import PAPERS, Label, LabelSheetError, Sheet, sheets
-from refettle.web.views.stores import around, value_of
+from refettle.web.views.stores import around, printable, value_of
 
 LAYOUTS = (
     ("A4, 3 by 8", Sheet()),
@@ -80,12 +80,12 @@ def labels(request: HttpRequest) -> HttpResponse:
 def _wanted(request: HttpRequest) -> Wanted:
     """Parts by code, lots by number, what lies in a place, or what was searched."""
     asked = request.GET
-    codes = list(dict.fromkeys(code[:40] for code in asked.getlist("part") if code))[:500]
+    codes = list(dict.fromkeys(printable(code)[:40] for code in asked.getlist("part") if code))[:500]
     found = {part.code: part for part in Part.objects.filter(code__in=codes)}
     numbers = list(dict.fromkeys(int(n) for n in asked.getlist("lot") if n.isdecimal() and len(n) < 10))[:500]
     lots = Lot.objects.filter(pk__in=numbers).select_related("part").in_bulk()
     parts = [found[code] for code in codes if code in found]
-    if place := asked.get("place", "")[:120]:
+    if place := printable(asked.get("place", ""))[:120]:
         parts += [p for p in Part.objects.filter(place=place).order_by("code")[:500] if p.code not in found]
     if text := asked.get("q", "")[:MAX_LENGTH].strip():
         parts += [p for p in find(text).parts(0, 100) if p.code not in found]
