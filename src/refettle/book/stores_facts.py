@@ -210,8 +210,11 @@ def prices(part: Part) -> list[Price]:
 # ---------------------------------------------------------------- stand-ins
 
 
-def rated_of(part: Part, today: date | None = None) -> Rated | None:
-    """A capacitor of the stores as its sheet gives it; None where it is none, or its figures are no capacitor's."""
+def rated_of(part: Part, stored: float | None = None) -> Rated | None:
+    """A capacitor of the stores as its sheet gives it; None where it is none, or its figures are no capacitor's.
+
+    `stored` [year] it has lain without voltage.
+    """
     if part.kind not in KINDS or part.unit != Part.Unit.FARAD or part.amount is None:
         return None
     said: dict[str, Any] = part.rated or {}
@@ -229,7 +232,7 @@ def rated_of(part: Part, today: date | None = None) -> Rated | None:
             leakage=said.get("leakage"),
             mount=part.mount if part.mount in MOUNTS else None,
             safety=frozenset(c for c in said.get("safety", ()) if c in SAFETY_CLASSES),
-            stored=_stored(part, today or timezone.localdate()),
+            stored=stored,
             name=part.code,
             **mm,
         )
@@ -248,11 +251,14 @@ def _at(said: Any) -> AtFrequency | None:
     return AtFrequency(**said) if isinstance(said, dict) else AtFrequency(*said)
 
 
-def _stored(part: Part, today: date) -> float | None:
-    """Years that the oldest lot has lain without voltage."""
-    since = [lot.since or lot.made for lot in Lot.objects.filter(part=part, on_hand__gt=0)]
-    known = [each for each in since if each is not None and each <= today]
-    return (today - min(known)).days / DAYS_PER_YEAR if known else None
+def _stored(parts: Iterable[int], today: date) -> dict[int, float]:
+    """Years that the oldest lot on hand of each part has lain without voltage."""
+    oldest: dict[int, date] = {}
+    for pk, since, made in Lot.objects.filter(part__in=list(parts), on_hand__gt=0).values_list("part", "since", "made"):
+        day = since or made
+        if day is not None and day <= today:
+            oldest[pk] = min(day, oldest.get(pk, day))
+    return {pk: (today - day).days / DAYS_PER_YEAR for pk, day in oldest.items()}
 
 
 @dataclass(frozen=True)
@@ -277,6 +283,8 @@ def stand_ins(part: Part, most: int = 8) -> list[StandIn]:
     ).exclude(pk=part.pk)
     if original.volt:
         like = like.filter(volt__gte=original.volt * (1 - 1e-9))
-    rated = {each.code: (each, found) for each in like.order_by("volt")[:MOST_LIKE] if (found := rated_of(each))}
+    near = list(like.order_by("volt", "code")[:MOST_LIKE])
+    stored = _stored([each.pk for each in near], timezone.localdate())
+    rated = {each.code: (each, found) for each in near if (found := rated_of(each, stored.get(each.pk)))}
     assessed = compare(original, [found for _, found in rated.values()])
     return [StandIn(rated[a.candidate.name][0], a) for a in assessed if a.says != "refused"][:most]
