@@ -140,7 +140,8 @@ def main() -> None:
             gap = (cost - out.best.bound) / cost
             shown = " | ".join(f"{ratio:.3f}" for ratio in ratios[-1])
             proven = "to the cent" if out.best.proven else "not to the cent"
-            print(f"| {parts} | {seed} | {cost:.2f} | {times[-1]:.2f} | {work[-1]:.2f} | {proven} | {gap:.3%} | {shown} |",
+            told = f"{cost:.2f} | {times[-1]:.2f} | {work[-1]:.2f} | {proven} | {gap:.3%} | {shown}"
+            print(f"| {parts} | {seed} | {told} |",
                   flush=True)  # fmt: skip
         middle = " | ".join(f"{statistics.median(column):.3f}" for column in zip(*ratios, strict=True))
         print(f"| {parts} | median | | {statistics.median(times):.2f} | {statistics.median(work):.2f} | | | {middle} |")

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -31,7 +32,7 @@ from refettle.ordering.plan import cents as to_cent
 from refettle.ordering.search import search
 from refettle.ordering.solver import Solver
 from tests.ordering.test_search import quiet, rank_of
-from tests.ordering.tiny import TODAY, tiny
+from tests.ordering.tiny import TODAY, middling, tiny
 
 D = Decimal
 
@@ -261,3 +262,24 @@ def test_what_jobs_bear_adds_up_to_the_cent_and_by_hand_breaks_nothing(seed: int
     shared = shares(found, choice, handed)
     assert sum(each.total for each in shared) == to_cent(cost_of(found, choice).paid)
     assert all(min(each.parts, each.surplus, each.shipping) >= 0 for each in shared)
+
+
+def test_stopped_on_the_way_the_solver_is_ended_and_its_order_is_valid() -> None:
+    """Asked for the third time, while the solver works: its process goes, what there is comes back whole."""
+    asked: list[int] = []
+    found = middling(5, parts=40)
+    plan = order(found, stopped=lambda: len(asked) > 2 or bool(asked.append(1)))
+    assert plan.stopped
+    assert not plan.short
+    assert plan.total == sum((p.cost for p in plan.purchases), D(0)) + plan.shipping
+    assert "stopped: the best order so far" in plan.notes
+
+
+def test_a_solver_that_dies_leaves_an_order_made_by_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.py"
+    broken.write_text("raise SystemExit(3)\n", encoding="utf-8")
+    monkeypatch.setattr("refettle.ordering.child.__file__", str(broken))
+    plan = made([need("L1", "a")], [offer("A", "a", "1.00")], [Supplier("A", D(2))])
+    assert plan.total == D(3)
+    assert not plan.proven
+    assert "made by hand" in plan.says

@@ -74,9 +74,9 @@ class Explainer:
             if not answer.impossible:
                 return None
             none = f"there is no order {words} that serves as many lines"
-            return Other(what, Decimal(0), Decimal(0), (), (), self.out.whole, none)
+            return Other(what, Decimal(0), Decimal(0), (), (), True, none)
         more = answer.counted - self.out.best.counted
-        proven = answer.proven and self.out.whole and self.out.best.proven
+        proven = answer.proven and self.out.best.proven
         least = "" if proven else "at most "
         says = f"the cheapest order {words} costs {least}{more:.2f} more"
         return self._told(what, answer.choice, proven, says)
@@ -115,7 +115,7 @@ class Explainer:
             return Substitute(need.line, asked, part.part, quantity, part.why, None, "not worked out",
                               f"{says}: what it saves was not worked out in the time")  # fmt: skip
         saves = answer.counted - self.out.best.counted
-        proven = answer.proven and self.out.whole and self.out.best.proven
+        proven = answer.proven and self.out.best.proven
         most = "" if proven else "at most "
         return Substitute(need.line, asked, part.part, quantity, part.why, saves, "proven" if proven else "at most",
                           f"{says} saves {most}{saves:.2f} against the cheapest order with {asked} here")  # fmt: skip

@@ -122,8 +122,6 @@ def _notes(out: Search, unasked: int) -> tuple[str, ...]:
         notes.append("stopped: the best order so far")
     if not out.short_proven:
         notes.append("whether fewer lines could stay short was not settled in the time")
-    if not out.whole:
-        notes.append("compared with orders that buy over need only by packs and breaks: others may be cheaper yet")
     if unasked:
         notes.append(f"{unasked} comparisons were not worked out in the time")
     return tuple(notes)

@@ -23,8 +23,8 @@ HALF_CENT = Decimal("0.005")
 """[currency] What is proven to this is proven to the cent."""
 SMALL_SHARE = 0.7
 """Of the time, for the small program at most: a choice."""
-QUICK = 1.0
-"""[s] Programs solved in this are asked again whole; slower ones without filling."""
+MOST_COLUMNS = 500
+"""Unknowns of a whole program up to which further questions go to it; above, to the small one. A choice."""
 LOOSE = 1e-4
 """Gaps up to this are only taken where proof to the cent is not quick; wider ones are asked of every run."""
 TIDY = 2.0
@@ -62,8 +62,6 @@ class Search:
     best: Answer
     least: Change
     asks: Program
-    whole: bool
-    seconds: float
     tidy: bool = False
     by_hand: bool = False
     short_proven: bool = True
@@ -108,14 +106,12 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
         gap = max(gap, 0.8 * float(HALF_CENT) / max(1.0, float(cost_of(found, by_line).counted)))
     small, whole = Program(found, filling=False), Program(found)
     least, short_proven = whole.everything(), True
-    begun_small = time.monotonic()
     best = ask(small, small.everything(), solver, SMALL_SHARE * limit, gap)
-    took = time.monotonic() - begun_small
     proof = NONE
     if not (best.impossible or best.within(found.terms.gap)):
         note(0.3, "looking whether buying more makes it cheaper")
         proof = ask(whole, least, solver, left(), gap)
-    if best.impossible or proof.impossible:
+    if best.impossible or (proof.impossible and best.choice is None):
         note(0.3, "not everything can be had: as much as can")
         best = NONE
         short, short_proven = _as_much_as_can(whole, solver, left())
@@ -137,12 +133,10 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
             shorts = short_of(found, choice)
             short_proven = not shorts
             least = whole.no_shorter(shorts) if shorts else least
-    asks_whole = took < QUICK or bool(least.rows)
-    out = Search(best, least, whole if asks_whole else small, asks_whole, took, by_hand=by_hand,
-                 short_proven=short_proven, stopped=solver.stopped)  # fmt: skip
-    if not asks_whole:
-        out.least = small.everything()
-    return out
+    asks = whole if len(whole.lower) <= MOST_COLUMNS else small
+    if asks is small:
+        least = small.no_shorter(short_of(found, best.choice)) if least.rows and best.choice else small.everything()
+    return Search(best, least, asks, by_hand=by_hand, short_proven=short_proven, stopped=solver.stopped)
 
 
 def tidied(out: Search, solver: Solver) -> Search:
@@ -153,13 +147,12 @@ def tidied(out: Search, solver: Solver) -> Search:
     change = out.least + program.no_dearer(out.best.counted) + Change(least=program.tidiest())
     solution = solver.solve(program.ask(change), TIDY)
     if solution.values is not None:
-        choice = program.read(solution.values)
-        if not program.filling:
-            choice = filled_up(found, choice)
+        read = program.read(solution.values)
+        choice = read if program.filling else filled_up(found, read)
         if not violations(found, choice) and cost_of(found, choice).counted <= out.best.counted:
             counted = cost_of(found, choice).counted
             out.best = Answer(choice, counted, min(counted, out.best.bound))
-            out.tidy = solution.state == "optimal" and out.whole
+            out.tidy = solution.state == "optimal" and choice.steps == read.steps
     return out
 
 
