@@ -169,7 +169,7 @@ def _altered(path: Path, sha256: str, whole: bool) -> str:
     return "" if found == sha256 else "is no longer what was kept"
 
 
-def _named(keys: tuple[str, ...]) -> dict[str, str]:
+def named_in_logs(keys: tuple[str, ...]) -> dict[str, str]:
     """Hashes that the logs name under these fields -> where first."""
     named: dict[str, str] = {}
     rows = Entry.objects.order_by("job__number", "n").values_list("job__number", "n", "data")
@@ -186,7 +186,7 @@ def _photos(whole: bool) -> Looked:
     folder: Path = settings.REFETTLE_PHOTOS
     findings: list[Finding] = []
     known = dict(Photo.objects.order_by("pk").values_list("sha256", "format"))
-    named = _named(("photo", "photos")) if whole else {}
+    named = named_in_logs(("photo", "photos")) if whole else {}
     for sha256, file_format in known.items():
         path = photos.original_path(folder, sha256, file_format)
         if wrong := _altered(path, sha256, whole):
@@ -202,7 +202,7 @@ def _photos(whole: bool) -> Looked:
 
 def _files() -> Looked:
     folder: Path = settings.REFETTLE_FILES
-    named = _named(("file", "netlist"))
+    named = named_in_logs(("file", "netlist"))
     for sha256, name in PriceList.objects.order_by("pk").values_list("sha256", "name"):
         named.setdefault(sha256, f"price list '{name}'")
     do = "Put it back from a backup of the files folder, or upload it again."

@@ -96,7 +96,7 @@ def refuse_unless_empty(database: Database, alias: str = TARGET) -> None:
                 raise MoveError(f"{database} holds {count} rows in '{table}'; allowed: an empty database")
 
 
-def move(source: str = DEFAULT_DB_ALIAS, target: str = TARGET, say: Say = _quiet) -> list[Moved]:
+def move(source: str = DEFAULT_DB_ALIAS, target: str = TARGET, say: Say = _quiet, *, lock: bool = True) -> list[Moved]:
     """Copy all rows to a target whose tables were just made, and prove that both are equal.
 
     Parameters
@@ -105,6 +105,8 @@ def move(source: str = DEFAULT_DB_ALIAS, target: str = TARGET, say: Say = _quiet
         Django's names of the two, both brought up to date.
     say : callable
         Told how far it is.
+    lock : bool
+        False, on a server: others go on writing, and the source is read as it is at one moment.
 
     Returns
     -------
@@ -119,7 +121,7 @@ def move(source: str = DEFAULT_DB_ALIAS, target: str = TARGET, say: Say = _quiet
     models_ = tables()
     try:
         with transaction.atomic(using=source), transaction.atomic(using=target):
-            _hold_still(connections[source], models_)
+            _hold_still(connections[source], models_, lock)
             _refuse_strange_tables(connections[source], models_)
             for model in models_:
                 _copy(model, source, target)
@@ -145,14 +147,18 @@ def _line(error: Exception) -> str:
     return next(iter(str(error).splitlines()), type(error).__name__)
 
 
-def _hold_still(connection: BaseDatabaseWrapper, models_: list[type[models.Model]]) -> None:
-    """No other program writes in the source meanwhile. SQLite's transactions here hold its write lock already."""
+def _hold_still(connection: BaseDatabaseWrapper, models_: list[type[models.Model]], lock: bool) -> None:
+    """The source as it is at one moment; with `lock`, no other program writes in it meanwhile.
+
+    SQLite's transactions here hold its write lock already.
+    """
     if connection.vendor != "postgresql":
         return
     names = ", ".join(connection.ops.quote_name(m._meta.db_table) for m in models_)
     with connection.cursor() as cursor:
         cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        cursor.execute(f"LOCK TABLE {names} IN SHARE MODE")
+        if lock:
+            cursor.execute(f"LOCK TABLE {names} IN SHARE MODE")
 
 
 def _refuse_strange_tables(connection: BaseDatabaseWrapper, models_: list[type[models.Model]]) -> None:
