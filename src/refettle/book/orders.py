@@ -15,7 +15,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.db import IntegrityError, transaction
-from django.db.models import F, Max
+from django.db.models import F, Max, Sum
 from django.utils import timezone
 
 from refettle.book.models_orders import Order, OrderLine, OrderPlan, Receipt
@@ -59,9 +59,18 @@ def state_of(order: Order, lines: list[OrderLine] | None = None) -> str:
     return "partly here" if any(x.received for x in rows) else "sent"
 
 
-def goods_of(lines: list[OrderLine]) -> Decimal:
-    """[supplier's currency] What the lines cost."""
-    return sum((line.pieces * line.price for line in lines), Decimal(0))
+def goods_of(lines: list[OrderLine], sent: Mapping[int, int] | None = None) -> Decimal:
+    """[supplier's currency] What the lines cost, with all their pieces or with those that were `sent` for."""
+    return sum(((line.pieces if sent is None else sent[line.pk]) * line.price for line in lines), Decimal(0))
+
+
+def sent_for(order: Order, lines: list[OrderLine]) -> dict[int, int]:
+    """Line -> pieces that the supplier is asked for: without what was cancelled before the order went out."""
+    found = Receipt.objects.filter(line__order=order).exclude(gone=0)
+    if order.sent is not None:
+        found = found.filter(at__lt=order.sent)
+    gone = dict(found.values("line").annotate(n=Sum("gone")).values_list("line", "n").order_by())
+    return {line.pk: line.pieces - gone.get(line.pk, 0) for line in lines}
 
 
 # ---------------------------------------------------------------- from a plan
@@ -276,10 +285,10 @@ def cancel(order: Order, *, who: str, why: str) -> int:
 HEADS = ("Order", "Your number", "What", "Packs", "Pieces in a pack", "Pieces", "Price each", "Sum", "Currency")
 
 
-def packs_of(line: OrderLine) -> tuple[int, int]:
-    """Packs of a line, and pieces in each."""
+def packs_of(line: OrderLine, pieces: int) -> tuple[int, int]:
+    """Packs of so many pieces of a line, and pieces in each."""
     pack = line.offer.pack if line.offer is not None else 1
-    return (line.pieces // pack, pack) if line.pieces % pack == 0 else (line.pieces, 1)
+    return (pieces // pack, pack) if pieces % pack == 0 else (pieces, 1)
 
 
 def name_of(line: OrderLine) -> str:
@@ -292,9 +301,14 @@ def order_csv(order: Order) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(HEADS)
-    for line in order.lines.select_related("part", "offer"):
-        packs, pack = packs_of(line)
-        cells = [order.number, line.sku, name_of(line), packs, pack, line.pieces, f"{line.price.normalize():f}",
-                 f"{line.pieces * line.price:.2f}", order.currency]  # fmt: skip
+    lines = list(order.lines.select_related("part", "offer"))
+    asked = sent_for(order, lines)
+    for line in lines:
+        pieces = asked[line.pk]
+        if not pieces:
+            continue
+        packs, pack = packs_of(line, pieces)
+        cells = [order.number, line.sku, name_of(line), packs, pack, pieces, f"{line.price.normalize():f}",
+                 f"{pieces * line.price:.2f}", order.currency]  # fmt: skip
         writer.writerow([safe_cell(cell) for cell in cells])
     return out.getvalue()

@@ -58,7 +58,7 @@ def run_order(args: argparse.Namespace) -> int:
     if args.plain:
         changes["explain_seconds"] = 0.0
     found = read_problem(args.file, changes, date.today())
-    with _stoppable() as stopped, _progress() as note:
+    with stoppable() as stopped, _progress() as note:
         plan = order(found, note, stopped)
     if args.json:
         print_json(asdict(plan))
@@ -68,7 +68,7 @@ def run_order(args: argparse.Namespace) -> int:
 
 
 @contextmanager
-def _stoppable() -> Iterator[Callable[[], bool]]:
+def stoppable() -> Iterator[Callable[[], bool]]:
     """Asks whether Ctrl-C was pressed; a second time it ends the command."""
     asked: list[int] = []
 

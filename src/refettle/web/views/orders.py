@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -24,7 +24,7 @@ from refettle.book.orders_receive import Arrived, TooManyError, receive
 from refettle.book.store import StoreError
 from refettle.book.stores_parts import find_part
 from refettle.web.plan_views import money, price
-from refettle.web.views.common import new_token, qr, write_once
+from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import around
 from refettle.web.views.stores_fields import day, text
 
@@ -95,6 +95,7 @@ class LineRow:
 
     line: OrderLine
     name: str
+    pieces: int
     packs: int
     pack: int
     price: str
@@ -128,16 +129,17 @@ def order_page(request: HttpRequest, number: int) -> HttpResponse:
     lines = list(order.lines.select_related("part", "offer"))
     today = timezone.localdate()
     came = any(line.received for line in lines)
+    asked = orders.sent_for(order, lines)
     context = around(
         "orders",
         order=order,
         state=orders.state_of(order, lines),
-        lines=_line_rows(lines),
+        lines=_line_rows(lines, asked),
         pieces=sum(line.pieces for line in lines),
         coming=sum(line.open for line in lines),
-        goods=money(orders.goods_of(lines)),
+        goods=money(orders.goods_of(lines, asked)),
         shipping=money(order.shipping),
-        total=money(orders.goods_of(lines) + order.shipping),
+        total=money(orders.goods_of(lines, asked) + order.shipping),
         late=bool(order.due and order.due < today),
         ready=waiting.can_go_on(order) if came else [],
         moved=_moved(order),
@@ -145,7 +147,6 @@ def order_page(request: HttpRequest, number: int) -> HttpResponse:
         typed=request.POST if error else {},
         error=error,
         token=new_token(),
-        qr=qr(request, reverse("order", args=[number])),
     )
     return render(request, "refettle/order.html", context, status=422 if error else 200)
 
@@ -159,14 +160,15 @@ def _moved(order: Order) -> list[str]:
     return [] if order.plan.orders.filter(sent__isnull=False).exists() else moved_since(order.plan)
 
 
-def _line_rows(lines: list[OrderLine]) -> list[LineRow]:
+def _line_rows(lines: list[OrderLine], asked: Mapping[int, int]) -> list[LineRow]:
     came: dict[int, list[Receipt]] = {}
     found = Receipt.objects.filter(line__in=lines).select_related("movement__lot", "movement__part").order_by("pk")
     for each in found:
         came.setdefault(each.line_id, []).append(each)
     return [
         LineRow(
-            line, orders.name_of(line), *orders.packs_of(line), price(line.price), money(line.pieces * line.price),
+            line, orders.name_of(line), asked[line.pk], *orders.packs_of(line, asked[line.pk]), price(line.price),
+            money(asked[line.pk] * line.price),
             tuple(_serves(line)), tuple(came.get(line.pk, ())),
         )
         for line in lines
