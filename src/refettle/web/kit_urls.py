@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from django.urls import path
 
-from refettle.web.views import kits, kits_bench, kits_find, kits_new, kits_sheets
+from refettle.web.views.kits import kit_version, kits_page
+from refettle.web.views.kits_bench import batch_page
+from refettle.web.views.kits_find import find_form, kit_page, lot_page
+from refettle.web.views.kits_new import new_kit
+from refettle.web.views.kits_sheets import contents, labels
 
 urlpatterns = [
-    path("", kits.kits_page, name="kits"),
-    path("new/", kits_new.new_kit, name="kit-new"),
-    path("<number:number>/", kits.kit_version, name="kit-version"),
-    path("<number:number>/sheet/", kits_sheets.contents, name="kit-sheet"),
-    path("batch/<number:number>/", kits_bench.batch_page, name="kit-batch"),
-    path("batch/<number:number>/labels/", kits_sheets.labels, name="kit-labels"),
-    path("lot/<number:number>/", kits_find.lot_page, name="kit-lot"),
-    path("find/", kits_find.find_form, name="kit-find-form"),
-    path("find/<str:code>/", kits_find.kit_page, name="kit-find"),
+    path("", kits_page, name="kits"),
+    path("new/", new_kit, name="kit-new"),
+    path("<number:number>/", kit_version, name="kit-version"),
+    path("<number:number>/sheet/", contents, name="kit-sheet"),
+    path("batch/<number:number>/", batch_page, name="kit-batch"),
+    path("batch/<number:number>/labels/", labels, name="kit-labels"),
+    path("lot/<number:number>/", lot_page, name="kit-lot"),
+    path("find/", find_form, name="kit-find-form"),
+    path("find/<str:code>/", kit_page, name="kit-find"),
 ]
