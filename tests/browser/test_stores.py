@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 import pytest
 
 from tests.browser.conftest import DESK, PHONE, Book
+from tests.support.qr import read_qr
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Any]
@@ -85,9 +85,6 @@ def test_labels_on_the_screen_are_whole_and_read_back(drawer: None, book: Book, 
     found = []
     for code in page.locator(".label-qr").all():
         code.scroll_into_view_if_needed()
-        box = code.bounding_box()
-        room = {"x": box["x"] - 8, "y": box["y"] - 8, "width": box["width"] + 16, "height": box["height"] + 16}
-        shot = page.screenshot(clip=room)
-        picture = cv2.imdecode(np.frombuffer(io.BytesIO(shot).read(), np.uint8), cv2.IMREAD_GRAYSCALE)
-        found.append(cv2.QRCodeDetector().detectAndDecode(picture)[0])
+        shot = np.frombuffer(page.screenshot(clip=code.bounding_box()), np.uint8)
+        found.append(read_qr(cv2.imdecode(shot, cv2.IMREAD_GRAYSCALE)))
     assert found == [f"{book.address}/stores/ST-1/", f"{book.address}/stores/ST-2/"]

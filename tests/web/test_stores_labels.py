@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from typing import Any
 
-import cv2
 import numpy as np
 import pytest
 from django.test import Client
@@ -19,6 +18,7 @@ from refettle.book.stores_search import find
 from refettle.drawing import label_sheet
 from refettle.drawing.label_sheet import Label, LabelSheetError, Sheet, fitted, sheets, width
 from refettle.web.views.stores_labels import LAYOUTS
+from tests.support.qr import read_qr
 from tests.web.pages import get, text_of
 
 DOTS = 12
@@ -45,10 +45,7 @@ def read_back(svg: str) -> list[str]:
         side = modules * float(scale) * DOTS
         left, top = float(x) * DOTS, float(y) * DOTS
         cut = paper[int(top) : int(top + side) + 1, int(left) : int(left + side) + 1]
-        said, _, _ = cv2.QRCodeDetector().detectAndDecode(
-            cv2.resize(cut, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
-        )
-        found.append(said)
+        found.append(read_qr(cut))
     return found
 
 
