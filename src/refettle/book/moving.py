@@ -33,7 +33,7 @@ from refettle.knowledge.errors import KnowledgeError
 
 TARGET = "target"
 BATCH = 200
-MADE_BY_MIGRATING = ("django_migrations", "django_content_type")
+MADE_BY_MIGRATING = ("auth_permission", "django_content_type", "django_migrations")
 """Tables that hold rows as soon as they are there; the source's rows take their place."""
 
 
@@ -123,6 +123,9 @@ def move(source: str = DEFAULT_DB_ALIAS, target: str = TARGET, say: Say = _quiet
         with transaction.atomic(using=source), transaction.atomic(using=target):
             _hold_still(connections[source], models_, lock)
             _refuse_strange_tables(connections[source], models_)
+            for model in models_:  # before anything is copied: rows that belong to these go with them
+                if model._meta.db_table in MADE_BY_MIGRATING:
+                    model._base_manager.using(target).all().delete()
             for model in models_:
                 _copy(model, source, target)
             for model in models_:
@@ -177,8 +180,6 @@ def _rows(model: type[models.Model], alias: str) -> Iterator[models.Model]:
 
 
 def _copy(model: type[models.Model], source: str, target: str) -> None:
-    if model._meta.db_table in MADE_BY_MIGRATING:
-        model._base_manager.using(target).all().delete()
     batch: list[models.Model] = []
     for row in _rows(model, source):
         batch.append(row)
