@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from threading import Event
+from time import sleep
 from typing import Any
 
 import pytest
 from django.test import Client
 from django.utils import timezone
 
-from refettle.book import orders, stores, wants
+from refettle import ordering
+from refettle.book import orders, orders_plan, stores, wants
 from refettle.book.models import Job
 from refettle.book.models_orders import Order, OrderLine, OrderPlan, Receipt
 from refettle.book.models_stores import Part, Reservation
+from refettle.web import longwork
 from tests.book.orders_made import WHO, part, plan, sells, sent, supplier, wanted
 from tests.web.pages import a_job, get, text_of
 
@@ -162,3 +166,55 @@ def test_put_right_given_up_and_waited_for_again(client: Client, line: OrderLine
     post(client, "/orders/1/", 422, do="gone", line=line.pk, why="", token="five")
     post(client, "/orders/1/", do="cancel", why="dearer than thought", token="six")
     assert orders.state_of(Order.objects.get()) == "closed"
+
+
+def test_a_job_says_what_it_wants_and_waits_for(client: Client, job: Job, fuse: Part) -> None:
+    address = f"/jobs/{job.number}/"
+    assert "None now" in text_of(get(client, address))
+    client.post(address, {"action": "want", "part": "fuse", "refs": "F1, F2", "token": "one"})
+    (want,) = wants.open_wants()
+    assert (want.part, want.count, want.refs) == ("FUSE", 2, ("F1", "F2"))
+    page = text_of(get(client, address))
+    assert "2 pieces not ordered" in page
+    assert "waits for 2 parts, not ordered" in text_of(get(client, "/"))
+    (order,) = sent(plan())
+    page = text_of(get(client, address))
+    assert f"It can go on {order.due}" in page
+    assert "2 in order 1" in page
+    assert f"waits for 2 parts, due {order.due}" in text_of(get(client, "/"))
+    wrong = client.post(address, {"action": "want", "part": "NONE", "count": "7", "token": "two"})
+    assert wrong.status_code == 422
+    assert 'value="NONE"' in wrong.content.decode()
+    post(client, address, action="let-go", wanted=want.entry, why="sound after all", token="three")
+    assert wants.open_wants() == []
+
+
+def test_stopped_it_keeps_the_best_so_far(
+    client: Client, job: Job, fuse: Part, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    n = wanted(job, "FUSE", 12)
+    began = Event()
+
+    def slow(asked: Any, note: Any, stopped: Any) -> Any:
+        note(0.4, "looking for the cheapest order")
+        began.set()
+        while not stopped():
+            sleep(0.01)
+        return orders_plan.plain(ordering.order(orders_plan.problem_of(asked), note, lambda: True))
+
+    monkeypatch.setattr(longwork, "AT_ONCE_S", 0.05)
+    monkeypatch.setattr(orders_plan, "work_out", slow)
+    key = f"job:{job.number}:{n}"
+    at = client.post("/orders/plan/", {"shown": [key], "need": [key], "token": "t1"})["Location"]
+    assert began.wait(60)
+    page = get(client, at)
+    assert "looking for the cheapest order" in page
+    stop = re.search(r"/tools/[^\"]*stop[^\"]*", page)
+    assert stop is not None
+    client.post(stop.group(), {"back": at})
+    found = longwork.find(at.partition("work=")[2])
+    assert found is not None
+    assert found.wait(60)
+    page = text_of(get(client, client.get(at)["Location"]))
+    assert "Stopped: the best order so far" in page
+    assert "2 of 10" in page

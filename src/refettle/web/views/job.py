@@ -18,13 +18,22 @@ from refettle.book import store, waiting
 from refettle.book.log import LogError, write_jsonl
 from refettle.book.photos import PhotoError, store_photo
 from refettle.book.state import LEVELS, JobState
+from refettle.book.stores_parts import find_part
 from refettle.web.views.bench import kept_next
-from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, write_once
+from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, whole_from, write_once
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, lines
 
 STAGES = ("take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out")
 LOG_SHOWN = 100
-ANCHORS = {"photo": "photos", "count": "facts", "gear": "gear", "access": "access", "stage": "stage"}
+ANCHORS = {
+    "photo": "photos",
+    "count": "facts",
+    "gear": "gear",
+    "access": "access",
+    "stage": "stage",
+    "want": "parts",
+    "let-go": "parts",
+}
 """Where the page goes on after an action."""
 
 
@@ -44,10 +53,7 @@ def job(request: HttpRequest, number: int) -> HttpResponse:
             append(request, view.job, _entry(request, action))
     except (LogError, PhotoError) as error:
         return _page(request, view, str(error))
-    anchor = {"photo": "photos", "count": "facts", "gear": "gear", "access": "access", "stage": "stage"}.get(
-        action, "log"
-    )
-    return redirect(reverse("job", args=[number]) + f"#{anchor}")
+    return redirect(reverse("job", args=[number]) + f"#{ANCHORS.get(action, 'log')}")
 
 
 def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
@@ -79,9 +85,32 @@ def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
         return {"kind": "take-in", "accessories": _count(request)}
     if action == "saved":
         return {"kind": "saved", "what": form.get("what", "").strip(), "how": form.get("how", "")}
+    if action == "want":
+        return _want(request)
+    if action == "let-go":
+        wanted = whole_from(form.get("wanted", ""), "Wanted", high=10**9)
+        return {"kind": "part-let-go", "wanted": wanted, "why": form.get("why", "").strip()}
     raise LogError(
-        f"action: '{action[:40]}' found; allowed: note, time, gear, access, stage, saved, count, photo", field="action"
+        f"action: '{action[:40]}' found; allowed: note, time, gear, access, stage, saved, count, want, let-go, photo",
+        field="action",
     )
+
+
+def _want(request: HttpRequest) -> dict[str, Any]:
+    """A part that the job wants, as typed. Raises LogError."""
+    form = request.POST
+    code = form.get("part", "").strip()
+    what, by = form.get("what", "").strip(), form.get("by", "").strip()
+    if code:
+        try:
+            part = find_part(code)
+        except store.StoreError as error:
+            raise LogError(str(error), field="part") from None
+        code, what = part.code, what or part.name
+    refs = [each for each in form.get("refs", "").replace(",", " ").split() if each]
+    count = whole_from(form.get("count", "") or str(max(1, len(refs))), "Pieces")
+    more = {"part": code, "refs": refs, "by": by}
+    return {"kind": "part-wanted", "what": what, "count": count, **{k: v for k, v in more.items() if v}}
 
 
 def _count(request: HttpRequest) -> dict[str, str]:
