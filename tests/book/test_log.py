@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from refettle.book.log import (
     ENTRY_KINDS,
+    FOR_GOOD,
     MAX_LINE,
     LogError,
     check_correction,
@@ -153,6 +154,15 @@ CONTENT: dict[str, st.SearchStrategy[dict[str, Any]]] = {
             chosen("good", "bad").map(lambda o: found | {"what": "ended", "outcome": o}),
         )
     ),
+    "came-over": fields(
+        {
+            "bench": st.text("0123456789abcdef", min_size=8, max_size=64),
+            "job": st.integers(1, 10**6),
+            "entries": st.integers(0, 100_000),
+            "log": st.text("0123456789abcdef", min_size=64, max_size=64),
+        },
+        {"owner": chosen("as there", "left out"), "note": text},
+    ),
     "experience": fields(
         {"factors": st.dictionaries(short, st.floats(0.001, 1000), max_size=3), "jobs": st.integers(0, 100_000_000)}
     ),
@@ -282,10 +292,10 @@ def logs(draw: st.DrawFn, kind: str) -> list[dict[str, Any]]:
         n += draw(st.integers(1, 4))
         head = {"n": n, "at": draw(times).isoformat(), "who": draw(text)}
         out.append({**head, "kind": kind, **draw(CONTENT[kind])})
-    targets = [e["n"] for e in out]
-    for target in draw(st.lists(st.sampled_from(targets), max_size=2)):
+    targets = [e["n"] for e in out if kind not in FOR_GOOD] or [0]
+    for target in draw(st.lists(st.sampled_from(targets), max_size=2 if targets != [0] else 0)):
         n += 1
-        new = draw(st.sampled_from(sorted(CONTENT)))
+        new = draw(st.sampled_from(sorted(set(CONTENT) - set(FOR_GOOD))))
         replacement = draw(st.none() | CONTENT[new].map(lambda found, new=new: {"kind": new, **found}))  # type: ignore[misc]
         head = {"n": n, "at": draw(times).isoformat(), "who": draw(text), "kind": "correction"}
         out.append({**head, "corrects": target, "with": replacement, "why": draw(text)})

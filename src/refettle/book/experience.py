@@ -96,8 +96,12 @@ def troubles() -> list[Trouble]:
 
 
 def own_lessons() -> QuerySet[Lesson]:
-    """The lessons that count: of jobs that are finished still."""
-    return Lesson.objects.filter(job__closed__isnull=False, trouble="", rules=RULES)
+    """The lessons that count: of jobs that are finished still, and were not when they came over from another bench.
+
+    What was finished there is that bench's lesson, and comes with its experience.
+    """
+    came = Entry.objects.filter(job=OuterRef("job"), kind="came-over", at__gte=OuterRef("job__closed"))
+    return Lesson.objects.filter(~Exists(came), job__closed__isnull=False, trouble="", rules=RULES)
 
 
 def experience() -> Experience:

@@ -53,7 +53,7 @@ def settle_kits(job: Job) -> None:
     LogError
         A kit that is not there, is not ready, or is named twice.
     """
-    codes = [each.kit.upper() for each in parts_of(job).kits.values()]
+    codes = [each.kit.upper() for each in parts_of(job).kits.values() if not each.elsewhere]
     twice = next((code for code in codes if codes.count(code) > 1), None)
     if twice is not None:
         raise LogError(f"kit: {twice} found twice in this job; allowed: once", field="kit")

@@ -338,6 +338,19 @@ class ExperienceTaken(EntryFields):
     jobs: Annotated[int, Field(ge=0, le=100_000_000)]
 
 
+class CameOver(EntryFields):
+    """The job came over from another bench, with the entries before this one: by that bench's random name, its number
+    there, how many entries, and the hash of its log. What those entries moved, they moved in the stores there."""
+
+    kind: Literal["came-over"]
+    bench: Annotated[str, Field(pattern=r"^[0-9a-f]{8,64}$")]
+    job: Annotated[int, Field(ge=1, le=2_000_000_000)]
+    entries: Annotated[int, Field(ge=0, le=100_000)]
+    log: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    owner: Literal["as there", "left out"] = "as there"
+    note: Text = ""
+
+
 class Correction(EntryFields):
     """Puts an earlier entry right: other content in its place, or none."""
 
@@ -387,8 +400,11 @@ ENTRY_KINDS: dict[str, type[EntryFields]] = {
     "soak": Soak,
     "safety": SafetyRecord,
     "experience": ExperienceTaken,
+    "came-over": CameOver,
     "correction": Correction,
 }
+FOR_GOOD = ("came-over",)
+"""Written by the book itself when a job is unpacked; not to be written or corrected by hand."""
 
 
 def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
@@ -433,6 +449,8 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         plain["with"] = None if parsed.content is None else check_entry(parsed.content)
         if plain["with"] and plain["with"]["kind"] == "correction":
             raise LogError("a correction with a correction found; allowed: correct the entry itself", field="with")
+        if plain["with"] and plain["with"]["kind"] in FOR_GOOD:
+            raise LogError(f"{plain['with']['kind']} found; allowed: what may be written by hand", field="with")
     return plain
 
 
@@ -539,6 +557,9 @@ def check_correction(data: Mapping[str, Any], earlier: Mapping[int, str]) -> Non
             f"corrects: {target} found, which is a correction; allowed: the entry it corrected",
             field="corrects",
         )
+    if earlier[target] in FOR_GOOD:
+        raise LogError(f"corrects: {target} found, which says where the job came from; allowed: another entry",
+                       field="corrects")  # fmt: skip
 
 
 def write_jsonl(entries: Iterable[Mapping[str, Any]]) -> str:

@@ -104,6 +104,29 @@ def store_photo(file: Readable, folder: Path) -> Photo:
     return photo
 
 
+def as_kept(data: bytes) -> tuple[str, int, int]:
+    """Format, width and height of a photo that a bench book has kept before: checked and decoded like a new one.
+
+    Raises
+    ------
+    PhotoError
+        Not a readable photo, over a limit, or with more in it than the picture.
+    """
+    file_format = _sniff(_read(BytesIO(data)))
+    with _open(data, file_format) as image:
+        orientation = _exif(image).get(EXIF_ORIENTATION, 1)
+        orientation = orientation if orientation in range(1, 9) else 1
+        width, height = image.size
+    try:
+        stripped = strip(data, file_format, orientation)
+    except Damaged as error:
+        raise PhotoError(f"a damaged {file_format} file: {error}", "a whole photo") from None
+    if stripped != data:
+        raise PhotoError("more than the picture in it: place, camera or other data", "a photo as a bench book keeps it")
+    _copies(data, file_format, ["thumb"])
+    return (file_format, height, width) if orientation >= 5 else (file_format, width, height)
+
+
 # ---------------------------------------------------------------- where things lie
 
 

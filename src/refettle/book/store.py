@@ -18,7 +18,7 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import Count, Max, QuerySet
 from django.utils import timezone
 
-from refettle.book.log import LogError, check_correction, check_entry, effective, parse_time
+from refettle.book.log import FOR_GOOD, LogError, check_correction, check_entry, effective, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import check_new, replay
 from refettle.book.state import JobState
@@ -247,6 +247,8 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         content = {k: v for k, v in each.items() if k not in ("n", "at", "who")}
         try:
             at, who = parse_time(each["at"]), _check_who(str(each["who"]))
+            if each.get("kind") in FOR_GOOD:
+                raise LogError(f"kind {each['kind']!r} found; allowed: what may be written by hand", field="kind")
             checked.append((each.get("n"), at, who, _storable(check_entry(content))))
         except LogError as error:
             raise _placed(error, place, len(new)) from None
@@ -275,7 +277,7 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         _check_fits(locked, made)
         Entry.objects.bulk_create(made, batch_size=500)
         if any(e.kind in ("stage", "correction") for e in made):
-            _settle_closed(locked)
+            settle_closed(locked)
             job.closed = locked.closed
         _settle_stores(locked, made)
         return made
@@ -340,7 +342,7 @@ def _placed_correction(
     return content
 
 
-def _settle_closed(job: Job) -> None:
+def settle_closed(job: Job) -> None:
     """Set when the job was closed, from the last stage that counts in its log."""
     relevant = Entry.objects.filter(job=job, kind__in=["stage", "correction"]).order_by("n")
     # A correction may make a stage of what was none, so its target is needed as well.

@@ -112,7 +112,7 @@ def _strays() -> Iterator[Disagreement]:
 
 def _jobs() -> Iterator[Disagreement]:
     from refettle.book.models import Job
-    from refettle.book.stores_jobs import MOVING
+    from refettle.book.stores_jobs import MOVING, job_parts
     from refettle.book.wants_settle import stores_entries
 
     said: dict[tuple[int, int], int] = {}
@@ -120,8 +120,9 @@ def _jobs() -> Iterator[Disagreement]:
     jobs = Job.objects.filter(moving).distinct()
     numbers = {job.pk: job.number for job in jobs}
     for job_pk, log in stores_entries(list(jobs)).items():
+        came = job_parts(log).came
         for entry in log:
-            if entry.kind in MOVING:
+            if entry.kind in MOVING and entry.n > came:
                 sign = -1 if entry.kind == "part-taken" else 1
                 said[job_pk, entry.n] = 0 if entry.void else sign * entry.data["count"]
     moved: dict[tuple[int, int], int] = {}

@@ -14,7 +14,7 @@ from typing import Any
 
 from refettle.book.log import LogEntry, LogError
 
-STORES_KINDS = ("part-wanted", "part-taken", "part-returned", "part-let-go", "kit-used")
+STORES_KINDS = ("part-wanted", "part-taken", "part-returned", "part-let-go", "kit-used", "came-over")
 MOVING = ("part-taken", "part-returned")
 """Entries that the ledger of the stores says as well."""
 
@@ -63,6 +63,8 @@ class Taken:
     wanted: int | None = None
     repair: str = ""
     returned: int = 0
+    elsewhere: bool = False
+    """Out of the stores of another bench, before the job came over."""
 
     @property
     def kept(self) -> int:
@@ -84,6 +86,7 @@ class KitIn:
     refs: tuple[str, ...] = ()
     price: float = 0.0
     repair: str = ""
+    elsewhere: bool = False
 
 
 @dataclass
@@ -95,6 +98,8 @@ class JobParts:
     kits: dict[int, KitIn] = field(default_factory=dict)
     odd: list[tuple[int, str]] = field(default_factory=list)
     """Entries that do not follow from the others, and why."""
+    came: int = 0
+    """Up to this entry the job was at another bench, and moved nothing in the stores here."""
 
     @property
     def open(self) -> list[Want]:
@@ -147,6 +152,12 @@ def _take(parts: JobParts, entry: LogEntry) -> None:
         part, repair, why = (str(data.get(k, "")) for k in ("part", "repair", "why"))
         count = data.get("count", 1)
         parts.wants[n] = Want(n, entry.at, entry.who, data["what"], part, count, refs, by, repair, why)
+    elif entry.kind == "came-over":
+        # What a want was settled on is another bench's code for a part: here it may be any other.
+        parts.came = n
+        parts.wants = {k: replace(want, part="") for k, want in parts.wants.items()}
+        parts.taken = {k: replace(taken, elsewhere=True) for k, taken in parts.taken.items()}
+        parts.kits = {k: replace(kit, elsewhere=True) for k, kit in parts.kits.items()}
     elif entry.kind == "kit-used":
         price, repair = float(data.get("price") or 0.0), str(data.get("repair", ""))
         parts.kits[n] = KitIn(n, data["kit"], refs, price, repair)
@@ -202,6 +213,12 @@ def refuse_parts(parts: JobParts, content: Mapping[str, Any]) -> None:
             )
     elif kind == "part-returned":
         taken = parts.taken.get(content["taken"])
+        if taken is not None and taken.elsewhere:
+            raise LogError(
+                f"taken: {content['taken']} found, which was taken at another bench; allowed: what was taken here. Put "
+                "it into the stores as a new lot",
+                field="taken",
+            )
         if taken is None or not taken.kept:
             numbers = ", ".join(str(t.n) for t in parts.taken.values() if t.kept) or "none: nothing was taken"
             raise LogError(f"taken: {content['taken']} found; allowed: what was taken: {numbers}", field="taken")

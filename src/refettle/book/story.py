@@ -24,7 +24,7 @@ from refettle.book.state import JobState
 from refettle.book.turning import turning_points
 
 BOOKKEEPING = frozenset(
-    {"caution", "time", "timer", "experience", "access", "want", "proof", "board", "capacitor", "returned", "go-ahead",
+    {"caution", "came-over", "time", "timer", "experience", "access", "want", "proof", "board", "capacitor", "returned", "go-ahead",
      "warranty", "saved"}
 )  # fmt: skip
 """Entries that tell no story."""

@@ -54,7 +54,7 @@ def settle(job: Job, made: Sequence[Entry]) -> None:
         log = {e.n: e for e in stores_entries([job]).get(job.pk, [])}
         parts = job_parts(log.values())
         _hold(parts, touched)
-        for n in sorted(touched):
+        for n in sorted(n for n in touched if n > parts.came):
             try:
                 _follow(job, n, touched[n], log.get(n), parts)
             except StoreError as error:

@@ -7,7 +7,7 @@ import sys
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from refettle.cli import job_report
+from refettle.cli import archive, job_report
 from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, read_log_text, refusing, table
 from refettle.cli.publishing import add_publishing
@@ -98,6 +98,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     jobs = actions.add_parser("list", help="the jobs on the bench")
     jobs.add_argument("--all", action="store_true", help="closed ones as well")
     jobs.set_defaults(run=run_list)
+
+    archive.add_packing(actions, _job_number, _find)
 
     for each in (new, log, following, quote, decide, show, prove, listing, story, report, jobs):
         each.add_argument("--json", action="store_true", help="as JSON")

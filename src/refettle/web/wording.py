@@ -60,6 +60,7 @@ KINDS = {
     "soak": "Soak",
     "safety": "Electrical safety",
     "experience": "Experience",
+    "came-over": "Came over",
     "correction": "Correction",
 }
 LEVEL_WORDS = {"closed": "case closed", "open": "case open", "board": "board out"}
@@ -342,6 +343,10 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
             if d["factors"]
             else ""
         )
+    ),
+    "came-over": lambda d, c: (
+        f"from bench {d['bench'][:8]}, where it was job {d['job']}, with {d['entries']} entries"
+        + ("; its owner was left out" if d.get("owner") == "left out" else "")
     ),
     "go-ahead": _go_ahead,
     "one-way": lambda d, c: (
