@@ -76,6 +76,8 @@ PAGES = (
     "/stores/look-again/",
     "/kits/",
     "/kits/new/",
+    "/orders/",
+    "/orders/plan/",
     "/experience/",
     "/experience/advice/",
     "/nothing/",
