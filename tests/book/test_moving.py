@@ -79,7 +79,7 @@ def test_there_and_back_is_equal_row_by_row(whole: Path, tmp_path: Path, postgre
     assert again.returncode == 0, again.stderr
     after = everything(back)
     assert len(before["book_entry"]) > 100
-    assert len(before["book_movement"]) == 2
+    assert len(before["book_movement"]) >= 2
     assert list(after) == list(before)
     for table, rows in before.items():
         assert after[table] == rows, table
