@@ -34,6 +34,7 @@ NO_DELETE = (
     "book_kitbatch",
     "book_kit",
     "book_orderline",
+    "book_person",
 )
 """Rows are not deleted."""
 UNIQUE = {"book_entry": ("job_id", "n"), "book_typeversion": ("sha256",)}

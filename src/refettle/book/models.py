@@ -164,5 +164,6 @@ from refettle.book.models_experience import (  # noqa: E402, F401 - Django looks
 )
 from refettle.book.models_kits import Kit, KitBatch, KitLine, KitStep, KitVersion, KitWish  # noqa: E402, F401
 from refettle.book.models_orders import Order, OrderLine, OrderPlan, Receipt  # noqa: E402, F401
+from refettle.book.models_people import Person, PhoneLink, SignInCount  # noqa: E402, F401
 from refettle.book.models_prices import Offer, PriceList, Sold, Supplier  # noqa: E402, F401
 from refettle.book.models_stores import Lot, Movement, Part, PartChange, Reservation  # noqa: E402, F401

@@ -21,6 +21,7 @@ COMMANDS = {
     "doctor": ("look the whole bench book over: what is damaged or missing, and what to do", "refettle.cli.doctor"),
     "backup": ("back the whole bench book up while it is in use; list and verify backups", "refettle.cli.backup"),
     "restore": ("get the bench book back from a backup", "refettle.cli.restore"),
+    "people": ("who signs in over the network, and what each may do", "refettle.cli.people"),
     "job": ("open jobs, write and read their logs, ask for the next step", "refettle.cli.job"),
     "type": ("check or draw a unit-type file", "refettle.cli.types"),
     "find": ("suspicions and the next step from a unit type and a log file", "refettle.cli.find"),
