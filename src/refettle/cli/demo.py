@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
     signal.signal(signal.SIGTERM, stop)
     folder = _kept_folder(args.keep) if args.keep else Path(tempfile.mkdtemp(prefix="refettle-demo-"))
     os.environ["REFETTLE_HOME"] = str(folder)
-    for name in ("REFETTLE_DATABASE", "REFETTLE_DATABASE_PASSWORD_FILE"):
-        os.environ.pop(name, None)  # the demo is never written into the bench's own book
+    for name in ("REFETTLE_DATABASE", "REFETTLE_DATABASE_PASSWORD_FILE", "REFETTLE_BACKUP"):
+        os.environ.pop(name, None)  # the demo is never written into the bench's own book, nor among its backups
     try:
         host = check_host(args.host)
         start(lambda line: None)

@@ -24,6 +24,7 @@ KNOWN = (
     "REFETTLE_CURRENCY",
     "REFETTLE_RATE",
     "REFETTLE_WHO",
+    "REFETTLE_BACKUP",
 )
 MAX_RATE = Decimal(10_000)
 
@@ -45,6 +46,8 @@ class Options:
     currency: str
     rate: Decimal
     who: str
+    backup: Path | None = None
+    """Where a backup is kept once a day while the book is served."""
 
 
 def read_options(environ: Mapping[str, str]) -> Options:
@@ -68,6 +71,7 @@ def read_options(environ: Mapping[str, str]) -> Options:
         currency=_currency(environ.get("REFETTLE_CURRENCY", "EUR")),
         rate=_rate(environ.get("REFETTLE_RATE", "30")),
         who=_who(environ),
+        backup=_backup(environ, home),
     )
 
 
@@ -81,6 +85,21 @@ def _home(environ: Mapping[str, str]) -> Home:
     if folder.exists() and not folder.is_dir():
         raise EnvironmentVariableError("REFETTLE_HOME", value, "a folder; this is a file")
     return Home(folder)
+
+
+def _backup(environ: Mapping[str, str], home: Home) -> Path | None:
+    """It need not be there: the disk may not be put in."""
+    value = environ.get("REFETTLE_BACKUP")
+    if value is None:
+        return None
+    folder = Path(value).expanduser()
+    if not value.strip() or not folder.is_absolute() or not value.isprintable():
+        raise EnvironmentVariableError("REFETTLE_BACKUP", value, "the full path of a folder")
+    if folder.is_file():
+        raise EnvironmentVariableError("REFETTLE_BACKUP", value, "a folder; this is a file")
+    if folder == home.folder or home.folder in folder.parents:
+        raise EnvironmentVariableError("REFETTLE_BACKUP", value, "a folder that is not in the data folder")
+    return folder
 
 
 def _database(environ: Mapping[str, str], home: Home) -> Database:

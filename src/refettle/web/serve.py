@@ -104,6 +104,7 @@ def serve(
 
     from waitress.server import create_server
 
+    from refettle.web.backing_up import start_backing_up
     from refettle.web.warm import start_warming
     from refettle.web.wsgi import application
 
@@ -122,6 +123,7 @@ def serve(
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     signal.signal(signal.SIGTERM, _stop)
     start_warming()
+    start_backing_up()
     try:
         server.run()  # returns on Ctrl-C
     finally:

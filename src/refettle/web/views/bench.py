@@ -22,6 +22,7 @@ from refettle.book.models import Job
 from refettle.book.money import money_of
 from refettle.book.soaks import running_soaks
 from refettle.knowledge.errors import KnowledgeError
+from refettle.web import backing_up
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
 
@@ -79,6 +80,7 @@ def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
         "page": page,
         "rows": [_row(job, logs[job.number], parts.get(job.number, "")) for job in page.object_list],
         "now": timezone.now(),
+        "backup_notice": "" if closed else backing_up.notice(timezone.now()),
         "due": [] if closed or query else bench_due(batches.due(timezone.now())),
         "closed_count": Job.objects.filter(closed__isnull=False).count() if not closed else 0,
     }
