@@ -81,8 +81,8 @@ def test_counting_below_what_is_promised_asks_whose(part: Part, job: Job) -> Non
     with pytest.raises(StoreError) as raised:
         stores.count(part, 2, who="Bo")
     assert str(raised.value) == (
-        "counted: 2 found, which cuts into 2 of the 4 reserved (job 1: 4); allowed: name whose reservation to let go, "
-        "or leave them"
+        "counted: 2 found, which cuts into 2 of the 4 reserved (job 1: 4) of 5 on hand; allowed: 4 or more, or "
+        "name whose reservation to let go"
     )
     (line,) = stores.count(part, 2, who="Bo", let_go=[held])
     held.refresh_from_db()
@@ -187,3 +187,18 @@ def test_a_lot_of_another_part_is_refused(part: Part) -> None:
         with pytest.raises(StoreError):
             use()
     assert sums(part) == (0, 0, 0)
+
+
+def test_more_thrown_away_than_is_there_says_how_many_there_are(part: Part, job: Job) -> None:
+    with pytest.raises(StoreError, match=r"count: 88 found; allowed: at most 0 free \(0 on hand\)"):
+        stores.scrap(part, 88, who="Bo", why="leaking")
+    stores.receive(part, 5, who="Ada")
+    reservations.reserve(part, 2, who="Ada", job=job)
+    with pytest.raises(StoreError, match=r"allowed: at most 3 free \(5 on hand, 2 reserved for job 1\)"):
+        stores.quarantine(part, 88, who="Bo", why="leaking")
+    with pytest.raises(StoreError) as raised:
+        stores.scrap(part, 4, who="Bo", why="leaking")
+    assert str(raised.value) == (
+        "count: 4 found, which cuts into 1 of the 2 reserved (job 1: 2) of 5 on hand; allowed: at most 3, which are "
+        "free, or name whose reservation to let go"
+    )

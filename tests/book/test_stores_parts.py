@@ -38,12 +38,52 @@ def test_values_as_people_type_them(typed: str, kind: str, fields: dict[str, Any
         ("blue", "", "'blue' found; allowed: such as 4u7 50V"),
         ("16 MHz", "resistor", "allowed: a value in Ω"),
         ("4u7 50v 63v", "film", "says volt twice"),
+        ("4.7", "", "'4.7' found, a number without a unit; allowed: with its unit, such as 4.7uF, 4.7ohm or"),
+        ("4,7 50V", "aluminium", "'4,7' found, a number without a unit; allowed: with its unit, such as 4,7uF, 4,7nF"),
+        ("47", "electrolytic", "'47' found, a number without a unit"),
     ],
 )
 def test_values_that_cannot_be_read(typed: str, kind: str, said: str) -> None:
     with pytest.raises(ValueTextError) as raised:
         read_value(typed, kind)
     assert said in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("typed", "name", "unit", "amount"),
+    [
+        ("47k", "Carbon film resistor", "ohm", 47e3),
+        ("4k7", "Ceramic trimmer", "ohm", 4.7e3),
+        ("47k", "Resistor that bleeds a capacitor", "ohm", 47e3),
+        ("100n 63V", "Film", "F", 1e-7),
+        ("1 F 5.5V", "Capacitor, memory", "F", 1.0),
+        ("4u7F", "Capacitor of the coil driver", "F", 4.7e-6),
+    ],
+)
+def test_what_a_name_says_it_is_goes_before_how_it_is_built(typed: str, name: str, unit: str, amount: float) -> None:
+    read = read_value(typed, name=name)
+    assert (read["unit"], read["amount"]) == (unit, pytest.approx(amount))
+
+
+def test_a_name_that_names_two_things_asks_for_the_unit() -> None:
+    with pytest.raises(ValueTextError, match="'4u7' may be in F or H; allowed: with its unit"):
+        read_value("4u7", name="Capacitor of the coil driver")
+
+
+def test_no_code_stands_for_a_page_of_the_stores(db: None) -> None:
+    from refettle.web.urls import urlpatterns
+
+    under = [str(each.pattern).split("/") for each in urlpatterns if str(each.pattern).startswith("stores/")]
+    words = {steps[1] for steps in under if steps[1] and "<" not in steps[1]}
+    assert len(words) >= 6
+    part = stores.add_part(name="Part", code="P", who="Ada")
+    for word in words:
+        with pytest.raises(StoreError, match="which is a page of the stores"):
+            stores.add_part(name="Part", code=word.capitalize(), who="Ada")
+        with pytest.raises(StoreError, match="which is a page of the stores"):
+            stores.edit_part(part, code=word, who="Ada")
+        made = stores.add_part(name=word.replace("-", " "), who="Ada")
+        assert made.code.casefold() not in words
 
 
 def test_a_part_gets_a_code_from_its_value(db: None) -> None:

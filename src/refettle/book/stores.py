@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from django.utils import timezone
+
 from refettle.book.models import Job
 from refettle.book.models_kits import KitBatch
 from refettle.book.models_stores import Lot, Movement, Part, Reservation
@@ -170,6 +172,7 @@ def take(
         if count > part.free + own:
             raise refuse_count(part, count, part.free + own, own)
         plan = spread(part, count, lot)
+        at = at or timezone.now()  # the lines of one taking have one time
         promised = use_up(mine, min(count, own))
         made = []
         for each, number in plan:
@@ -239,6 +242,8 @@ def _away(
     with holding(part):
         if from_quarantine:
             return [move(part, each, line, quarantined=-number) for each, number in _from_quarantine(part, count, lot)]
+        if count > part.on_hand:
+            raise refuse_count(part, count, part.free)
         over = max(0, count - part.free)
         cut_into(part, over, let_go, "count", count)
         made, left = [], over

@@ -246,9 +246,10 @@ def cut_into(part: Part, over: int, let_go: Sequence[Reservation], field: str, f
     named = {r.pk: r for r in fresh}
     mine = [named[r.pk] for r in let_go if r.pk in named]
     if sum(r.quantity for r in mine) < over:
+        limit = f"{found + over} or more" if field == "counted" else f"at most {part.free}, which are free"
         raise StoreError(
-            f"{field}: {found} found, which cuts into {over} of the {part.reserved} reserved ({holders(part)}); "
-            "allowed: name whose reservation to let go, or leave them",
+            f"{field}: {found} found, which cuts into {over} of the {part.reserved} reserved ({holders(part)}) of "
+            f"{part.on_hand} on hand; allowed: {limit}, or name whose reservation to let go",
             field,
         )
     use_up(mine, over)

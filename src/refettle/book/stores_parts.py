@@ -19,6 +19,8 @@ from refettle.parts.capacitor import KINDS, MOUNTS
 from refettle.quantities import QuantityError, parse
 
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+-]{0,39}")
+PAGE_WORDS = frozenset({"new", "receive", "count", "labels", "reorder", "look-again"})
+"""No codes: in an address of the stores each stands for a page."""
 VALUE_FIELDS = ("unit", "amount", "volt", "celsius", "diameter_mm", "height_mm", "pitch_mm", "mount", "kind", "rated")
 """What the text of a value may tell."""
 _KINDS = {"electrolytic": "aluminium", "cap": "capacitor"}
@@ -168,11 +170,16 @@ def check_code(code: str) -> None:
             "digit",
             "code",
         )
+    if code.casefold() in PAGE_WORDS:
+        raise StoreError(
+            f"code: '{code}' found, which is a page of the stores; allowed: another, such as {code}-1", "code"
+        )
 
 
 def _free_code(wish: str) -> str:
     wish = re.sub(r"[^A-Za-z0-9._+-]", "", wish)[:34] or "PART"
     taken = {c.casefold() for c in Part.objects.filter(code__istartswith=wish).values_list("code", flat=True)}
+    taken |= PAGE_WORDS
     if wish.casefold() not in taken:
         return wish
     return next(c for n in range(2, 100_000) if (c := f"{wish}-{n}").casefold() not in taken)

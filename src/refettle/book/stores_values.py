@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any, cast
 
-from refettle.parts.capacitor import KINDS, AtFrequency, CapacitorError, Mount, Rated
+from refettle.parts.capacitor import ELECTROLYTIC, KINDS, AtFrequency, CapacitorError, Mount, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.markings import MarkingError, read_marking
 from refettle.parts.markings_reading import Reading
@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 UNITS = {"F": "F", "ohm": "Ω", "H": "H", "Hz": "Hz"}
 """Unit as it is kept -> as it is shown and read."""
-_CAPACITORS = frozenset({"capacitor", "cap", "electrolytic", *KINDS})
+_NOUNS = frozenset({"capacitor", "cap", "electrolytic"})
+_CAPACITORS = _NOUNS | frozenset(KINDS)
+"""The kinds say how one is built, which a film resistor is as well; the nouns mean a capacitor and nothing else."""
 _OF_KIND = {
     "resistor": "ohm", "potentiometer": "ohm", "pot": "ohm", "trimmer": "ohm", "thermistor": "ohm",
     "inductor": "H", "coil": "H", "choke": "H", "crystal": "Hz", "resonator": "Hz", "oscillator": "Hz",
@@ -26,6 +28,7 @@ _OF_KIND = {
 _MARKED = {"F": "capacitor", "ohm": "resistor", "H": "inductor"}
 _HERTZ = re.compile(r"(?i)(\d+(?:[.,]\d+)?) ?([kMG]?)Hz")
 _STATED = re.compile(r"(?i)\d ?[pnuµm]?(F|H)\b|\d ?[kMm]?(Ω|ohms?\b)|\d(R)\d*\b")
+_ALONE = re.compile(r"(?<!\S)(\d+(?:[.,]\d+)?|[.,]\d+)(?: +([A-Za-z]+))?(?!\S)")
 YEAR = 365.25
 
 
@@ -58,11 +61,11 @@ def read_value(text: str, kind: str = "", name: str = "") -> dict[str, Any]:
     kind = kind.strip().casefold()
     unit = "F" if kind in _CAPACITORS else _OF_KIND.get(kind, "")
     words = re.findall(r"[a-z-]+", f"{said} {name}".casefold())
+    stated = _STATED.search(said)
     if not unit:
-        unit = next(("F" if w in _CAPACITORS else _OF_KIND[w] for w in words if w in _CAPACITORS or w in _OF_KIND), "")
+        unit = _named(text, said, kind, words) if not stated else _named_alone(words)
     if hertz := _HERTZ.fullmatch(said):
         return _hertz(said, hertz, unit)
-    stated = _STATED.search(said)
     if not unit and stated:
         unit = {"f": "F", "h": "H"}.get((stated[1] or "").casefold(), "ohm")
     if unit in ("", "F"):
@@ -72,6 +75,37 @@ def read_value(text: str, kind: str = "", name: str = "") -> dict[str, Any]:
     if unit == "Hz":
         raise ValueTextError(f"{text!r} found; allowed: a frequency such as 16 MHz")
     return _marked(text, said, unit)
+
+
+def _units_named(words: list[str]) -> list[str]:
+    """Units of what the words name, each once; how a part is built tells only where nothing says what it is."""
+    nouns = dict.fromkeys("F" if w in _NOUNS else _OF_KIND[w] for w in words if w in _NOUNS or w in _OF_KIND)
+    return list(nouns) or ["F"] * any(w in KINDS for w in words)
+
+
+def _named_alone(words: list[str]) -> str:
+    """The unit that the words name, where they name one."""
+    named = _units_named(words)
+    return named[0] if len(named) == 1 else ""
+
+
+def _named(text: str, said: str, kind: str, words: list[str]) -> str:
+    """The same, or of several the one in which the value can be read. Raises ValueTextError where two would do."""
+    named = _units_named(words)
+    if len(named) < 2:
+        return _named_alone(words)
+    fits = []
+    for unit in named:
+        of_unit = next(w for w in words if (w in _NOUNS and unit == "F") or _OF_KIND.get(w) == unit)
+        try:
+            read_value(said, of_unit)
+        except ValueTextError:
+            continue
+        fits.append(unit)
+    if len(fits) > 1:
+        either = " or ".join(UNITS[unit] for unit in fits)
+        raise ValueTextError(f"{text!r} may be in {either}; allowed: with its unit, or with a kind such as capacitor")
+    return fits[0] if fits else ""
 
 
 def _hertz(said: str, hertz: re.Match[str], unit: str) -> dict[str, Any]:
@@ -89,6 +123,8 @@ def _capacitor(said: str, kind: str, words: list[str], *, sure: bool) -> dict[st
     known = known or next((w for w in words if w in KINDS), "")
     if not known and "electrolytic" in words:
         known = "aluminium"
+    if known in ELECTROLYTIC and re.fullmatch(r"\d{1,2}", said):  # print on ceramics: so many pF
+        _refuse_bare(said, float(said), sure)
     readings = [r for r in _readings(said) if r.rank == 1]
     if not sure and {r.unit for r in readings} != {"F"}:
         return None
@@ -101,8 +137,19 @@ def _capacitor(said: str, kind: str, words: list[str], *, sure: bool) -> dict[st
             raise ValueTextError(str(error)) from None
         return None
     fields = fields_of(rated)
+    _refuse_bare(said, rated.farad, sure)
     said_kind = rated.kind if known or any(w in KINDS for w in words) else _kind_said(text)
     return {**{k: v for k, v in fields.items() if k != "kind"}, **({"kind": said_kind} if said_kind else {})}
+
+
+def _refuse_bare(said: str, farad: float, sure: bool) -> None:
+    """A number alone is not taken for so many farad: 4.7 printed on a capacitor is 4.7 µF or 4.7 pF, never 4.7 F."""
+    for number, behind in _ALONE.findall(said):
+        if float(number.replace(",", ".")) == farad and behind.casefold() != "f":
+            other = f"{number}nF or {number}pF" if sure else f"{number}ohm or {number}uH"
+            raise ValueTextError(
+                f"{number!r} found, a number without a unit; allowed: with its unit, such as {number}uF, {other}"
+            )
 
 
 def _kind_said(text: str) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlencode
 
-from django.conf import settings
 from django.contrib import messages
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -22,6 +21,7 @@ from refettle.book.stores_moves import quantity
 from refettle.book.stores_parts import add_part
 from refettle.book.stores_search import find
 from refettle.parts.capacitor import KINDS
+from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import Row, around, part_or_404, rows_of, value_of
 from refettle.web.views.stores_fields import Field, Form, came_from, lot_fields, text
@@ -29,8 +29,6 @@ from refettle.web.views.stores_forms import ACTIONS as PART_ACTIONS
 
 FOUND_SHOWN = 20
 DETAILS = ("kind", "maker", "place", "diameter_mm", "height_mm", "pitch_mm", "gram", "shelf_days", "lead_days", "note")
-PAGE_WORDS = frozenset({"new", "receive", "count", "labels", "look-again", "reorder"})
-"""Codes that would stand for a page of the stores in an address."""
 
 
 def _filled(fields: list[Field], typed: Mapping[str, Any]) -> tuple[Field, ...]:
@@ -90,14 +88,12 @@ def _add(request: HttpRequest) -> str:
     """Write the part and what is there of it, both or nothing; its code. Raises StoreError."""
     form, made = request.POST, []
     code = text(form, "code")
-    if code in PAGE_WORDS:
-        raise StoreError(f"code: '{code}' found, which is a page of the stores; allowed: another, such as {code}-1")
 
     def write() -> None:
         with transaction.atomic():
             part = add_part(
                 name=text(form, "name"),
-                who=str(settings.REFETTLE_WHO),
+                who=who(),
                 code=code,
                 value=text(form, "value"),
                 **{name: text(form, name) for name in DETAILS},
@@ -116,7 +112,7 @@ def _receive(part: Part, form: Mapping[str, Any]) -> None:
     stores.receive(
         part,
         quantity(text(form, "count")),
-        who=str(settings.REFETTLE_WHO),
+        who=who(),
         came=came_from(form),
         quarantine=bool(form.get("quarantine")),
     )
