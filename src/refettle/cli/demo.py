@@ -30,7 +30,7 @@ def _kept_folder(name: str) -> Path:
 
 
 def run(args: argparse.Namespace) -> int:
-    from refettle.web.serve import check_host, say, serve
+    from refettle.web.serve import check_host, check_open, say, serve
     from refettle.web.start import StartError, start
 
     def stop(number: int, frame: object) -> None:
@@ -44,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         host = check_host(args.host)
         start(lambda line: None)
+        check_open(host)
         mark = folder / "demo"
         if not mark.exists():
             say("Filling the demo book...")

@@ -60,7 +60,12 @@ variables:
   REFETTLE_TZ        time zone by name; by default the machine's
   REFETTLE_CURRENCY  three letters; by default EUR
   REFETTLE_RATE      bench rate per hour; by default 30
+  REFETTLE_BACKUP    a folder for a backup once a day while the book is served
   REFETTLE_WHO       the name written beside entries; by default your user name
+  REFETTLE_SIGN_IN   yes: whoever uses the pages signs in, and what they write carries their name; by default no
+  REFETTLE_HOSTS     names or addresses by which other machines call the book, with commas between
+  REFETTLE_HTTPS     yes: it is reached over TLS, through a proxy; cookies go by no other way
+  REFETTLE_PROXY     that proxy's address, whose word is taken for who asks and how
 """
 
 

@@ -22,17 +22,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_server_arguments(parser: argparse.ArgumentParser) -> None:
     """What `serve` and `demo` share."""
     parser.add_argument("--port", type=port_number, help="by default 8765, or the next free one")
-    parser.add_argument("--host", default="127.0.0.1", help="a loopback address; by default 127.0.0.1")
+    parser.add_argument(
+        "--host",
+        default="127.0.0.1",
+        help="an address of this machine; by default 127.0.0.1, with others only by sign-in",
+    )
     parser.add_argument("--no-browser", action="store_true", help="only print the address")
 
 
 def run(args: argparse.Namespace) -> int:
-    from refettle.web.serve import check_host, say, serve
+    from refettle.web.serve import check_host, check_open, say, serve
     from refettle.web.start import StartError, start
 
     try:
         host = check_host(args.host)
         start(say)
+        check_open(host)
         _glance()
         serve(host=host, port=args.port, browser=not args.no_browser)
     except StartError as error:

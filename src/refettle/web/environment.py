@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import ipaddress
 import os
 import re
 import time
@@ -24,6 +25,10 @@ KNOWN = (
     "REFETTLE_CURRENCY",
     "REFETTLE_RATE",
     "REFETTLE_WHO",
+    "REFETTLE_SIGN_IN",
+    "REFETTLE_HOSTS",
+    "REFETTLE_HTTPS",
+    "REFETTLE_PROXY",
     "REFETTLE_BACKUP",
 )
 MAX_RATE = Decimal(10_000)
@@ -38,7 +43,11 @@ class EnvironmentVariableError(ValueError):
 
 @dataclass(frozen=True)
 class Options:
-    """What the environment says. `rate` is in `currency` per hour of bench time."""
+    """What the environment says. `rate` is in `currency` per hour of bench time.
+
+    `sign_in`: who uses the book signs in. `hosts`: names by which it is called from other machines. `https`: it is
+    reached over TLS alone, through a proxy at the address `proxy`.
+    """
 
     home: Home
     database: Database
@@ -48,6 +57,10 @@ class Options:
     who: str
     backup: Path | None = None
     """Where a backup is kept once a day while the book is served."""
+    sign_in: bool = False
+    hosts: tuple[str, ...] = ()
+    https: bool = False
+    proxy: str = ""
 
 
 def read_options(environ: Mapping[str, str]) -> Options:
@@ -64,6 +77,7 @@ def read_options(environ: Mapping[str, str]) -> Options:
                 name, shown(environ[name]), f"no such variable; known are {', '.join(KNOWN)}"
             )
     home = _home(environ)
+    sign_in = _yes(environ, "REFETTLE_SIGN_IN")
     return Options(
         home=home,
         database=_database(environ, home),
@@ -72,6 +86,10 @@ def read_options(environ: Mapping[str, str]) -> Options:
         rate=_rate(environ.get("REFETTLE_RATE", "30")),
         who=_who(environ),
         backup=_backup(environ, home),
+        sign_in=sign_in,
+        hosts=_hosts(environ, sign_in),
+        https=_yes(environ, "REFETTLE_HTTPS"),
+        proxy=_proxy(environ, sign_in),
     )
 
 
@@ -135,6 +153,51 @@ def _who(environ: Mapping[str, str]) -> str:
     if not value.strip() or len(value.strip()) > 80 or not value.isprintable():
         raise EnvironmentVariableError("REFETTLE_WHO", value, "a name of 1 to 80 characters")
     return value.strip()
+
+
+def _yes(environ: Mapping[str, str], name: str) -> bool:
+    value = environ.get(name, "no")
+    if value not in ("yes", "no"):
+        raise EnvironmentVariableError(name, value, "yes or no")
+    return value == "yes"
+
+
+def _hosts(environ: Mapping[str, str], sign_in: bool) -> tuple[str, ...]:
+    value = environ.get("REFETTLE_HOSTS")
+    if value is None:
+        return ()
+    found = []
+    for each in value.split(","):
+        name = each.strip().lower().strip("[]")
+        try:
+            address = ipaddress.ip_address(name)
+            if address.is_unspecified:
+                raise EnvironmentVariableError("REFETTLE_HOSTS", value, "addresses of one machine, as 192.168.1.20")
+            name = f"[{address}]" if address.version == 6 else str(address)
+        except ValueError as error:
+            if isinstance(error, EnvironmentVariableError):
+                raise
+            label = "[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?"
+            if len(name) > 253 or not re.fullmatch(rf"{label}(\.{label})*", name):
+                allowed = "names or addresses without port, with commas between, as bench.example,192.168.1.20"
+                raise EnvironmentVariableError("REFETTLE_HOSTS", value, allowed) from None
+        found.append(name)
+    if not sign_in:
+        raise EnvironmentVariableError("REFETTLE_HOSTS", value, "with REFETTLE_SIGN_IN=yes")
+    return tuple(found)
+
+
+def _proxy(environ: Mapping[str, str], sign_in: bool) -> str:
+    value = environ.get("REFETTLE_PROXY")
+    if value is None:
+        return ""
+    try:
+        address = ipaddress.ip_address(value)
+    except ValueError:
+        raise EnvironmentVariableError("REFETTLE_PROXY", value, "the proxy's address, as 127.0.0.1") from None
+    if not sign_in:
+        raise EnvironmentVariableError("REFETTLE_PROXY", value, "with REFETTLE_SIGN_IN=yes")
+    return str(address)
 
 
 def _is_zone(name: str) -> bool:

@@ -23,6 +23,7 @@ from refettle.parts.board_text import BoardError
 from refettle.parts.capacitor import POLAR, CapacitorError
 from refettle.parts.kits import KitError
 from refettle.quantities import THIN
+from refettle.web.signing import who
 from refettle.web.views.common import CautionView
 
 ERRORS = (StoreError, KitError, MoneyError, CapacitorError, LogError, FileError, BoardError)
@@ -111,8 +112,10 @@ def board_of(version: KitVersion) -> tuple[BoardReading | None, str]:
 
 
 def who_works(request: HttpRequest) -> str:
-    """The name beside what is written: as typed on the page, else the bench's."""
-    return (request.POST.get("who") or request.GET.get("who") or settings.REFETTLE_WHO).strip()[:200]
+    """The name beside what is written: of who is signed in; without sign-in as typed on the page, else the bench's."""
+    if settings.REFETTLE_SIGN_IN:
+        return who()
+    return (request.POST.get("who") or request.GET.get("who") or who()).strip()[:200]
 
 
 def place(version: KitVersion) -> str:

@@ -1,4 +1,4 @@
-"""Serving the bench book to browsers on this machine."""
+"""Serving the bench book to browsers: on this machine, or to a network where everybody signs in."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import threading
 import webbrowser
 from collections.abc import Callable
 from types import FrameType
+from typing import Any
 
 from refettle.web.start import StartError
 
@@ -26,25 +27,77 @@ def say(line: str) -> None:
 
 
 def check_host(host: str) -> str:
-    """A loopback address.
+    """An address to listen at.
 
     Raises
     ------
     StartError
-        Any other: the book has no sign-in yet, so it is not shown to the network.
+        It is none.
     """
     if host == "localhost":
         return HOST
     try:
-        loopback = ipaddress.ip_address(host).is_loopback
+        return str(ipaddress.ip_address(host))
     except ValueError:
-        loopback = False
-    if not loopback:
         raise StartError(
-            f"--host {host} found; allowed: 127.0.0.1 or ::1. The bench book has no sign-in yet, "
-            "so it opens on this machine only."
+            f"--host {host} found; allowed: an address of this machine, as 127.0.0.1 or 192.168.1.20"
+        ) from None
+
+
+def is_loopback(host: str) -> bool:
+    """True for an address or name that only this machine reaches."""
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def check_open(host: str) -> None:
+    """See that a book which others can reach asks who they are. Expects the book to be ready.
+
+    Raises
+    ------
+    StartError
+        There is no sign-in, or nobody to sign in; says what to do.
+    """
+    from django.conf import settings
+
+    from refettle.book import people
+
+    if not settings.REFETTLE_SIGN_IN:
+        if is_loopback(host):
+            return
+        raise StartError(
+            f"--host {host} without sign-in found; allowed: 127.0.0.1 or ::1. To open the book to the network: "
+            "refettle people add NAME --role owner, then start it with REFETTLE_SIGN_IN=yes."
         )
-    return host
+    if not people.owners():
+        raise StartError(
+            "REFETTLE_SIGN_IN=yes, and no owner of the book may sign in. Add one: refettle people add NAME --role owner"
+        )
+    if ipaddress.ip_address(host).is_unspecified and not settings.REFETTLE_HOSTS:
+        raise StartError(
+            f"--host {host} found, and no name by which others call this machine. Set REFETTLE_HOSTS to its names or "
+            "addresses, as bench.example,192.168.1.20, or give one address as --host."
+        )
+
+
+def _known_as(host: str, port: int) -> str:
+    """Let the book be called by the address it listens at; where other machines find it, or nothing."""
+    from django.conf import settings
+
+    name = f"[{host}]" if ":" in host else host
+    names: list[str] = list(settings.REFETTLE_HOSTS)
+    if not ipaddress.ip_address(host).is_unspecified:
+        if name not in settings.ALLOWED_HOSTS:
+            settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, name]
+        if not is_loopback(host):
+            names.append(name)
+    if not names:
+        return ""
+    if settings.REFETTLE_PROXY:
+        return f"{'https' if settings.REFETTLE_HTTPS else 'http'}://{names[0]}/"
+    return "" if is_loopback(host) else f"http://{names[0]}:{port}/"
 
 
 def bind(host: str, port: int | None) -> socket.socket:
@@ -85,6 +138,14 @@ def _stop(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
+def _behind(proxy: str) -> dict[str, Any]:
+    """What the server believes of a proxy: its address alone may say who asks, by which name, and whether by TLS."""
+    if not proxy:
+        return {}
+    headers = {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"}
+    return {"trusted_proxy": proxy, "trusted_proxy_count": 1, "trusted_proxy_headers": headers}
+
+
 def serve(
     *,
     host: str = HOST,
@@ -100,8 +161,10 @@ def serve(
         The address cannot be used.
     """
     host = check_host(host)
+    check_open(host)
     sock = bind(host, port)
 
+    from django.conf import settings
     from waitress.server import create_server
 
     from refettle.web.backing_up import start_backing_up
@@ -115,9 +178,18 @@ def serve(
         ident=None,
         max_request_body_size=810_000_000,
         clear_untrusted_proxy_headers=True,
+        **_behind(settings.REFETTLE_PROXY),
     )
-    address = f"http://{f'[{host}]' if ':' in host else host}:{sock.getsockname()[1]}/"
+    taken: int = sock.getsockname()[1]
+    elsewhere = settings.REFETTLE_ADDRESS = _known_as(host, taken)
+    address = f"http://{f'[{host}]' if ':' in host else host}:{taken}/"
+    if ipaddress.ip_address(host).is_unspecified:
+        address = elsewhere or address
     say(f"The bench book is open at {address}")
+    if settings.REFETTLE_PROXY and elsewhere:
+        say(f"Through the proxy: {elsewhere}")
+    elif elsewhere and not settings.REFETTLE_HTTPS:
+        say("Passwords cross the network in the clear: only for a network you trust. docs/network.md sets up TLS.")
     say("Stop it with Ctrl-C.")
     if browser and _can_open_browser():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()

@@ -26,10 +26,15 @@ REFETTLE_KINDS = _options.home.kinds
 REFETTLE_CURRENCY = _options.currency
 REFETTLE_RATE = _options.rate
 REFETTLE_WHO = _options.who
+REFETTLE_SIGN_IN = _options.sign_in
+REFETTLE_HOSTS = _options.hosts
+REFETTLE_HTTPS = _options.https
+REFETTLE_PROXY = _options.proxy
+REFETTLE_ADDRESS = ""  # where other machines find the book, once it is served
 
 DEBUG = False
-# Loopback only: the book has no sign-in.
-ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]"]
+# Loopback, and what REFETTLE_HOSTS names; `serve` adds the address it listens at.
+ALLOWED_HOSTS = ["127.0.0.1", "localhost", "[::1]", *REFETTLE_HOSTS]
 
 INSTALLED_APPS = [
     "django.contrib.auth",
@@ -50,9 +55,11 @@ MIDDLEWARE = [
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "refettle.web.signing.SignIn",
     "refettle.web.middleware.AtomicWrites",
 ]
 
@@ -67,6 +74,7 @@ TEMPLATES = [
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.contrib.messages.context_processors.messages",
+                "refettle.web.signing.signed_in",
             ],
         },
     },
@@ -92,6 +100,7 @@ SESSION_COOKIE_AGE = 14 * 24 * 3600  # [s]
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_NAME = "refettle_session"
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = REFETTLE_HTTPS
 CSRF_COOKIE_NAME = "refettle_csrf"
 CSRF_COOKIE_HTTPONLY = True
 CSRF_COOKIE_SAMESITE = "Strict"

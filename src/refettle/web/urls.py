@@ -20,6 +20,7 @@ from refettle.web.views import (
     one_way,
     orders,
     orders_plan,
+    people,
     photos,
     power_on,
     prices,
@@ -28,6 +29,7 @@ from refettle.web.views import (
     publish,
     readings,
     replace,
+    since,
     stores,
     stores_count,
     stores_due,
@@ -58,7 +60,14 @@ class WhichConverter(StringConverter):
     regex = "map|before|after"
 
 
+class SecretConverter(StringConverter):
+    """Of a link that signs a phone in."""
+
+    regex = "[A-Za-z0-9_-]{43}"
+
+
 register_converter(NumberConverter, "number")
+register_converter(SecretConverter, "secret")
 register_converter(Sha256Converter, "sha256")
 register_converter(WhichConverter, "which")
 
@@ -137,6 +146,14 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("kinds/<slug:kind_id>/", library.kind, name="kind"),
     path("cautions/", library.cautions, name="cautions"),
     path("help/", library.help_page, name="help"),
+    path("jobs/<number:number>/since/", since.since, name="since"),
+    path("sign-in/", people.sign_in, name="sign-in"),
+    path("sign-out/", people.sign_out, name="sign-out"),
+    path("me/", people.me, name="me"),
+    path("phone/", people.phone, name="phone"),
+    path("join/<secret:secret>/", people.join, name="join"),
+    path("people/", people.everybody, name="people"),
+    path("people/<number:number>/", people.one, name="people-one"),
     re_path(r"^photos/(?P<sha256>[0-9a-f]{64})/(?P<size>[a-z]+)$", photos.photo, name="photo"),
 ]
 

@@ -32,6 +32,7 @@ from refettle.parts.health import URGENCIES
 from refettle.web.boards import ARROWS, MINUS, BoardView, CapacitorView, block_link, board_view
 from refettle.web.careful import cautions, charge
 from refettle.web.readings import SEEN, Judgement, judgement
+from refettle.web.signing import who
 from refettle.web.views.common import JobView, append, get_working_job, new_token, number_from, qr, write_once
 
 SIDES: tuple[Side, ...] = ("front", "back")
@@ -129,7 +130,7 @@ def _keep_file(request: HttpRequest, view: JobView) -> None:
         entry["file"] = keep(data, folder)
         if nets is not None:
             entry["netlist"] = keep(nets, folder)
-        store.append(view.job, entry, settings.REFETTLE_WHO)
+        store.append(view.job, entry, who())
 
     if write_once(request, write):
         found = len(reading.electrolytics)

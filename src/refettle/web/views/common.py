@@ -10,7 +10,6 @@ from importlib import import_module
 from threading import Lock
 from typing import Any
 
-from django.conf import settings
 from django.contrib import messages
 from django.core.cache import cache
 from django.http import Http404, HttpRequest
@@ -25,6 +24,7 @@ from refettle.faults import Advice
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType
 from refettle.knowledge.schema import Caution
+from refettle.web.signing import who
 
 TOKEN = "token"  # noqa: S105 - the name of a form field
 TOKEN_S = 24 * 3600
@@ -128,7 +128,7 @@ def write_once(request: HttpRequest, write: Callable[[], Any]) -> bool:
 
 def append(request: HttpRequest, job: Job, data: Mapping[str, Any]) -> None:
     """Write one entry, once. Raises LogError."""
-    write_once(request, lambda: store.append(job, data, settings.REFETTLE_WHO))
+    write_once(request, lambda: store.append(job, data, who()))
 
 
 def number_from(text: str, name: str, unit: str, *, low: float = 0.0, high: float = 100_000.0) -> float | None:
@@ -193,8 +193,13 @@ def diagram(loaded: LoadedType, suspicion: Mapping[str, float] | None = None) ->
 
 def qr(request: HttpRequest, path: str) -> SafeString:
     """A QR code that leads back to a page, for print."""
+    return qr_of(request.build_absolute_uri(path))
+
+
+def qr_of(address: str, scale: int = 2) -> SafeString:
+    """A QR code of an address; `scale` pixels a module."""
     import segno
 
-    code = segno.make(request.build_absolute_uri(path), error="m", micro=False)
-    text: str = code.svg_inline(scale=2, border=2, omitsize=False, svgclass="qr", lineclass="qr-ink")
+    code = segno.make(address, error="m", micro=False)
+    text: str = code.svg_inline(scale=scale, border=2, omitsize=False, svgclass="qr", lineclass="qr-ink")
     return mark_safe(text)  # noqa: S308 - an SVG of squares

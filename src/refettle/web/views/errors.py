@@ -29,8 +29,9 @@ def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 
 def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
-    """Refused."""
-    text = "This page is not for reading here."
+    """Refused, with what was said."""
+    said = exception.args[0] if exception and exception.args and isinstance(exception.args[0], str) else ""
+    text = said or "This page is not for reading here."
     return render(request, "refettle/error.html", {"title": "Refused", "text": text}, status=403)
 
 

@@ -19,6 +19,7 @@ from refettle.book.log import LogError, write_jsonl
 from refettle.book.photos import PhotoError, store_photo
 from refettle.book.state import LEVELS, JobState
 from refettle.book.stores_parts import find_part
+from refettle.web.signing import who
 from refettle.web.views.bench import kept_next
 from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, whole_from, write_once
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, lines
@@ -144,10 +145,10 @@ def _photos(request: HttpRequest, view: JobView) -> None:
                 refused.append(f"{file.name}: {error}")
         kept = len(taken)
         now = timezone.now().replace(microsecond=0)
-        who = settings.REFETTLE_WHO
+        by = who()
         store.append_all(
             view.job,
-            [{"at": now, "who": who, "kind": "photo", "photo": p.sha256, "caption": caption} for p in taken],
+            [{"at": now, "who": by, "kind": "photo", "photo": p.sha256, "caption": caption} for p in taken],
         )
 
     if write_once(request, write) and kept:

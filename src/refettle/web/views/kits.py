@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -18,6 +17,7 @@ from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.parts.kits import KitError, error_allowed
 from refettle.web.kit_views import ERRORS, cautions_of, line_view, loaded_type, place, who_works
+from refettle.web.signing import who
 from refettle.web.views import stores
 from refettle.web.views.common import new_token, whole_from, write_once
 from refettle.web.views.library import listed_types
@@ -27,7 +27,7 @@ MORE = 10
 
 def around(**more: Any) -> dict[str, Any]:
     """What every page about kits is given."""
-    return stores.around("kits", token=new_token(), who=settings.REFETTLE_WHO, **more)
+    return stores.around("kits", token=new_token(), who=who(), **more)
 
 
 def version_or_404(number: int) -> KitVersion:

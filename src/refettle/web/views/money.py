@@ -22,6 +22,7 @@ from refettle.book.log import LogError
 from refettle.book.models import Job
 from refettle.book.state import JobState
 from refettle.money import Work
+from refettle.web.signing import who
 from refettle.web.views.common import (
     JobView,
     advice_of,
@@ -198,9 +199,9 @@ def _came_back(request: HttpRequest, view: JobView) -> HttpResponse:
                 job = store.open_job(store.loaded_type(view.job.unit.type_version), unit=view.job.unit)
             except store.StoreError as error:
                 raise LogError(str(error), field="unit") from None
-            store.append(view.job, {"kind": "returned", "why": why, "job": job.number}, settings.REFETTLE_WHO)
+            store.append(view.job, {"kind": "returned", "why": why, "job": job.number}, who())
             said = f"Came back after job {view.number}: {why}"[:20_000]
-            store.append(job, {"kind": "take-in", "said": said}, settings.REFETTLE_WHO)
+            store.append(job, {"kind": "take-in", "said": said}, who())
             made.append(job)
 
     if not write_once(request, write) or not made:

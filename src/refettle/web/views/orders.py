@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db.models import Q, QuerySet
@@ -24,6 +23,7 @@ from refettle.book.orders_receive import Arrived, TooManyError, receive
 from refettle.book.store import StoreError
 from refettle.book.stores_parts import find_part
 from refettle.web.plan_views import money, price
+from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import around
 from refettle.web.views.stores_fields import day, text
@@ -193,10 +193,6 @@ def _serves(line: OrderLine) -> list[tuple[str, str, int]]:
 # ---------------------------------------------------------------- what can be done
 
 
-def _who() -> str:
-    return str(settings.REFETTLE_WHO)
-
-
 def _line(order: Order, form: Any) -> OrderLine:
     typed = text(form, "line")
     if not typed.isdecimal() or len(typed) > 9:
@@ -216,17 +212,17 @@ def _due(order: Order, form: Any) -> str:
 
 
 def _cancel(order: Order, form: Any) -> str:
-    return f"{orders.cancel(order, who=_who(), why=text(form, 'why'))} pieces are on order no longer."
+    return f"{orders.cancel(order, who=who(), why=text(form, 'why'))} pieces are on order no longer."
 
 
 def _gone(order: Order, form: Any) -> str:
     line = _line(order, form)
-    return f"{line.sku}: {orders.will_not_come(line, who=_who(), why=text(form, 'why'))} will not come."
+    return f"{line.sku}: {orders.will_not_come(line, who=who(), why=text(form, 'why'))} will not come."
 
 
 def _again(order: Order, form: Any) -> str:
     line = _line(order, form)
-    return f"{line.sku}: {orders.wait_after_all(line, who=_who())} are waited for again."
+    return f"{line.sku}: {orders.wait_after_all(line, who=who())} are waited for again."
 
 
 def _right(order: Order, form: Any) -> str:
@@ -235,7 +231,7 @@ def _right(order: Order, form: Any) -> str:
     movement = found.filter(receipts__line__order=order).first() if found is not None else None
     if movement is None:
         raise StoreError(f"line of the ledger: '{typed[:40]}' found; allowed: one of this order", "movement")
-    stores.correct(movement, who=_who(), why=text(form, "why"), count=text(form, "count") or 0)  # type: ignore[arg-type]
+    stores.correct(movement, who=who(), why=text(form, "why"), count=text(form, "count") or 0)  # type: ignore[arg-type]
     return f"Line {movement.pk} of the ledger is put right, and the order with it."
 
 
@@ -243,7 +239,7 @@ def _reserve(order: Order, form: Any) -> str:
     job, entry, code, pieces = (text(form, name) for name in ("job", "entry", "code", "pieces"))
     if not (job.isdecimal() and entry.isdecimal() and pieces.isdecimal() and len(job + entry + pieces) < 20):
         raise StoreError("job: nothing found; allowed: a job of this page", "job")
-    wants.reserve_wanted(store.find_job(int(job)), int(entry), find_part(code), who=_who(), count=int(pieces))
+    wants.reserve_wanted(store.find_job(int(job)), int(entry), find_part(code), who=who(), count=int(pieces))
     return f"{pieces} of {code} promised to job {job}."
 
 
@@ -302,7 +298,7 @@ def receive_page(request: HttpRequest, number: int) -> HttpResponse:
 def _received(request: HttpRequest, order: Order) -> str:
     form = request.POST
     arrived = [each for line in order.lines.all() for each in _arrived(line, form)]
-    done = receive(order, arrived, who=_who(), delivery=form.get("token", "")[:40], over=bool(form.get("over")))
+    done = receive(order, arrived, who=who(), delivery=form.get("token", "")[:40], over=bool(form.get("over")))
     if done.again:
         messages.info(request, "That delivery was written already; it counts once.")
     else:

@@ -26,6 +26,7 @@ from refettle.book.orders_plan import Asked
 from refettle.book.store import StoreError
 from refettle.ordering import OrderingError
 from refettle.web import longwork, plan_views
+from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import around
 from refettle.web.views.tools import under_way
@@ -181,7 +182,7 @@ def _keep(work: longwork.Work) -> int:
     with _keeping:
         if work.token not in _kept:
             asked, answer = work.result
-            _kept[work.token] = orders_plan.keep(asked, answer, str(settings.REFETTLE_WHO)).pk
+            _kept[work.token] = orders_plan.keep(asked, answer, who()).pk
         return _kept[work.token]
 
 
@@ -228,8 +229,8 @@ def plan_page(request: HttpRequest, number: int) -> HttpResponse:
 def _make(request: HttpRequest, plan: OrderPlan) -> str:
     """Make the orders; where to go on. Raises StoreError."""
     made: list[Any] = []
-    who, despite = str(settings.REFETTLE_WHO), bool(request.POST.get("despite"))
-    write_once(request, lambda: made.extend(orders.make_orders(plan, who=who, despite=despite)))
+    by, despite = who(), bool(request.POST.get("despite"))
+    write_once(request, lambda: made.extend(orders.make_orders(plan, who=by, despite=despite)))
     if len(made) == 1:
         messages.success(request, f"Order {made[0].number} is made. It counts as on order once it is marked as sent.")
         return reverse("order", args=[made[0].number])

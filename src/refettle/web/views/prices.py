@@ -25,6 +25,7 @@ from refettle.book.prices import PriceError
 from refettle.book.prices_changes import Change, Changes, changes, history
 from refettle.drawing.prices import change_bar, price_steps
 from refettle.ordering.pricelist_writing import write_list
+from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import around, value_of
 
@@ -272,7 +273,7 @@ def number_page(request: HttpRequest, number: int) -> HttpResponse:
                 part = Part.objects.filter(code__iexact=code).first()
                 if part is None:
                     raise PriceError(f"part: '{code[:40]}' found; allowed: the code of a part in the stores", "part")
-                prices_links.link(found, [(sku, part.pk)], settings.REFETTLE_WHO)
+                prices_links.link(found, [(sku, part.pk)], who())
             else:
                 raise PriceError(f"action: '{action[:20]}' found; allowed: link, unlink")
             return redirect(f"{reverse('supplier-number', args=[number])}?{urlencode({'sku': sku})}")
@@ -310,7 +311,7 @@ def links(request: HttpRequest, number: int) -> HttpResponse:
             if not pairs:
                 raise PriceError("nothing ticked found; allowed: one line or more", "link")
             made: list[int] = []
-            write_once(request, lambda: made.append(prices_links.link(found, pairs, settings.REFETTLE_WHO)))
+            write_once(request, lambda: made.append(prices_links.link(found, pairs, who())))
             if made:
                 messages.info(request, f"{made[0]} number{'' if made[0] == 1 else 's'} linked.")
             return redirect("supplier-links", number)

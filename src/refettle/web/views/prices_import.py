@@ -23,6 +23,7 @@ from refettle.book.prices import PriceError
 from refettle.ordering.pricelist import PriceListError, PriceRead, open_list, propose, understand
 from refettle.ordering.pricelist_columns import headings
 from refettle.ordering.pricelist_model import DELIMITERS, MAX_BYTES, Columns, Sheet, columns_from
+from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.prices import get_supplier
 from refettle.web.views.stores import around
@@ -241,7 +242,7 @@ def _take(request: HttpRequest, supplier: Supplier) -> HttpResponse:
                 supplier,
                 data,
                 typed.get("name", ""),
-                settings.REFETTLE_WHO,
+                who(),
                 columns=columns,
                 valid_from=valid_from,
                 today=timezone.localdate(),

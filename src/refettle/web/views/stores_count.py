@@ -7,7 +7,6 @@ from datetime import date, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
-from django.conf import settings
 from django.contrib import messages
 from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
@@ -21,6 +20,7 @@ from refettle.book.models_stores import Movement, Part, Reservation
 from refettle.book.store import StoreError
 from refettle.book.stores_facts import LOOKED
 from refettle.book.stores_moves import holder, open_reservations, quantity
+from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import around, part_or_404, printable, value_of
 
@@ -150,7 +150,7 @@ def _write(request: HttpRequest, span: int, first: date) -> HttpResponse:
     named = [int(pk) for pk in form.getlist("let_go") if pk.isdecimal() and len(pk) < 10]
     letting = list(Reservation.objects.filter(pk__in=named, part=part, closed=None))
     try:
-        write_once(request, lambda: stores.count(part, found, who=str(settings.REFETTLE_WHO), let_go=letting))
+        write_once(request, lambda: stores.count(part, found, who=who(), let_go=letting))
     except StoreError as error:
         part.refresh_from_db()
         asked = _asked(part, found, found - part.on_hand)

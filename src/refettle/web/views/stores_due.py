@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from django.conf import settings
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
@@ -18,6 +17,7 @@ from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_facts import Price, prices
 from refettle.web.probing import tool_cautions
+from refettle.web.signing import who
 from refettle.web.views.common import CautionView, new_token, write_once
 from refettle.web.views.stores import age_words, around, value_of
 
@@ -115,6 +115,6 @@ def _done(request: HttpRequest) -> HttpResponse:
     if lot is None:
         raise StoreError(f"lot: '{typed[:40]}' found; allowed: the number of a lot on this page", "lot")
     what = request.POST.get("what", "")
-    if write_once(request, lambda: shelf_life.done(lot, who=str(settings.REFETTLE_WHO), what=what)):
+    if write_once(request, lambda: shelf_life.done(lot, who=who(), what=what)):
         messages.success(request, f"{lot.part.code}, {lot}: looked at. Its time in store begins anew.")
     return redirect(reverse("stores-look-again"))

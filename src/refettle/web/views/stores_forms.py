@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.conf import settings
 from django.contrib import messages
 from django.http import HttpRequest
 
@@ -18,6 +17,7 @@ from refettle.book.reservations import reserve
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import holder, open_reservations, quantity
 from refettle.book.stores_parts import edit_part
+from refettle.web.signing import who
 from refettle.web.views.common import write_once
 from refettle.web.views.stores_fields import Field, Form, came_from, lot_fields, lot_from, lot_name, text
 
@@ -123,10 +123,6 @@ def job_from(form: Mapping[str, Any], needed: bool = True) -> Job | None:
 # ---------------------------------------------------------------- writing
 
 
-def _who() -> str:
-    return str(settings.REFETTLE_WHO)
-
-
 def _number(form: Mapping[str, Any], name: str = "count") -> Any:
     return text(form, name)
 
@@ -134,14 +130,14 @@ def _number(form: Mapping[str, Any], name: str = "count") -> Any:
 def _receive(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     aside = bool(form.get("quarantine"))
     made = stores.receive(
-        part, _number(form), who=_who(), came=came_from(form), quarantine=aside, note=text(form, "note")
+        part, _number(form), who=who(), came=came_from(form), quarantine=aside, note=text(form, "note")
     )
     return f"{made.on_hand or made.quarantined} {'put in quarantine' if aside else 'received'}."
 
 
 def _reserve(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     job = job_from(form)
-    made = reserve(part, _number(form), who=_who(), job=job)
+    made = reserve(part, _number(form), who=who(), job=job)
     return f"{made.quantity} reserved for job {job.number if job else ''}."
 
 
@@ -155,7 +151,7 @@ def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
             job,
             part,
             quantity(_number(form)),
-            who=_who(),
+            who=who(),
             lot=lot_from(part, form),
             refs=refs,
             note=text(form, "note"),
@@ -167,7 +163,7 @@ def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
 
 def _count_write(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
     lines = stores.count(
-        part, _number(form), who=_who(), lot=lot_from(part, form), let_go=letting, note=text(form, "note")
+        part, _number(form), who=who(), lot=lot_from(part, form), let_go=letting, note=text(form, "note")
     )
     change = sum(line.on_hand for line in lines)
     return "Counted: as the ledger says." if not change else f"Counted: {change:+d}."
@@ -178,7 +174,7 @@ def _scrap(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> s
     stores.scrap(
         part,
         _number(form),
-        who=_who(),
+        who=who(),
         why=text(form, "why"),
         lot=lot_from(part, form),
         from_quarantine=aside,
@@ -188,12 +184,12 @@ def _scrap(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> s
 
 
 def _quarantine(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
-    stores.quarantine(part, _number(form), who=_who(), why=text(form, "why"), lot=lot_from(part, form), let_go=letting)
+    stores.quarantine(part, _number(form), who=who(), why=text(form, "why"), lot=lot_from(part, form), let_go=letting)
     return f"{_number(form)} put in quarantine."
 
 
 def _release(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
-    stores.release(part, _number(form), who=_who(), how=text(form, "how"), lot=lot_from(part, form))
+    stores.release(part, _number(form), who=who(), how=text(form, "how"), lot=lot_from(part, form))
     return f"{_number(form)} released from quarantine."
 
 
@@ -201,7 +197,7 @@ def _donor(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     stores.from_donor(
         part,
         _number(form),
-        who=_who(),
+        who=who(),
         job=job_from(form, needed=False),
         unit=text(form, "unit"),
         came=came_from(form),
@@ -211,7 +207,7 @@ def _donor(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
 
 
 def _place(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
-    edit_part(part, who=_who(), place=text(form, "place"))
+    edit_part(part, who=who(), place=text(form, "place"))
     return f"It lies in {part.place} now." if part.place else "It has no place now."
 
 
@@ -224,7 +220,7 @@ CHANGED = (
 def _change(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     said: dict[str, Any] = {name: text(form, name) for name in CHANGED if name in form}
     said["no_reorder"] = bool(form.get("no_reorder"))
-    edit_part(part, who=_who(), value=text(form, "value") or None, **said)
+    edit_part(part, who=who(), value=text(form, "value") or None, **said)
     return "Changed."
 
 
@@ -233,7 +229,7 @@ def _correct(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     line = Movement.objects.filter(part=part, pk=int(typed)).first() if typed.isdecimal() and len(typed) < 12 else None
     if line is None:
         raise StoreError(f"line: '{typed[:40]}' found; allowed: a line of this part's ledger", "line")
-    stores.correct(line, who=_who(), why=text(form, "why"), count=_number(form) or 0)
+    stores.correct(line, who=who(), why=text(form, "why"), count=_number(form) or 0)
     return f"Line {line.pk} is put right; it stays in the ledger with the line that corrects it."
 
 
@@ -241,7 +237,7 @@ def _looked(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     lot = lot_from(part, form)
     if lot is None:
         raise StoreError(f"lot: nothing found; allowed: a lot of {part.code}", "lot")
-    shelf_life.done(lot, who=_who(), what=text(form, "what"))
+    shelf_life.done(lot, who=who(), what=text(form, "what"))
     return f"{part.code}, {lot_name(lot)}: looked at; its time in store begins anew."
 
 

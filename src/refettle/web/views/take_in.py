@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.conf import settings
 from django.core.cache import cache
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -17,6 +16,7 @@ from refettle.book import experience, store
 from refettle.book.log import LogError
 from refettle.book.models import Job, Owner
 from refettle.knowledge.loading import LoadedType
+from refettle.web.signing import who
 from refettle.web.views.common import TOKEN_S, form_key, new_token
 from refettle.web.views.library import listed_types, load_or_404
 
@@ -70,9 +70,9 @@ def _open(request: HttpRequest, loaded: LoadedType) -> Job:
     if loaded.unit_type.must_save and saved:
         entries += [{"kind": "saved", "what": what, "how": saved} for what in loaded.unit_type.must_save]
     job = store.open_job(loaded, owner=_owner(request), serial=form.get("serial", ""), label=form.get("label", ""))
-    experience.weigh(job, settings.REFETTLE_WHO)
+    experience.weigh(job, who())
     now = timezone.now().replace(microsecond=0)
-    store.append_all(job, [{**e, "at": now, "who": settings.REFETTLE_WHO} for e in entries])
+    store.append_all(job, [{**e, "at": now, "who": who()} for e in entries])
     return job
 
 

@@ -23,6 +23,7 @@ from refettle.book.whitening import LIGHT_ONLY, STEP, Batch
 from refettle.knowledge.peroxide import load_peroxide
 from refettle.web.batch_views import batch_views, part_view
 from refettle.web.probing import tool_cautions
+from refettle.web.signing import who
 from refettle.web.views.common import (
     JobView,
     append,
@@ -84,7 +85,7 @@ def _turn(request: HttpRequest, view: JobView, state: JobState) -> None:
     def write() -> None:
         with transaction.atomic():
             for job in (view.job, *others):
-                store.append(job, entry, settings.REFETTLE_WHO)
+                store.append(job, entry, who())
 
     if write_once(request, write) and others:
         told = ", ".join(str(job.number) for job in others)

@@ -102,7 +102,20 @@
     document.querySelectorAll("form[data-sent]").forEach(function (form) { delete form.dataset.sent; });
   });
 
-  document.addEventListener("htmx:sendError", function () {
+  // What others wrote is asked for again and again; a time without an answer is no matter.
+  document.addEventListener("htmx:beforeSwap", function (event) {
+    if (event.target.id === "since" && event.detail.xhr.status !== 200 && event.detail.xhr.status !== 286) event.detail.shouldSwap = false;
+  });
+  document.addEventListener("click", function (event) {
+    if (!(event.target.closest && event.target.closest("a[data-reload]"))) return;
+    const typed = Array.from(document.querySelectorAll("#main input, #main textarea")).some(function (field) {
+      return field.type === "checkbox" || field.type === "radio" ? field.checked !== field.defaultChecked : field.type !== "hidden" && field.value !== field.defaultValue;
+    });
+    if (typed && !window.confirm("What you typed on this page and did not send is lost. Show the new entries?")) event.preventDefault();
+  });
+
+  document.addEventListener("htmx:sendError", function (event) {
+    if (event.target.id === "since") return;
     const busy = document.getElementById("busy");
     busy.classList.add("lost");
     busy.firstElementChild.textContent = "The bench book does not answer. Nothing was written; see whether it runs, then try again.";

@@ -1,0 +1,122 @@
+"""Who is at the pages: everybody signs in where sign-in is on, and what is written is signed with that name.
+
+Where it is off, on this machine alone, REFETTLE_WHO signs, as on the command line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Any
+from urllib.parse import urlencode
+
+from django.conf import settings
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.urls import Resolver404, resolve, reverse
+from django.utils.cache import patch_cache_control
+from django.utils.http import url_has_allowed_host_and_scheme
+
+from refettle.book.models_people import Person
+from refettle.web.middleware import READING
+
+OPEN = frozenset({"sign-in", "join"})
+"""Pages for who is not signed in yet."""
+OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone"})
+"""Pages where also who only reads sends forms: about themselves."""
+
+_signs: ContextVar[str] = ContextVar("signs", default="")
+
+
+def person_of(request: HttpRequest) -> Person | None:
+    """Who is signed in; None where sign-in is off, or nobody is."""
+    if not settings.REFETTLE_SIGN_IN:
+        return None
+    user = request.user
+    return user if isinstance(user, Person) and user.is_authenticated else None
+
+
+def who() -> str:
+    """The name beside what this request writes.
+
+    Raises
+    ------
+    PermissionDenied
+        Sign-in is on, and nobody is signed in.
+    """
+    if name := _signs.get():
+        return name
+    if settings.REFETTLE_SIGN_IN:
+        raise PermissionDenied("Nobody is signed in. Nothing was written.")
+    return str(settings.REFETTLE_WHO)
+
+
+@contextmanager
+def as_person(person: Person | None) -> Iterator[None]:
+    """What is written inside is signed by this person."""
+    token = _signs.set(person.name if person else "")
+    try:
+        yield
+    finally:
+        _signs.reset(token)
+
+
+def signed_in(request: HttpRequest) -> dict[str, Any]:
+    """For templates: `person`, who is signed in."""
+    return {"person": person_of(request)}
+
+
+def safe_next(address: str) -> str:
+    """Where to go after signing in: a page of this book, never elsewhere."""
+    good = address.startswith("/") and url_has_allowed_host_and_scheme(address, allowed_hosts=None)
+    return address if good else reverse("bench")
+
+
+class SignIn:
+    """Asks for sign-in before any view runs, whatever the address; who only reads sends no forms."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if not settings.REFETTLE_SIGN_IN:
+            return self.get_response(request)
+        person = person_of(request)
+        if person is None and _page(request) not in OPEN:
+            return _ask(request)
+        if person is not None and not person.writes and request.method not in READING and _page(request) not in OWN:
+            text = f"{person.name} may read in this book, not write. Nothing was written. Ask an owner of the book."
+            return render(request, "refettle/error.html", {"title": "Not written", "text": text}, status=403)
+        with as_person(person):
+            response = self.get_response(request)
+        patch_cache_control(response, private=True)
+        return response
+
+
+def _page(request: HttpRequest) -> str:
+    try:
+        return resolve(request.path_info).url_name or ""
+    except Resolver404:
+        return ""
+
+
+def _ask(request: HttpRequest) -> HttpResponseBase:
+    if _page(request) == "since":  # 286 ends htmx's polling; the page stays as it is, with what is typed there
+        return render(request, "refettle/_since_signed_out.html", status=286)
+    htmx = getattr(request, "htmx", None)
+    if htmx:
+        here = htmx.current_url_abs_path or reverse("bench")
+        return HttpResponse(headers={"HX-Redirect": _sign_in(here)})
+    if request.method not in READING:
+        text = (
+            "You are signed out. Nothing was written. Go back and copy what you typed, open the page again, "
+            "sign in, and send it once more."
+        )
+        return render(request, "refettle/bare.html", {"title": "Not written", "text": text}, status=403)
+    return redirect(_sign_in(request.get_full_path()))
+
+
+def _sign_in(after: str) -> str:
+    return reverse("sign-in") + "?" + urlencode({"next": after}) if after != "/" else reverse("sign-in")

@@ -1,0 +1,227 @@
+"""Signing in and out, a phone, one's own password, and the page on which owners see to people."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+from urllib.parse import urlsplit
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth import login, logout, update_session_auth_hash
+from django.core.exceptions import PermissionDenied
+from django.db import transaction
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods
+
+from refettle.book import people
+from refettle.book.models_people import Person
+from refettle.web.serve import is_loopback
+from refettle.web.signing import person_of, safe_next
+from refettle.web.views.common import qr_of
+
+WRONG = "Name or password is wrong. Nobody is signed in."
+BACKEND = "django.contrib.auth.backends.ModelBackend"
+View = Callable[..., HttpResponse]
+
+
+def _off() -> Http404:
+    return Http404("Sign-in is off: the bench book is open on this machine only. docs/network.md says how to open it.")
+
+
+def _me(request: HttpRequest) -> Person:
+    person = person_of(request)
+    if person is None:
+        raise _off()
+    return person
+
+
+def owners_only(view: View) -> View:
+    """Refuses everybody but owners of the book, in words."""
+
+    @wraps(view)
+    def seen(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if not _me(request).owns:
+            raise PermissionDenied("Only an owner of the book sees to people.")
+        return view(request, *args, **kwargs)
+
+    return seen
+
+
+# ---------------------------------------------------------------- in and out
+
+
+# Hashing a password takes a while; nobody is kept from writing meanwhile.
+@transaction.non_atomic_requests
+@sensitive_post_parameters("password")
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def sign_in(request: HttpRequest) -> HttpResponse:
+    """Asks for name and password; goes on to the page that was asked for."""
+    if not settings.REFETTLE_SIGN_IN:
+        return redirect(reverse("bench"))
+    after = safe_next(request.POST.get("next", "") or request.GET.get("next", ""))
+    if person_of(request) is not None and request.method != "POST":
+        return redirect(after)
+    error, status, name = "", 200, request.POST.get("name", "")
+    if request.method == "POST":
+        try:
+            person = people.check(name, request.POST.get("password", ""), request.META.get("REMOTE_ADDR", ""))
+            if person is not None:
+                login(request, person, backend=BACKEND)
+                return redirect(after)
+            error, status = WRONG, 422
+        except people.TooManyTriesError as wrong:
+            error, status = str(wrong), 429
+    context = {"next": after, "name": name[:80], "error": error}
+    return render(request, "refettle/sign_in.html", context, status=status)
+
+
+@require_http_methods(["POST"])
+def sign_out(request: HttpRequest) -> HttpResponse:
+    """Ends this session, or all of the person's."""
+    person = _me(request)
+    if request.POST.get("where") == "everywhere":
+        people.sign_out_everywhere(person)
+    logout(request)
+    return redirect(reverse("sign-in"))
+
+
+@transaction.non_atomic_requests
+@sensitive_post_parameters()
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def me(request: HttpRequest) -> HttpResponse:
+    """One's own page: a new password, signing out."""
+    person, error = _me(request), ""
+    if request.method == "POST":
+        form = request.POST
+        try:
+            if people.check(person.name, form.get("old", ""), request.META.get("REMOTE_ADDR", "")) is None:
+                raise people.PeopleError("password now: it is another one; allowed: the one you signed in with", "old")
+            if form.get("new", "") != form.get("again", ""):
+                raise people.PeopleError("once more: it differs from the new password; allowed: the same", "again")
+            people.set_password(person, form.get("new", ""))
+            update_session_auth_hash(request, person)
+            messages.success(request, "The password is changed. Every other device of yours is signed out.")
+            return redirect(reverse("me"))
+        except (people.PeopleError, people.TooManyTriesError) as wrong:
+            error = str(wrong)
+    return render(request, "refettle/me.html", {"area": "me", "error": error}, status=422 if error else 200)
+
+
+# ---------------------------------------------------------------- a phone
+
+
+def phone_address(request: HttpRequest) -> str:
+    """Where a phone finds the book; empty where it cannot."""
+    here = request.build_absolute_uri("/")
+    if not is_loopback(urlsplit(here).hostname or ""):
+        return here
+    return str(settings.REFETTLE_ADDRESS)
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def phone(request: HttpRequest) -> HttpResponse:
+    """The book's address as a QR code; POST makes a link that signs a phone in once."""
+    address = phone_address(request)
+    context: dict[str, Any] = {"area": "me", "address": address, "code": qr_of(address, 5) if address else ""}
+    if request.method == "POST":
+        person = _me(request)
+        if not address:
+            raise Http404("No phone finds the book at this address.")
+        link = address.rstrip("/") + reverse("join", args=[people.make_link(person)])
+        context |= {"link": link, "link_code": qr_of(link, 5), "minutes": int(people.LINK_LASTS.total_seconds() // 60)}
+    return render(request, "refettle/phone.html", context)
+
+
+# Opening the link uses nothing up: mail and chat programs open links by themselves.
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def join(request: HttpRequest, secret: str) -> HttpResponse:
+    """The page a phone comes to by its link; POST signs it in."""
+    if not settings.REFETTLE_SIGN_IN:
+        raise _off()
+    if request.method == "POST":
+        person = people.use_link(secret)
+        if person is not None:
+            login(request, person, backend=BACKEND)
+            return redirect(reverse("bench"))
+    else:
+        person = people.whose_link(secret)
+    return render(request, "refettle/join.html", {"whose": person}, status=200 if person else 404)
+
+
+# ---------------------------------------------------------------- people
+
+
+@transaction.non_atomic_requests
+@sensitive_post_parameters("password")
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@owners_only
+def everybody(request: HttpRequest) -> HttpResponse:
+    """Who may sign in; POST adds somebody."""
+    error, form = "", request.POST
+    if request.method == "POST":
+        try:
+            made = people.add(form.get("name", ""), form.get("role", ""), form.get("password", ""))
+            messages.success(request, f"{made.name} may sign in: {made.get_role_display()}.")
+            return redirect(reverse("people"))
+        except people.PeopleError as wrong:
+            error = str(wrong)
+    context = {
+        "area": "me",
+        "everybody": Person.objects.all(),
+        "roles": Person.Role.choices,
+        "typed": {"name": form.get("name", ""), "role": form.get("role", "bench")},
+        "error": error,
+    }
+    return render(request, "refettle/people.html", context, status=422 if error else 200)
+
+
+@transaction.non_atomic_requests
+@sensitive_post_parameters("password")
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@owners_only
+def one(request: HttpRequest, number: int) -> HttpResponse:
+    """One person: role, password, barred or not."""
+    found = Person.objects.filter(pk=number).first()
+    if found is None:
+        raise Http404("Nobody of this number signs in.")
+    error = ""
+    if request.method == "POST":
+        try:
+            messages.success(request, _change(request, found))
+            return redirect(reverse("people"))
+        except people.PeopleError as wrong:
+            error = str(wrong)
+            found.refresh_from_db()
+    context = {"area": "me", "found": found, "roles": Person.Role.choices, "error": error}
+    return render(request, "refettle/people_one.html", context, status=422 if error else 200)
+
+
+def _change(request: HttpRequest, found: Person) -> str:
+    form, action = request.POST, request.POST.get("action", "")
+    if action == "role":
+        people.set_role(found, form.get("role", ""))
+        return f"{found.name}: {found.get_role_display()}."
+    if action == "password":
+        people.set_password(found, form.get("password", ""))
+        if found == request.user:
+            update_session_auth_hash(request, found)
+        return f"{found.name} has a new password, and is signed out everywhere."
+    if action == "bar":
+        people.bar(found)
+        return f"{found.name} is barred and signed out everywhere. What they wrote keeps their name."
+    if action == "return":
+        people.let_in_again(found)
+        return f"{found.name} may sign in again."
+    raise people.PeopleError(f"action: '{action[:20]}' found; allowed: role, password, bar, return", "action")
