@@ -72,7 +72,10 @@ class Needed:
 
 @dataclass
 class Coming:
-    """Pieces of an order line that are still to come; `left` of them are given to no need yet."""
+    """Pieces of an order line that are still to come; `left` of them are given to no need yet.
+
+    `level` were ordered to lift the part's level, and are kept for it until `all_left`.
+    """
 
     line: int
     order: int
@@ -83,6 +86,18 @@ class Coming:
     due: date | None
     serves: dict[str, int]
     left: int = 0
+    level: int = 0
+
+    def keep_for_level(self) -> None:
+        """Set aside what was ordered to lift the level, as far as it is left."""
+        wanted = sum(pieces for key, pieces in self.serves.items() if key.startswith("reorder:"))
+        self.level = min(self.left, wanted)
+        self.left -= self.level
+
+    def all_left(self) -> int:
+        """Give back what was set aside; all that is left then."""
+        self.left, self.level = self.left + self.level, 0
+        return self.left
 
     def give(self, wanted: int) -> int:
         """Give so many, or as many as are left."""
@@ -145,6 +160,8 @@ def needs(today: date, without_plan: int | None = None) -> list[Needed]:
     lines = coming(without_plan)
     first = sorted([*_of_jobs(), *_of_kits()], key=lambda each: (each.by or FAR, each.kind != "job", each.key))
     given = {each.key: give_as_ordered(lines, each.key, each.quantity) for each in first}
+    for line in lines:
+        line.keep_for_level()
     found = []
     for each in first:
         mine = given[each.key]
@@ -199,7 +216,7 @@ def _of_levels(today: date, others: Sequence[Needed], lines: Sequence[Coming]) -
             asked[codes[0]] = asked.get(codes[0], 0) + each.left
     spare: dict[int, int] = {}
     for line in lines:
-        spare[line.part] = spare.get(line.part, 0) + line.left
+        spare[line.part] = spare.get(line.part, 0) + line.all_left()
     found = []
     for pk, level in sorted(levels.items()):
         part = parts.get(pk)
