@@ -3,33 +3,30 @@
 Parts are taken in takes: one line of the ledger for a job or into a kit. How many takes may come in a lead time is told
 by `ordering.demand`, from the part's own history and that of like parts together; the point is that many takes, times
 the pieces of a usual take. Use is what went into jobs and kits, less what came back and what was put right.
+
+A few parts are told at once, from their own lines and from what like parts had in common when that was last worked out
+(`reorder_fits`); all parts together take longer, and work it out.
 """
 
 from __future__ import annotations
 
-import hashlib
-from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime
 from math import ceil
+from threading import Lock
 from typing import Literal
 
-from django.core.cache import cache
-from django.db.models import Count, Max, Min, Q, Sum
-from django.utils import timezone
+from django.db.models import Q, QuerySet
 
-from refettle.book.models_stores import Movement, Part, PartChange
+from refettle.book import reorder_fits
+from refettle.book.models_stores import Part
+from refettle.book.reorder_fits import Fits, days_of
 from refettle.book.stores_facts import Use, on_order, uses
-from refettle.ordering.demand import LEAST_PARTS, MOST_PARTS, Reorder, Used, pooled_points
+from refettle.ordering.demand import Common, Reorder, Used, point_of
 
 SERVICE = 0.95
 """Wanted chance that a part does not run out while it is on its way; a choice."""
-WINDOW_DAYS = 730
-"""Use is looked at over two years; a choice."""
-LEAST_DAYS = 30
-"""A part known for a shorter time counts as known so long, so that one early take is no habit."""
-KEPT_S = 24 * 3600
 FILL_DAYS = 90
 """An order brings use of so long above the point; a choice."""
 
@@ -39,12 +36,13 @@ class Level:
     """The reorder point of a part.
 
     `at`: order when on hand and free, with what is on order, falls to this; None where nothing tells. `by`: set by
-    hand, from its use, or none. `takes` in `days`, each of `size` pieces; `mean` takes expected in the lead time.
+    hand, from its use, none, never again, or not worked out yet. `takes` in `days`, each of `size` pieces; `mean` takes
+    expected in the lead time.
     """
 
     part: int
     at: int | None
-    by: Literal["hand", "use", "none", "not again"]
+    by: Literal["hand", "use", "none", "not again", "not yet"]
     available: int
     coming: int = 0
     used: int = 0
@@ -54,6 +52,8 @@ class Level:
     mean: float = 0.0
     lead_days: int = 0
     service: float = SERVICE
+    fitted: datetime | None = None
+    """When it was worked out what like parts have in common."""
 
     @property
     def low(self) -> bool:
@@ -73,6 +73,8 @@ class Level:
         """The point in words."""
         if self.by == "not again":
             return "Not ordered again."
+        if self.by == "not yet":
+            return f"{self.used} used so far. What like parts have in common was not worked out yet."
         if self.by == "hand":
             return f"Set by hand: order at {self.at}."
         if self.by == "none":
@@ -93,42 +95,19 @@ class Level:
 
 
 def levels(today: date, parts: Iterable[int] | None = None, service: float = SERVICE) -> dict[int, Level]:
-    """The level of each part, of these or of all that have one: set by hand, or with a history."""
-    asked = None if parts is None else set(parts)
-    history, told = _use_and_points(today, service)
-    coming = on_order(asked)
-    among = (
-        Part.objects.filter(pk__in=asked)
-        if asked is not None
-        else Part.objects.filter(Q(pk__in=_used(history)) | Q(reorder_at__isnull=False))
-    )
-    fields = ("pk", "on_hand", "reserved", "lead_days", "reorder_at", "no_reorder")
-    made = {}
-    for pk, on_hand, reserved, lead, by_hand, never in among.values_list(*fields):
-        arriving = coming.get(pk, 0)
-        available = on_hand - reserved + arriving
-        use, found = history.get(pk), told.get(pk)
-        if never:
-            made[pk] = Level(pk, None, "not again", available, arriving)
-        elif use is None or found is None or not use.used:
-            made[pk] = Level(pk, by_hand, "none" if by_hand is None else "hand", available, arriving, lead_days=lead)
-        else:
-            size = max(1, ceil(use.used / use.takes - 1e-9))
-            made[pk] = Level(
-                pk,
-                size * found.point if by_hand is None else by_hand,
-                "use" if by_hand is None else "hand",
-                available,
-                arriving,
-                use.used,
-                use.takes,
-                round(_days(use, today)),
-                size,
-                found.mean,
-                lead,
-                service,
-            )
-    return made
+    """The level of each part: of these, at once; or of all that have one, set by hand or with a history, which may
+    take seconds after the ledger has changed."""
+    if parts is not None:
+        asked = set(parts)
+        history = uses(reorder_fits.begin(today), asked)
+        found = _points(history, _leads(history), today, service, reorder_fits.kept())
+        return _levels(Part.objects.filter(pk__in=asked), history, found, on_order(asked), today, service)
+    whole = _whole(today, service)
+    among = Part.objects.filter(Q(pk__in=whole.used) | Q(reorder_at__isnull=False))
+    if len(whole.used) > MOST_ASKED:  # more than a database takes in one question
+        among = Part.objects.all()
+    made = _levels(among, whole.history, whole.points, on_order(), today, service)
+    return {pk: level for pk, level in made.items() if level.at is not None or pk in whole.used}
 
 
 def level_of(part: Part, today: date, service: float = SERVICE) -> Level:
@@ -142,50 +121,102 @@ def low(today: date) -> list[Level]:
     return sorted(found, key=lambda each: ((each.available + 1) / ((each.at or 0) + 1), each.part))
 
 
-def _used(history: dict[int, Use]) -> list[int]:
-    return [pk for pk, use in history.items() if use.takes]
+def is_worked_out(today: date) -> bool:
+    """True where all parts together can be told at once: nothing has changed since."""
+    return _kept_whole is not None and _kept_whole.of == (today, SERVICE, reorder_fits.stamp())
 
 
-def _days(use: Use, today: date) -> float:
-    return float(max((today - timezone.localdate(use.since)).days, LEAST_DAYS))
+def work_out(today: date) -> None:
+    """Work it out for all parts, so that pages tell it at once."""
+    _whole(today, SERVICE)
 
 
-Points = tuple[dict[int, Use], dict[int, Reorder]]
+MOST_ASKED = 900
 
 
-def _use_and_points(today: date, service: float) -> Points:
-    """Use of every part and what demand tells of it; worked out anew when the ledger or a part has changed."""
-    ledger = Movement.objects.aggregate(Max("pk"), Count("pk"), Sum("on_hand"), Min("at"), Max("at"))
-    parts = Part.objects.aggregate(Max("pk"), Count("pk"), Sum("lead_days"))
-    stamp = (today, service, *ledger.values(), *parts.values(), PartChange.objects.aggregate(Max("pk"))["pk__max"])
-    key = "reorder-" + hashlib.sha256(repr(stamp).encode()).hexdigest()
-    kept: Points | None = cache.get(key)
-    if kept is None:
-        began = timezone.make_aware(datetime.combine(today - timedelta(days=WINDOW_DAYS), time()))
-        history = uses(began)
-        kept = history, _told(history, today, service)
-        cache.set(key, kept, KEPT_S)
-    return kept
+@dataclass(frozen=True)
+class _Whole:
+    """Use and points of every part."""
+
+    of: tuple[object, ...]
+    history: dict[int, Use]
+    points: dict[int, Reorder]
+    used: frozenset[int]
+    """Parts that were taken at all."""
 
 
-def _told(history: dict[int, Use], today: date, service: float) -> dict[int, Reorder]:
-    """What demand tells of parts with takes: beside parts of their kind where there are enough, else beside all."""
-    rows = Part.objects.filter(pk__in=_some(history)).values_list("pk", "kind", "lead_days")
-    of_kind: dict[str, list[Used]] = defaultdict(list)
-    leads: dict[str, dict[str, float]] = defaultdict(dict)
-    for pk, kind, lead in rows:
-        of_kind[kind].append(Used(str(pk), history[pk].takes, _days(history[pk], today)))
-        if history[pk].takes:
-            leads[kind][str(pk)] = float(lead)
-    every = [used for group in of_kind.values() for used in group]
+_kept_whole: _Whole | None = None
+_guard = Lock()
+
+
+def _whole(today: date, service: float) -> _Whole:
+    """Worked out anew when the ledger or a part has changed; by one at a time."""
+    global _kept_whole
+    with _guard:
+        of = today, service, reorder_fits.stamp()
+        if _kept_whole is None or _kept_whole.of != of:
+            history = uses(reorder_fits.begin(today))
+            fits = reorder_fits.work_out(today, history)
+            points = _points(history, _leads(history), today, service, fits)
+            _kept_whole = _Whole(of, history, points, frozenset(pk for pk, use in history.items() if use.takes))
+        return _kept_whole
+
+
+def _leads(history: dict[int, Use]) -> dict[int, tuple[str, int]]:
+    """Kind and days of delivery of the parts that were taken."""
+    taken = [pk for pk, use in history.items() if use.takes]
+    among = Part.objects.filter(pk__in=taken) if len(taken) <= MOST_ASKED else Part.objects.all()
+    return {pk: (kind, lead) for pk, kind, lead in among.values_list("pk", "kind", "lead_days")}
+
+
+def _points(
+    history: dict[int, Use], leads: dict[int, tuple[str, int]], today: date, service: float, fits: Fits | None
+) -> dict[int, Reorder]:
+    """What demand tells of the parts that were taken; nothing where it is not known what like parts have in common."""
     made: dict[int, Reorder] = {}
-    for kind, asked in leads.items():
-        beside = of_kind[kind] if len(of_kind[kind]) >= LEAST_PARTS else every
-        made |= {int(found.part): found for found in pooled_points(beside, asked, service)}
+    for pk, (kind, lead) in leads.items():
+        use = history.get(pk)
+        shared: Common | None = fits.of(kind) if fits is not None else None
+        if use is not None and use.takes and shared is not None:
+            made[pk] = point_of(Used(str(pk), use.takes, days_of(use, today)), float(lead), shared, service)
     return made
 
 
-def _some(history: dict[int, Use]) -> list[int]:
-    """Parts with a history, no more than demand takes; those that were used are never left out."""
-    used = sorted(history, key=lambda pk: (-history[pk].takes, pk))
-    return used[:MOST_PARTS]
+def _levels(
+    among: QuerySet[Part],
+    history: dict[int, Use],
+    points: dict[int, Reorder],
+    coming: dict[int, int],
+    today: date,
+    service: float,
+) -> dict[int, Level]:
+    fields = ("pk", "on_hand", "reserved", "lead_days", "reorder_at", "no_reorder")
+    fits = reorder_fits.kept() if points else None
+    made = {}
+    for pk, on_hand, reserved, lead, by_hand, never in among.values_list(*fields):
+        arriving = coming.get(pk, 0)
+        available = on_hand - reserved + arriving
+        use, found = history.get(pk), points.get(pk)
+        if never:
+            made[pk] = Level(pk, None, "not again", available, arriving)
+        elif use is None or not use.used:
+            made[pk] = Level(pk, by_hand, "none" if by_hand is None else "hand", available, arriving, lead_days=lead)
+        else:
+            size, days = max(1, ceil(use.used / max(use.takes, 1) - 1e-9)), days_of(use, today)
+            by_use = None if found is None else size * found.point
+            made[pk] = Level(
+                pk,
+                by_use if by_hand is None else by_hand,
+                "hand" if by_hand is not None else "use" if found is not None else "not yet",
+                available,
+                arriving,
+                use.used,
+                use.takes,
+                round(days),
+                size,
+                use.takes * lead / days if found is None else found.mean,
+                lead,
+                service,
+                fits.made if fits is not None and found is not None else None,
+            )
+    return made

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.db.models import Count, F, Min, Q, QuerySet, Sum
-from django.db.models.functions import TruncMonth
+from django.db.models import CharField, Count, F, Min, Q, QuerySet, Sum, Value
+from django.db.models.functions import Cast, Coalesce, Concat, TruncMonth
 from django.utils import timezone
 
 from refettle.book.models_orders import OrderLine
@@ -135,7 +135,7 @@ class Use:
     since: datetime
     """Begin of what was looked at: the first line of the ledger, or the begin of the time asked for."""
     takes: int
-    """How many lines took some."""
+    """How often some were taken. What is taken at one time for one job is one taking, from however many lots."""
 
 
 def _net() -> Q:
@@ -176,8 +176,10 @@ def uses(since: datetime, parts: Iterable[int] | None = None) -> dict[int, Use]:
         first[row["part"]] = row["first"]
     net: dict[int, int] = defaultdict(int)
     takes: dict[int, int] = defaultdict(int)
-    moved = lines.filter(_net(), at__gte=since).values("part", "kind").annotate(n=Sum("on_hand"), c=Count("pk"))
-    for taken in moved.order_by():
+    text = CharField()
+    taking = Concat(Cast("at", text), Value(" "), Coalesce(Cast("job", text), Value("")), output_field=text)
+    of_one = lines.filter(_net(), at__gte=since).values("part", "kind", "who")
+    for taken in of_one.annotate(n=Sum("on_hand"), c=Count(taking, distinct=True)).order_by():
         net[taken["part"]] -= taken["n"]
         takes[taken["part"]] += taken["c"] if taken["kind"] in USES else 0
     return {pk: Use(max(net[pk], 0), max(at, since), takes[pk]) for pk, at in first.items()}

@@ -120,12 +120,13 @@ def take_for_job(
                 raise refuse_count(part, count, part.free + own, own)
             plan = spread(part, count, lot)
         new, left = [], list(refs)
+        at = at or timezone.now().replace(microsecond=0)  # one taking, however many lots it takes from
         for each, number in plan:
             mine, left = (left[:number], left[number:]) if len(refs) == count else (left, left)
             content: dict[str, Any] = {"kind": "part-taken", "part": part.code, "lot": each.pk, "count": number}
             more = {"wanted": wanted, "refs": mine, "repair": repair, "note": note, **_price(each, by_hand)}
             content |= {k: v for k, v in more.items() if v not in (None, "", [])}
-            new.append({**content, "who": who, "at": at or timezone.now().replace(microsecond=0)})
+            new.append({**content, "who": who, "at": at})
         made = append_all(job, new)
         part.refresh_from_db(fields=["on_hand", "reserved", "quarantined"])
         return made

@@ -36,6 +36,15 @@ class Used:
 
 
 @dataclass(frozen=True, slots=True)
+class Common:
+    """The gamma distribution of `shape` [pieces] and `rate` [day] that the rates of like parts are drawn from."""
+
+    shape: float
+    rate: float
+    way: Literal["pooled", "too few parts"]
+
+
+@dataclass(frozen=True, slots=True)
 class Reorder:
     """When a part is ordered again: as soon as what is on hand and on order is at `point` or below.
 
@@ -80,34 +89,52 @@ def pooled_points(history: Sequence[Used], lead_days: Mapping[str, float], targe
 
     Parts with a lead time and no history are thought to be like the others.
     """
-    from scipy.special import betainc
-
-    _chance("target", target, 0.5, 0.99999)
     if len(history) > MOST_PARTS or len(lead_days) > MOST_PARTS:
         raise DemandError(f"parts: found {max(len(history), len(lead_days)):,}; allowed: at most {MOST_PARTS:,}")
     sums: dict[str, tuple[int, float]] = {}
     for each in history:
-        _chance(f"{each.part}: pieces", each.pieces, 0, 1e7)
-        _chance(f"{each.part}: days", each.days, 0.0, 1e5)
-        if each.pieces and not each.days:
-            raise DemandError(f"{each.part}: days: found 0 with {each.pieces} pieces; allowed: above 0")
         had = sums.get(each.part, (0, 0.0))
         sums[each.part] = had[0] + each.pieces, had[1] + each.days
-    shape, rate, way = _common(list(sums.values()))
-    out = []
-    for part, days in lead_days.items():
-        lead = _chance(f"{part}: lead time", days, 0.0, 3_650.0)
-        pieces, over = sums.get(part, (0, 0.0))
-        a, b = shape + pieces, rate + over
-        _chance(f"{part}: pieces in the lead time", a * lead / b, 0.0, MOST_MEAN)
-        p = b / (b + lead)
+    shared = common_rate(history)
+    nothing = (0, 0.0)
+    return tuple(
+        point_of(Used(part, *sums.get(part, nothing)), days, shared, target) for part, days in lead_days.items()
+    )
 
-        def held(s: int, a: float = a, p: float = p) -> float:
-            return float(betainc(a, s + 1.0, p))
 
-        point = _smallest(held, target)
-        out.append(Reorder(part, point, a * lead / b, held(point), a, b, way))
-    return tuple(out)
+def point_of(used: Used, lead_days: float, shared: Common, target: float = 0.95) -> Reorder:
+    """The reorder point of one part with a lead time [day], beside parts whose common distribution is known."""
+    from scipy.special import betainc
+
+    _chance("target", target, 0.5, 0.99999)
+    _checked(used)
+    lead = _chance(f"{used.part}: lead time", lead_days, 0.0, 3_650.0)
+    a, b = shared.shape + used.pieces, shared.rate + used.days
+    _chance(f"{used.part}: pieces in the lead time", a * lead / b, 0.0, MOST_MEAN)
+    p = b / (b + lead)
+
+    def held(s: int) -> float:
+        return float(betainc(a, s + 1.0, p))
+
+    point = _smallest(held, target)
+    return Reorder(used.part, point, a * lead / b, held(point), a, b, shared.way)
+
+
+def common_rate(history: Sequence[Used]) -> Common:
+    """The distribution that the rates of these parts are drawn from."""
+    sums: dict[str, tuple[int, float]] = {}
+    for each in history:
+        _checked(each)
+        had = sums.get(each.part, (0, 0.0))
+        sums[each.part] = had[0] + each.pieces, had[1] + each.days
+    return Common(*_common(list(sums.values())))
+
+
+def _checked(used: Used) -> None:
+    _chance(f"{used.part}: pieces", used.pieces, 0, 1e7)
+    _chance(f"{used.part}: days", used.days, 0.0, 1e5)
+    if used.pieces and not used.days:
+        raise DemandError(f"{used.part}: days: found 0 with {used.pieces} pieces; allowed: above 0")
 
 
 def _common(groups: list[tuple[int, float]]) -> tuple[float, float, Literal["pooled", "too few parts"]]:

@@ -1,13 +1,15 @@
-"""Working out the next step of the open jobs beforehand, so that the first page of the day is quick."""
+"""Worked out beside the serving: the next step of the open jobs, so that the first page of the day is quick; and what
+like parts of the stores have in common, so that no page waits for it."""
 
 from __future__ import annotations
 
 import logging
 import threading
 
-from django.db import connection
+from django.db import DatabaseError, connection
+from django.utils import timezone
 
-from refettle.book import store
+from refettle.book import reorder, reorder_fits, store
 from refettle.book.log import LogError
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
@@ -15,6 +17,10 @@ from refettle.knowledge.errors import KnowledgeError
 JOBS = 40
 """Of the most recent open jobs."""
 
+LOOKED_S = 60.0
+"""[s] It is looked so often whether it is to be worked out anew."""
+
+_asked = threading.Event()
 log = logging.getLogger(__name__)
 
 
@@ -30,8 +36,28 @@ def warm(jobs: int = JOBS) -> None:
         connection.close()
 
 
+def keep_fits(often: float = LOOKED_S) -> None:
+    """Work out anew what like parts have in common as the ledger goes on, for as long as the program runs."""
+    while True:
+        try:
+            if reorder_fits.is_due(timezone.now()):
+                reorder.work_out(timezone.localdate())
+        except DatabaseError as error:  # locked, or gone for the moment
+            log.info("what like parts have in common was not worked out: %s", error)
+        finally:
+            connection.close()
+        _asked.wait(often)
+        _asked.clear()
+
+
+def ask_for_fits() -> None:
+    """A page found nothing worked out: do not wait until the next look."""
+    _asked.set()
+
+
 def start_warming() -> threading.Thread:
     """Do it beside serving."""
     thread = threading.Thread(target=warm, name="warm", daemon=True)
     thread.start()
+    threading.Thread(target=keep_fits, name="fits", daemon=True).start()
     return thread

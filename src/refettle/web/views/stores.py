@@ -26,6 +26,8 @@ from refettle.drawing.months import month_bars
 from refettle.quantities import show
 from refettle.web.views import stores_forms
 from refettle.web.views.common import new_token, qr
+from refettle.web.views.stores_use import still_working
+from refettle.web.warm import ask_for_fits
 
 PER_PAGE = 50
 LINES_PER_PAGE = 25
@@ -63,6 +65,8 @@ class Row:
     coming: int
     low: bool = False
     at: int | None = None
+    unknown: bool = False
+    """True where it is not worked out yet when to order it."""
 
     @property
     def standing(self) -> str:
@@ -84,8 +88,18 @@ def rows_of(parts: list[Part], today: date) -> list[Row]:
     """Parts with what is on order and whether they run low."""
     keys = [part.pk for part in parts]
     coming, levels = on_order(keys), reorder.levels(today, keys)
+    if any(level.by == "not yet" for level in levels.values()):
+        ask_for_fits()
     return [
-        Row(part, value_of(part), coming.get(part.pk, 0), levels[part.pk].low, levels[part.pk].at) for part in parts
+        Row(
+            part,
+            value_of(part),
+            coming.get(part.pk, 0),
+            levels[part.pk].low,
+            levels[part.pk].at,
+            levels[part.pk].by == "not yet",
+        )
+        for part in parts
     ]
 
 
@@ -121,6 +135,8 @@ def stores(request: HttpRequest) -> HttpResponse:
         kind=printable(request.GET.get("kind", ""))[:40],
     )
     today = timezone.localdate()
+    if filters.low and (waiting := still_working(request, today)) is not None:
+        return waiting
     among = _narrowed(filters, today)
     found: Found | None = None
     if text:
@@ -143,7 +159,8 @@ def stores(request: HttpRequest) -> HttpResponse:
         found=found,
         filters=filters,
         page=page,
-        rows=rows_of(parts, today),
+        rows=(rows := rows_of(parts, today)),
+        unknown=any(row.unknown for row in rows),
         kept=kept.urlencode(),
         words_link=words.urlencode(),
         places=[p for p in Part.objects.order_by("place").values_list("place", flat=True).distinct() if p],
@@ -221,6 +238,8 @@ def _part_page(request: HttpRequest, part: Part, error: str = "") -> HttpRespons
     page = Paginator(lines, LINES_PER_PAGE).get_page(request.GET.get("page"))
     months = used_by_month(part, today=today)
     level = reorder.level_of(part, today)
+    if level.by == "not yet":
+        ask_for_fits()
     offers = prices(part)
     context = around(
         "part",

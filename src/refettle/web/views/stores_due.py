@@ -20,6 +20,7 @@ from refettle.web.probing import tool_cautions
 from refettle.web.signing import who
 from refettle.web.views.common import CautionView, new_token, write_once
 from refettle.web.views.stores import age_words, around, value_of
+from refettle.web.views.stores_use import still_working
 
 PER_PAGE = 50
 MOST_NUMBER = 1_000_000_000
@@ -38,7 +39,10 @@ class ToOrder:
 @require_safe
 def to_reorder(request: HttpRequest) -> HttpResponse:
     """What is at or below its reorder point, the barest first, and why."""
-    low = reorder.low(timezone.localdate())
+    today = timezone.localdate()
+    if (waiting := still_working(request, today)) is not None:
+        return waiting
+    low = reorder.low(today)
     page = Paginator(low, PER_PAGE).get_page(request.GET.get("page"))
     parts = Part.objects.in_bulk([level.part for level in page.object_list])
     rows = [
