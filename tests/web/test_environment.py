@@ -39,6 +39,22 @@ def test_everything_set(tmp_path: Path) -> None:
     assert options.rate == Decimal("412.50")
 
 
+def test_what_a_network_needs() -> None:
+    options = read_options({"HOME": "/home/ada"})
+    assert (options.sign_in, options.hosts, options.https, options.proxy) == (False, (), False, "")
+    options = read_options(
+        {
+            "HOME": "/home/ada",
+            "REFETTLE_SIGN_IN": "yes",
+            "REFETTLE_HOSTS": "Bench.example, 192.168.1.20,fd00::20",
+            "REFETTLE_HTTPS": "yes",
+            "REFETTLE_PROXY": "::1",
+        }
+    )
+    assert (options.sign_in, options.https, options.proxy) == (True, True, "::1")
+    assert options.hosts == ("bench.example", "192.168.1.20", "[fd00::20]")
+
+
 @pytest.mark.parametrize(
     ("name", "value"),
     [
@@ -61,6 +77,18 @@ def test_everything_set(tmp_path: Path) -> None:
         ("REFETTLE_HOME", "bench"),
         ("REFETTLE_HOME", ""),
         ("REFETTLE_HOME", __file__),
+        ("REFETTLE_SIGN_IN", "true"),
+        ("REFETTLE_SIGN_IN", ""),
+        ("REFETTLE_HTTPS", "1"),
+        ("REFETTLE_HOSTS", "*"),
+        ("REFETTLE_HOSTS", ".example"),
+        ("REFETTLE_HOSTS", "bench.example:8765"),
+        ("REFETTLE_HOSTS", "bench.example,"),
+        ("REFETTLE_HOSTS", "0.0.0.0"),
+        ("REFETTLE_HOSTS", "bench.example"),  # without sign-in
+        ("REFETTLE_PROXY", "proxy.example"),
+        ("REFETTLE_PROXY", "*"),
+        ("REFETTLE_PROXY", "127.0.0.1"),  # without sign-in
         ("REFETTLE_WHO", ""),
         ("REFETTLE_WHO", "x" * 81),
         ("REFETTLE_WHO", "Ada\nQuill"),

@@ -110,13 +110,47 @@ def test_a_wrong_variable_is_one_line(tmp_path: Path) -> None:
     assert "REFETTLE_RATE: found 'thirty'" in run.stderr
 
 
-def test_only_loopback() -> None:
-    for host in ("127.0.0.1", "::1", "127.0.0.9"):
+def test_where_it_may_listen() -> None:
+    for host in ("127.0.0.1", "::1", "127.0.0.9", "0.0.0.0", "192.168.1.20"):
         assert check_host(host) == host
     assert check_host("localhost") == "127.0.0.1"
-    for host in ("0.0.0.0", "192.168.1.20", "::", "bench.local", ""):
-        with pytest.raises(StartError, match="no sign-in yet"):
+    for host in ("bench.local", "", "192.168.1", "127.0.0.1:80"):
+        with pytest.raises(StartError, match="an address of this machine"):
             check_host(host)
+
+
+@pytest.mark.parametrize(
+    ("host", "variables", "owner", "said"),
+    [
+        ("0.0.0.0", {}, False, "--host 0.0.0.0 without sign-in found"),
+        ("192.168.1.20", {}, True, "refettle people add NAME --role owner, then start it with REFETTLE_SIGN_IN=yes"),
+        ("::", {}, True, "--host :: without sign-in found"),
+        ("0.0.0.0", {"REFETTLE_SIGN_IN": "yes"}, False, "no owner of the book may sign in. Add one:"),
+        ("127.0.0.1", {"REFETTLE_SIGN_IN": "yes"}, False, "no owner of the book may sign in. Add one:"),
+        ("0.0.0.0", {"REFETTLE_SIGN_IN": "yes"}, True, "Set REFETTLE_HOSTS to its names or addresses"),
+        ("127.0.0.1", {"REFETTLE_HOSTS": "bench.example"}, True, "allowed: with REFETTLE_SIGN_IN=yes"),
+        ("127.0.0.1", {"REFETTLE_PROXY": "127.0.0.1"}, True, "allowed: with REFETTLE_SIGN_IN=yes"),
+    ],
+)
+def test_no_network_without_sign_in(home: Path, host: str, variables: dict[str, str], owner: bool, said: str) -> None:
+    def run(*words: str, typed: str = "", **more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "refettle.cli.main", *words],
+            env={**CLEAN, "REFETTLE_HOME": str(home), **more},
+            input=typed,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+        )
+
+    # Somebody who is no owner, or who is barred, is not enough.
+    assert run("people", "add", "Bo", typed="a quiet bench 44\n").returncode == 0
+    if owner:
+        assert run("people", "add", "Ada", "--role", "owner", typed="a quiet bench 44\n").returncode == 0
+    refused = run("serve", "--no-browser", "--host", host, "--port", "8699", **variables)
+    assert (refused.returncode, refused.stdout, refused.stderr.count("\n")) == (2, "", 1)
+    assert said in refused.stderr
 
 
 def test_the_next_free_port() -> None:
