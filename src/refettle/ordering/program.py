@@ -12,7 +12,8 @@
 Needs that may be served later have all the offers that more pressing ones have, so that the rows for parts suffice.
 `high` leaves room for what a threshold may make worth buying over need: enough of any one offer to reach it.
 Quantity breaks as choices of range follow the usual formulation of all-unit discounts (Benton 1991, from memory);
-r, which is not in it, keeps half a pack and a tenth of a break from looking cheap to the relaxation.
+r, which is not in it, keeps half a pack and a tenth of a break from looking cheap to the relaxation: worth its rows
+where offers may be bought over need (`filling`); else step n stands in its place, in half the time.
 """
 
 from __future__ import annotations
@@ -133,17 +134,21 @@ class Program:
         for rung in rungs:
             y = self.column(0, 1, cost=float(rung.fixed))
             n = self.column(0, rung.high, cost=float(rung.price * step))
-            r = self.column(0, min(wanted, rung.high * step), whole=False)
             goods = self._goods.setdefault(offer.supplier, {})
             goods[n] = float(rung.price * step)
             if rung.fixed:
                 goods[y] = float(rung.fixed)
             self.rows.append(Row({n: 1.0, y: -rung.low}, low=0.0))
             self.rows.append(Row({n: 1.0, y: -rung.high}, high=0.0))
-            self.rows.append(Row({r: 1.0, n: -step}, high=0.0))
-            self.rows.append(Row({r: 1.0, y: -min(wanted, rung.high * step)}, high=0.0))
+            if self.filling:
+                most = min(wanted, rung.high * step)
+                r = self.column(0, most, whole=False)
+                self.rows.append(Row({r: 1.0, n: -step}, high=0.0))
+                self.rows.append(Row({r: 1.0, y: -most}, high=0.0))
+                pieces[r] = 1.0
+            else:
+                pieces[n] = float(step)
             reached.append(y)
-            pieces[r] = 1.0
             self.n[number].append((n, step))
         self._reached[number] = reached
         self.rows.append(Row({**dict.fromkeys(reached, 1.0), z: -1.0}, high=0.0))
@@ -211,7 +216,7 @@ class Program:
             for have in set(early.values()):
                 row = {self.x[each]: 1.0 for each in wanting if early[each] <= have}
                 for number in have:
-                    row.update(dict.fromkeys(self._pieces[number], -1.0))
+                    row.update({column: -each for column, each in self._pieces[number].items()})
                 self.rows.append(Row(row, high=self.found.stock.get(part, 0)))
 
     def everything(self) -> Change:
