@@ -14,6 +14,7 @@ from django.utils import timezone
 from refettle.book import prices
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_stores import Part
+from refettle.book.orders_alike import apart, together
 from refettle.book.orders_needs import FAR, Needed, free_of, needs
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
@@ -199,7 +200,13 @@ def work_out(
     """The cheapest order as plain values; the book is not looked at. Raises OrderingError."""
     from refettle.ordering import order
 
-    answer: dict[str, Any] = plain(order(problem_of(asked), note, stopped))
+    found = problem_of(asked)
+    alike = together(found)
+    plan = order(alike.problem, note, stopped)
+    handed = apart(found, alike, plan)
+    if handed is None:  # never seen: asked once more, each need for itself
+        plan, handed = order(found, note, stopped), {"alike": {}}
+    answer: dict[str, Any] = plain({**asdict(plan), **handed})
     for each in answer["short"]:
         each["says"] = each["says"].replace(f" by {FAR}", "")
     return answer

@@ -115,9 +115,8 @@ def _hints(parcel: Mapping[str, Any], terms: Mapping[str, Any], plan: OrderPlan)
         said.append(f"Shipped free, as goods reach {money(terms['free_from'])} {money_of}.")
     elif terms["free_from"] is not None:
         lacks = Decimal(terms["free_from"]) - goods
-        said.append(
-            f"Free shipping from {money(terms['free_from'])} {money_of}: {money(lacks)} more, which would not pay."
-        )
+        pays = ", which would not pay" if plan.answer["proven"] else ""
+        said.append(f"Free shipping from {money(terms['free_from'])} {money_of}: {money(lacks)} more{pays}.")
     return said
 
 
@@ -206,7 +205,15 @@ def plan_view(plan: OrderPlan) -> PlanView:
         proof,
         answer["proven"],
         compared,
-        tuple({**each, "need": whats[each["line"]], "says": _capital(each["says"])} for each in answer["substitutes"]),
+        tuple(
+            {
+                **each,
+                "need": whats[each["line"]],
+                "says": _capital(each["says"]),
+                "alike": len(answer.get("alike", {}).get(each["line"], [1])) - 1,
+            }
+            for each in answer["substitutes"]
+        ),
         tuple(
             {k: v if k == "job" else money(v) for k, v in each.items()}
             for each in answer["shares"]
