@@ -202,3 +202,20 @@ def test_more_thrown_away_than_is_there_says_how_many_there_are(part: Part, job:
         "count: 4 found, which cuts into 1 of the 2 reserved (job 1: 2) of 5 on hand; allowed: at most 3, which are "
         "free, or name whose reservation to let go"
     )
+
+
+def test_use_by_month_is_by_the_months_of_the_bench(part: Part) -> None:
+    from datetime import UTC, date, datetime
+
+    from django.utils import timezone
+
+    from refettle.book.stores_facts import used_by_month
+
+    stores.receive(part, 50, who="Ada", at=datetime(2031, 1, 1, tzinfo=UTC))
+    with timezone.override("Asia/Kathmandu"):  # UTC+5:45
+        for minute, count in ((14, 1), (16, 2)):
+            stores.take(part, count, "used", who="Ada", at=datetime(2031, 1, 31, 18, minute, tzinfo=UTC))
+        stores.take(part, 9, "used", who="Ada", at=datetime(2030, 12, 31, 18, 14, tzinfo=UTC))
+        assert used_by_month(part, 3, date(2031, 3, 9)) == [
+            (date(2031, 1, 1), 1), (date(2031, 2, 1), 2), (date(2031, 3, 1), 0),
+        ]  # fmt: skip

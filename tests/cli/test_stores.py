@@ -144,3 +144,15 @@ def test_as_a_program(tmp_path: Path) -> None:
     made = as_json(go(tmp_path, "stores", "add", "Belt", "--count", "2", "--json"))
     assert made["part"]["on_hand"] == 2
     assert "count: 3 found" in refused(go(tmp_path, "stores", "scrap", "BELT", "3", "--why", "perished"))
+
+
+def test_what_to_reorder_and_why(facts: Callable[..., Any], capsys: pytest.CaptureFixture[str]) -> None:
+    assert "Nothing is low." in told(capsys, "reorder")
+    facts("add", "Fuse", "--code", "F1", "--reorder-at", "5", "--count", "4")
+    facts("add", "Belt", "--code", "B1", "--count", "4")
+    (low,) = facts("reorder")["parts"]
+    assert (low["code"], low["order_at"], low["order"], low["by"]) == ("F1", 5, 2, "hand")
+    assert "Set by hand: order at 5." in told(capsys, "reorder")
+    named = facts("reorder", "b1", "F1")["parts"]
+    assert [(each["code"], each["low"]) for each in named] == [("B1", False), ("F1", True)]
+    assert facts("reorder")["parts"] == [low]

@@ -59,8 +59,13 @@ def days_of(use: Use, today: date) -> float:
 
 def stamp() -> Stamp:
     """Another one after any line of the ledger and any change of a part: neither is ever changed or deleted."""
-    parts = Part.objects.order_by("-pk").values_list("pk", "created").first()
-    return last_line(), PartChange.objects.order_by("-pk").values_list("pk", "at").first(), parts
+    return last_line(), of_parts()
+
+
+def of_parts() -> Stamp:
+    """Another one after a part is added or changed."""
+    newest = Part.objects.order_by("-pk").values_list("pk", "created").first()
+    return newest, PartChange.objects.order_by("-pk").values_list("pk", "at").first()
 
 
 def last_line() -> tuple[int, datetime] | None:

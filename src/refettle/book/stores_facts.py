@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from django.db.models import CharField, Count, F, Min, Q, QuerySet, Sum, Value
-from django.db.models.functions import Cast, Coalesce, Concat, TruncMonth
+from django.db.models.functions import Cast, Coalesce, Concat
 from django.utils import timezone
 
 from refettle.book.models_orders import OrderLine
@@ -148,19 +148,13 @@ def used_by_month(part: Part, months: int = 24, today: date | None = None) -> li
     """Month -> how many went, the oldest first, months without use included."""
     today = today or timezone.localdate()
     first = _month_before(today.replace(day=1), months - 1)
-    rows = (
-        Movement.objects.filter(_net(), part=part, at__date__gte=first)
-        .annotate(month=TruncMonth("at"))
-        .values("month")
-        .annotate(net=Sum("on_hand"))
-        .order_by()
-    )
-    net = {timezone.localtime(row["month"]).date().replace(day=1): -row["net"] for row in rows}
-    made, month = [], first
-    while month <= today:
-        made.append((month, max(net.get(month, 0), 0)))
-        month = (month + timedelta(days=32)).replace(day=1)
-    return made
+    begins = [first]
+    while begins[-1] <= today:
+        begins.append((begins[-1] + timedelta(days=32)).replace(day=1))
+    edges = [timezone.make_aware(datetime.combine(day, time())) for day in begins]
+    sums = {f"m{n}": Sum("on_hand", filter=Q(at__gte=edges[n], at__lt=edges[n + 1])) for n in range(len(edges) - 1)}
+    net = Movement.objects.filter(_net(), part=part, at__gte=edges[0]).aggregate(**sums)
+    return [(day, max(-(net[f"m{n}"] or 0), 0)) for n, day in enumerate(begins[:-1])]
 
 
 def _month_before(month: date, count: int) -> date:

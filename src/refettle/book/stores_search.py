@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import Case, F, IntegerField, Q, QuerySet, Value, When
+from django.db.models.functions import Lower
 
 from refettle.book.models_stores import Part
 from refettle.parts.capacitor import ELECTROLYTIC
@@ -240,7 +241,8 @@ def find(text: str, base: QuerySet[Part] | None = None, as_words: bool = False) 
         return Found(query, (), 0)
     keys: dict[int, None] = {}
     units: set[tuple[str, float]] = set()
-    for key in among.filter(code__iexact=query.text).values_list("pk", flat=True)[:2]:
+    of_code = among.annotate(code_lower=Lower("code")).filter(code_lower=query.text.lower())  # as the index has it
+    for key in of_code.values_list("pk", flat=True)[:2]:
         keys[key] = None
     if query.by_value:
         for meant in query.meant or (None,):

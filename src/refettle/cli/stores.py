@@ -14,6 +14,7 @@ examples:
   refettle stores take C100u-25 2 --job 3 --wanted 12
   refettle stores count C4u7-50 117                   what was counted; the difference is the line
   refettle stores donor VIDEO-1 1 --job 7             lies in quarantine until shown good
+  refettle stores reorder                             what to order, how many, and why
   refettle stores import parts.csv
 
 exit status: 1 nothing found (find), a sum that disagrees (verify)
@@ -73,6 +74,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _parts(action)
     _moves(action)
     _wants(action)
+    again = action("reorder", "parts that are low, worked out anew, and why; or when the named ones are", writes=False)
+    again.add_argument("codes", metavar="CODE", nargs="*", help="codes of parts; by default all that are low")
     ledger = action("ledger", "every line of a part with its running balance", "CODE", writes=False)
     ledger.add_argument("--newest", type=int, metavar="N", help="only so many")
     correct = action("correct", "put a line of the ledger right by a further line", "LINE")

@@ -20,6 +20,7 @@ from refettle.book.stores_moves import holder, open_reservations, quantity
 from refettle.book.stores_search import find, found_facts, part_facts
 from refettle.book.stores_values import value_words
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, print_json, table
+from refettle.cli.stores_due import run_reorder
 from refettle.cli.stores_telling import (
     came_from,
     job_of,
@@ -369,5 +370,6 @@ ACTIONS: dict[str, Callable[[Args], int]] = {
     "add": run_add, "edit": run_edit, "find": run_find, "show": run_show, "receive": run_receive, "take": run_take,
     "return": run_return, "count": run_count, "scrap": run_scrap, "quarantine": run_quarantine, "release": run_release,
     "donor": run_donor, "want": run_want, "wants": run_wants, "reserve": run_reserve, "let-go": run_let_go,
-    "ledger": run_ledger, "correct": run_correct, "verify": run_verify, "import": run_import, "export": run_export,
+    "reorder": run_reorder, "ledger": run_ledger, "correct": run_correct, "verify": run_verify,
+    "import": run_import, "export": run_export,
 }  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from django.core.paginator import Page, Paginator
@@ -15,7 +16,7 @@ from django.utils import timezone
 from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_http_methods, require_safe
 
-from refettle.book import reorder, shelf_life
+from refettle.book import reorder, reorder_fits, shelf_life
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_facts import ledger_lines, on_order, prices, stand_ins, used_by_month
@@ -163,11 +164,18 @@ def stores(request: HttpRequest) -> HttpResponse:
         unknown=any(row.unknown for row in rows),
         kept=kept.urlencode(),
         words_link=words.urlencode(),
-        places=[p for p in Part.objects.order_by("place").values_list("place", flat=True).distinct() if p],
-        kinds=[k for k in Part.objects.order_by("kind").values_list("kind", flat=True).distinct() if k],
+        places=(told := _told(reorder_fits.of_parts()))[0],
+        kinds=told[1],
         anything=bool(parts) or Part.objects.exists(),
     )
     return render(request, "refettle/stores.html", context)
+
+
+@lru_cache(maxsize=2)
+def _told(of: object) -> tuple[list[str], list[str]]:
+    """Places and kinds that parts have; looked up anew once a part is changed."""
+    told = [Part.objects.order_by(name).values_list(name, flat=True).distinct() for name in ("place", "kind")]
+    return [p for p in told[0] if p], [k for k in told[1] if k]
 
 
 def _narrowed(filters: Filters, today: date) -> QuerySet[Part]:
