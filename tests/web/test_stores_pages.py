@@ -246,6 +246,56 @@ def test_to_reorder_says_why(client: Client) -> None:
     assert "C-4U7" not in page
 
 
+def test_no_page_of_a_part_waits_for_what_like_parts_have_in_common(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from refettle.book import reorder, reorder_fits
+    from refettle.web import warm
+
+    part = capacitor(count=30)
+    stores.take(part, 3, Movement.Kind.USED, who="Ada")
+    page = f"/stores/{part.code}/"
+    with monkeypatch.context() as refused:
+        refused.setattr(reorder_fits, "work_out", lambda *a: pytest.fail("worked out in a request"))
+        said = text_of(get(client, page))
+        assert "Not worked out yet" in said
+        assert "3 used so far" in said
+        assert warm._asked.is_set()
+        warm._asked.clear()
+        assert "is being worked out" in text_of(get(client, "/stores/"))
+    reorder.work_out(timezone.localdate())
+    with monkeypatch.context() as refused:
+        refused.setattr(reorder_fits, "work_out", lambda *a: pytest.fail("worked out in a request"))
+        stores.take(part, 3, Movement.Kind.USED, who="Ada")
+        said = text_of(get(client, page))
+        assert "6 used in 1 month" in said
+        assert "Compared with like parts, last worked out" in said
+        assert "is being worked out" not in text_of(get(client, "/stores/"))
+
+
+def test_a_long_ledger_is_worked_out_beside_the_page(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    from refettle.book import reorder
+    from refettle.web import longwork
+    from refettle.web.views import stores_use
+
+    monkeypatch.setattr(stores_use, "FEW_LINES", 0)
+    monkeypatch.setattr(longwork, "AT_ONCE_S", 0.0)
+    part = capacitor(count=2, reorder_at=5)
+    started: list[object] = []
+
+    def not_started(title: str, key: object, run: object, *more: object) -> longwork.Work:
+        started.append(key)
+        return longwork.Work(title, "key")
+
+    monkeypatch.setattr(longwork, "work", not_started)
+    for page in ("/stores/reorder/", "/stores/?low=1"):
+        assert "Working out when to order again" in text_of(get(client, page))
+    assert len(set(started)) == 1
+    reorder.work_out(timezone.localdate())
+    for page in ("/stores/reorder/", "/stores/?low=1"):
+        assert part.code in text_of(get(client, page))
+
+
 def test_looked_at_with_its_caution_and_its_time_begins_anew(client: Client) -> None:
     part = capacitor()
     old = timezone.localdate() - timedelta(days=900)
