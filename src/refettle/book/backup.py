@@ -33,6 +33,7 @@ from refettle.book.databases import PostgresqlServer, SqliteFile
 from refettle.book.models import Photo
 from refettle.book.models_kits import KitVersion
 from refettle.book.models_prices import PriceList
+from refettle.book.models_privacy import ErasedPhoto
 
 KEEP = 14
 """Backups kept, by default: two weeks of one a day. A choice."""
@@ -278,7 +279,9 @@ def _named() -> dict[str, str]:
     where = doctor.named_in_logs(("photo", "photos"))
     found = {
         photos.original_path(Path("photos"), sha256, file_format).as_posix(): where.get(sha256, "a photo of the book")
-        for sha256, file_format in Photo.objects.order_by("pk").values_list("sha256", "format")
+        for sha256, file_format in Photo.objects.exclude(sha256__in=ErasedPhoto.objects.values("sha256"))
+        .order_by("pk")
+        .values_list("sha256", "format")
     }
     kept = doctor.named_in_logs(("file", "netlist"))
     for sha256, name in PriceList.objects.order_by("pk").values_list("sha256", "name"):

@@ -20,7 +20,9 @@ from refettle.book.databases import SqliteFile
 from refettle.book.log import LogError
 from refettle.book.models import Entry, Job, Photo
 from refettle.book.models_prices import PriceList
+from refettle.book.models_privacy import ErasedPhoto
 from refettle.book.moving import table_digest, tables
+from refettle.book.privacy_check import altered_entries, not_as_erased
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 
@@ -149,7 +151,11 @@ def _guards() -> Looked:
         Finding("guards", f"the append-only guard {name} is missing: another program changed the database", RESTORE)
         for name in lost
     ]
-    return Looked("guards", f"{wanted - len(lost)} of {wanted} are in place", _few(findings))
+    findings += [Finding("guards", said, RESTORE) for said in not_as_erased()]
+    says = f"{wanted - len(lost)} of {wanted} are in place"
+    altered = altered_entries()
+    says += f"; {altered} entr{'ies' if altered > 1 else 'y'} altered by erasures on request" if altered else ""
+    return Looked("guards", says, _few(findings))
 
 
 # ---------------------------------------------------------------- photos and files
@@ -185,7 +191,9 @@ def named_in_logs(keys: tuple[str, ...]) -> dict[str, str]:
 def _photos(whole: bool) -> Looked:
     folder: Path = settings.REFETTLE_PHOTOS
     findings: list[Finding] = []
-    known = dict(Photo.objects.order_by("pk").values_list("sha256", "format"))
+    erased = set(ErasedPhoto.objects.values_list("sha256", flat=True))
+    photos_ = Photo.objects.exclude(sha256__in=erased).order_by("pk")
+    known = dict(photos_.values_list("sha256", "format"))
     named = named_in_logs(("photo", "photos")) if whole else {}
     for sha256, file_format in known.items():
         path = photos.original_path(folder, sha256, file_format)
@@ -194,7 +202,8 @@ def _photos(whole: bool) -> Looked:
             do = "Put it back from a backup of the photos folder."
             findings.append(Finding("photos", f"{path}{where} {wrong}", do))
     says = f"{len(known) - len(findings)} of {len(known)} are as kept"
-    for sha256 in sorted(set(named) - set(known)):
+    says += f", {len(erased)} removed on request" if erased else ""
+    for sha256 in sorted(set(named) - set(known) - erased):
         said = f"the photo {sha256[:12]}… that {named[sha256]} names was never kept in this book"
         findings.append(Finding("photos", said, "Add the photo to the job: the same file gets the same name."))
     return Looked("photos", says, _few(findings))

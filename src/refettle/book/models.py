@@ -166,4 +166,5 @@ from refettle.book.models_kits import Kit, KitBatch, KitLine, KitStep, KitVersio
 from refettle.book.models_orders import Order, OrderLine, OrderPlan, Receipt  # noqa: E402, F401
 from refettle.book.models_people import Person, PhoneLink, SignInCount  # noqa: E402, F401
 from refettle.book.models_prices import Offer, PriceList, Sold, Supplier  # noqa: E402, F401
+from refettle.book.models_privacy import ErasedPhoto, ErasedText, Erasure, OwnerBefore  # noqa: E402, F401
 from refettle.book.models_stores import Lot, Movement, Part, PartChange, Reservation  # noqa: E402, F401

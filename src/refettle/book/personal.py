@@ -63,6 +63,8 @@ class PersonalWords:
     """All that is not to be published of one job, and how it is taken out of a text."""
 
     words: tuple[Word, ...] = ()
+    emails: bool = True
+    """Every e-mail address goes, whoever's it is."""
 
     @cached_property
     def _searched(self) -> list[tuple[Word, re.Pattern[str]]]:
@@ -70,7 +72,7 @@ class PersonalWords:
         return [(word, re.compile(word.pattern)) for word in longest_first]
 
     def scrub(self, text: str) -> str:
-        """The text without them, each replaced by what stands for it; and without any e-mail address."""
+        """The text without them, each replaced by what stands for it; as a rule without any e-mail address."""
         if not text:
             return text
         folded, places = _folded(text)
@@ -81,7 +83,7 @@ class PersonalWords:
                 if word.capital and not text[_first_letter(places, found, word)].isupper():
                     continue
                 _take(taken, start, end, INSTEAD[word.what])
-        for found in EMAIL.finditer(folded):
+        for found in EMAIL.finditer(folded) if self.emails else ():
             _take(taken, *_span(text, places, found), INSTEAD["contact"])
         return _replaced(text, sorted(taken))
 
@@ -134,6 +136,11 @@ def words_of(owner: str, contact: str, serial: str, entries: Iterable[Mapping[st
     for word in made:
         once.setdefault((word.pattern, word.capital), word)
     return PersonalWords(tuple(once.values()))
+
+
+def word(what: What, text: str) -> Word | None:
+    """One word or several, as a whole; None where there is nothing in them to look for."""
+    return Word(what, " ".join(text.split()), _bounded(text), _plain(text) in ORDINARY) if _plain(text) else None
 
 
 def _name(what: What, name: str) -> list[Word]:
@@ -193,7 +200,7 @@ def _folded(text: str) -> tuple[str, list[int]]:
     for place, letter in enumerate(text):
         if unicodedata.category(letter) == "Cf":
             continue
-        apart = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", letter).casefold())
+        apart = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", letter).casefold()).replace("ı", "i")
         for each in apart:
             if not unicodedata.combining(each):
                 letters.append(each)

@@ -1,0 +1,364 @@
+"""Erasing an owner on request: what would go, word for word; what stands against it; doing it.
+
+Name and contact go, and the owner's words in texts wherever they stand. What was found, measured, done and agreed
+stays, with who at the bench wrote it. A text of an append-only table is altered by the one exception that its guard
+makes (see `guards`): to what an `ErasedText` written before says. Whatever the job's log gives by replay must be the
+same afterwards but for texts, or nothing is erased.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import secrets
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+
+from django.conf import settings
+from django.db import connection, transaction
+from django.utils import timezone
+
+from refettle.book import guards, photos
+from refettle.book.models import Job, Owner, Photo, Unit
+from refettle.book.models_privacy import ErasedPhoto, ErasedText, Erasure
+from refettle.book.privacy_check import standing
+from refettle.book.privacy_find import Change, PhotoUse, Remains, changes_of, photo_uses, remains_of
+from refettle.book.privacy_words import ExtraWordsError, OwnersWords, owners_words
+from refettle.book.store import StoreError
+
+
+class ErasureError(StoreError):
+    """An owner cannot be erased, now or at all; says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Something that stands against erasing, and until when, if that is known."""
+
+    says: str
+    until: date | None = None
+
+
+@dataclass(frozen=True)
+class ErasePlan:
+    """What erasing an owner would do. `digest` is of all of it: what is confirmed is what was shown."""
+
+    owner: Owner
+    words: tuple[str, ...]
+    changes: tuple[Change, ...]
+    photos: tuple[PhotoUse, ...]
+    remains: tuple[Remains, ...]
+    namesakes: tuple[Owner, ...]
+    refused: tuple[Refusal, ...]
+    digest: str
+
+    @property
+    def jobs(self) -> list[int]:
+        """Numbers of the jobs whose entries would be altered."""
+        return sorted({change.job for change in self.changes if change.job is not None and change.n is not None})
+
+    @property
+    def entries(self) -> int:
+        """How many entries would be altered."""
+        return len({(change.job, change.n) for change in self.changes if change.n is not None})
+
+
+@dataclass(frozen=True)
+class Erased:
+    """What was done. `key` is kept nowhere: with it and a backup made before, `before` can be proved."""
+
+    erasure: Erasure
+    key: str
+    entries: int
+    texts: int
+    photos: int
+    photos_kept: tuple[str, ...]
+
+
+def erased_name(owner: Owner) -> str:
+    """What stands in place of the name."""
+    return f"erased owner {owner.pk}"
+
+
+# ---------------------------------------------------------------- before
+
+
+def known_as(owner: Owner) -> list[tuple[str, str]]:
+    """Name and contact, now and earlier."""
+    return [(owner.name, owner.contact), *owner.before.values_list("name", "contact")]
+
+
+def words_of_owner(owner: Owner, extra: Iterable[str] = ()) -> OwnersWords:
+    """The words that are looked for. Raises ErasureError."""
+    try:
+        return owners_words(known_as(owner), extra)
+    except ExtraWordsError as error:
+        raise ErasureError(str(error), field="extra") from None
+
+
+def plan(owner: Owner, extra: Iterable[str] = (), today: date | None = None) -> ErasePlan:
+    """What erasing this owner would do; nothing is changed. Raises ErasureError for further words that cannot be."""
+    words = words_of_owner(owner, extra)
+    refused = refusals(owner, today or timezone.localdate())
+    namesakes = [
+        other
+        for other in Owner.objects.exclude(pk=owner.pk).filter(kind=Owner.Kind.CUSTOMER)
+        if _touched(words, other.name) or _touched(words, other.contact)
+    ]
+    if owner.kind != Owner.Kind.CUSTOMER or owner.erasures.exists():
+        return ErasePlan(owner, (), (), (), (), (), tuple(refused), "")
+    changes = tuple(changes_of(owner, words, namesakes, erased_name(owner)))
+    found = tuple(photo_uses(owner))
+    remains = tuple(remains_of(words))
+    told = [[c.table, c.row, c.column, c.before, c.after] for c in changes] + [[p.sha256, p.n] for p in found]
+    digest = hashlib.sha256(json.dumps([owner.name, owner.contact, told]).encode("ascii")).hexdigest()
+    shown = tuple(dict.fromkeys(word.text for word in words.own.words))
+    return ErasePlan(owner, shown, changes, found, remains, tuple(namesakes), tuple(refused), digest)
+
+
+def _touched(words: OwnersWords, text: str) -> bool:
+    return words.elsewhere.scrub(text) != text
+
+
+def refusals(owner: Owner, today: date) -> list[Refusal]:
+    """What stands against erasing this owner today."""
+    from refettle.book.store import job_state
+
+    if owner.kind != Owner.Kind.CUSTOMER:
+        return [Refusal("This is the bench's own stock, and nobody to be erased.")]
+    if (before := owner.erasures.first()) is not None:
+        return [Refusal(f"Erased already, on {timezone.localtime(before.at):%Y-%m-%d}.")]
+    found: list[Refusal] = []
+    here = "here (REFETTLE_KEEP_YEARS)"
+    years = int(getattr(settings, "REFETTLE_KEEP_YEARS", 0))
+    for job in Job.objects.filter(unit__owner=owner).select_related("unit__type_version").order_by("number"):
+        if job.closed is None:
+            found.append(Refusal(f"Job {job.number} is open: hand it over, or close it, first."))
+            continue
+        try:
+            warranty = job_state(job).money.warranty
+        except ValueError:
+            warranty = None
+        if warranty is not None and warranty.ends >= today:
+            found.append(
+                Refusal(f"The warranty of job {job.number} runs until {warranty.ends}. A customer who gives it up says "
+                        "so in writing: correct the entry then.", warranty.ends)
+            )  # fmt: skip
+        if years and (ends := _years_on(timezone.localdate(job.closed), years)) > today:
+            found.append(
+                Refusal(f"Records are kept for {years} year{'s' if years > 1 else ''} {here}: of job {job.number} "
+                        f"until {ends}.", ends)
+            )  # fmt: skip
+    return found
+
+
+def _years_on(day: date, years: int) -> date:
+    try:
+        return day.replace(year=day.year + years)
+    except ValueError:  # 29 February, or past the calendar's end
+        return (
+            date.max if day.year + years > date.max.year else day.replace(year=day.year + years, day=28) + timedelta(1)
+        )
+
+
+# ---------------------------------------------------------------- doing it
+
+
+def erase(
+    owner: Owner,
+    *,
+    who: str,
+    why: str,
+    confirm: str,
+    digest: str,
+    extra: Iterable[str] = (),
+    without: Iterable[str] = (),
+) -> Erased:
+    """Erase an owner.
+
+    Parameters
+    ----------
+    owner : Owner
+    who, why : str
+        Who does it, and on what request; the owner's words are taken out of `why`.
+    confirm : str
+        The owner's name, typed.
+    digest : str
+        Of the plan that was shown.
+    extra : iterable of str
+        Further words that are looked for.
+    without : iterable of str
+        sha256 of photos whose files are to be removed. One that another owner's job uses is kept.
+
+    Raises
+    ------
+    ErasureError
+        Nothing is erased.
+    """
+    extra, without = list(extra), frozenset(without)
+    if not 3 <= len(why.strip()) <= 2000:
+        raise ErasureError(f"why: {len(why.strip())} letters found; allowed: on what request, 3 to 2000 letters", "why")
+    _hold_deleted_pages_blank()
+    with transaction.atomic():
+        locked = Owner.objects.select_for_update().get(pk=owner.pk)
+        list(Job.objects.select_for_update().filter(unit__owner=locked).order_by("number"))
+        shown = plan(locked, extra)
+        if shown.refused:
+            raise ErasureError(" ".join(each.says for each in shown.refused))
+        if " ".join(confirm.split()) != " ".join(locked.name.split()):
+            raise ErasureError(
+                f"confirm: '{confirm[:60]}' found; allowed: the owner's name as it stands here", "confirm"
+            )
+        if digest != shown.digest:
+            raise ErasureError(
+                "What would go has changed since it was shown. Look at it again, then confirm.", "digest"
+            )
+        strange = without - {use.sha256 for use in shown.photos}
+        if strange:
+            raise ErasureError(f"photo: {min(strange)[:12]} found; allowed: photos of this owner's jobs", "photo")
+        made = _do(locked, shown, who, words_of_owner(locked, extra).own.scrub(why.strip()), without)
+        transaction.on_commit(_wipe)
+    return made
+
+
+def _do(owner: Owner, shown: ErasePlan, who: str, why: str, without: frozenset[str]) -> Erased:
+    altered = {change.job for change in shown.changes if change.n is not None and change.job is not None}
+    jobs = list(Job.objects.filter(number__in=altered).select_related("unit__type_version", "unit__owner"))
+    before = {job.number: standing(job) for job in jobs}
+    erasure = Erasure.objects.create(owner=owner, who=who, why=why)
+    key = secrets.token_hex(32)
+    pks = {job.number: job.pk for job in jobs}
+    ErasedText.objects.bulk_create(
+        [
+            ErasedText(
+                erasure=erasure,
+                of_table=change.table,
+                of_row=change.row,
+                of_column=change.column,
+                job_id=pks.get(change.job) if change.n is not None and change.job is not None else None,
+                n=change.n,
+                text=change.after,
+                before=hmac.new(bytes.fromhex(key), change.before.encode("utf-8"), "sha256").hexdigest(),
+                after=hashlib.sha256(change.after.encode("utf-8")).hexdigest(),
+            )
+            for change in shown.changes
+            if change.table in guards.ERASABLE
+        ],
+        batch_size=500,
+    )
+    for change in shown.changes:
+        _write(change)
+    Owner.objects.filter(pk=owner.pk).update(name=erased_name(owner), contact="")
+    owner.before.all().delete()
+    for job in jobs:
+        if standing(job) != before[job.number]:
+            raise ErasureError(
+                f"Job {job.number} would no longer say the same without these words. Nothing was erased."
+            )
+    kept, gone = _part_photos(shown.photos, without)
+    ErasedPhoto.objects.bulk_create(
+        [ErasedPhoto(erasure=erasure, sha256=sha) for sha in sorted(gone)], ignore_conflicts=True
+    )
+    transaction.on_commit(lambda: _remove_files(gone))
+    return Erased(erasure, key, shown.entries, len(shown.changes), len(gone), kept)
+
+
+def _write(change: Change) -> None:
+    """Alter one text; in an append-only table the guard compares it with what was written to be."""
+    quote = connection.ops.quote_name
+    json_there = change.is_json and connection.vendor == "postgresql"
+    value = "%s::json" if json_there else "%s"
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {quote(change.table)} SET {quote(change.column)} = {value} WHERE id = %s",  # noqa: S608 - ours
+            [change.after, change.row],
+        )
+        if cursor.rowcount != 1:
+            raise ErasureError(f"{change.where} is gone meanwhile. Nothing was erased.")
+
+
+def _part_photos(found: Sequence[PhotoUse], without: frozenset[str]) -> tuple[tuple[str, ...], set[str]]:
+    """What is said of photos that are kept, and the hashes of those that go."""
+    kept = [
+        f"the photo of job {use.job}, entry {use.n}: {use.others} has it as well"
+        for use in found
+        if use.sha256 in without and use.others
+    ]
+    gone = {use.sha256 for use in found if use.sha256 in without and not use.others}
+    return tuple(kept), gone
+
+
+def _remove_files(gone: Iterable[str]) -> None:
+    folder = Path(settings.REFETTLE_PHOTOS)
+    for photo in Photo.objects.filter(sha256__in=list(gone)):
+        photos.original_path(folder, photo.sha256, photo.format).unlink(missing_ok=True)
+        for size in photos.SIZES:
+            photos.copy_path(folder, photo.sha256, size).unlink(missing_ok=True)
+
+
+# ---------------------------------------------------------------- what a database keeps of what it deleted
+
+
+def _hold_deleted_pages_blank() -> None:
+    # SQLite's documentation, "PRAGMA secure_delete": deleted content is overwritten with zeros.
+    if connection.vendor == "sqlite":
+        with connection.cursor() as cursor:
+            cursor.execute("PRAGMA secure_delete = ON")
+
+
+def _wipe() -> None:
+    """Have the database let go of the old rows: they would lie in its files for a while."""
+    if connection.in_atomic_block:
+        return
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        else:
+            # PostgreSQL's manual, "Routine Vacuuming": an old version of a row stays until then.
+            for table in ("book_owner", "book_ownerbefore", "book_unit", "book_kit", *guards.ERASABLE):
+                cursor.execute(f"VACUUM {table}")
+
+
+# ---------------------------------------------------------------- name and contact put right
+
+
+def put_right(owner: Owner, name: str, contact: str) -> bool:
+    """Put an owner's name and contact right; the earlier ones are kept to be found when the owner is erased.
+
+    Returns False where nothing is different.
+
+    Raises
+    ------
+    ErasureError
+        Naming the field.
+    """
+    from refettle.book.models_privacy import OwnerBefore
+
+    name, contact = " ".join(name.split()), contact.replace("\r\n", "\n").strip()
+    if owner.kind != Owner.Kind.CUSTOMER:
+        raise ErasureError("name: the bench's own stock found; allowed: a customer", "name")
+    if not 1 <= len(name) <= 120:
+        raise ErasureError(f"name: {len(name)} letters found; allowed: 1 to 120", "name")
+    if len(contact) > 1000:
+        raise ErasureError(f"contact: {len(contact)} letters found; allowed: at most 1000", "contact")
+    for field, text in (("name", name), ("contact", contact)):
+        if any(not (c.isprintable() or c == "\n") for c in text):
+            raise ErasureError(f"{field}: a character that cannot be shown found; allowed: text", field)
+    with transaction.atomic():
+        locked = Owner.objects.select_for_update().get(pk=owner.pk)
+        if locked.erasures.exists():
+            raise ErasureError("name: an erased owner found; allowed: take the unit in anew under a new owner", "name")
+        if (locked.name, locked.contact) == (name, contact):
+            return False
+        OwnerBefore.objects.create(owner=locked, name=locked.name, contact=locked.contact)
+        Owner.objects.filter(pk=locked.pk).update(name=name, contact=contact)
+    owner.name, owner.contact = name, contact
+    return True
+
+
+def units_of(owner: Owner) -> list[Unit]:
+    """The owner's units with their jobs, in order."""
+    return list(Unit.objects.filter(owner=owner).select_related("type_version").prefetch_related("jobs").order_by("pk"))
