@@ -8,8 +8,9 @@ from datetime import UTC, date, datetime  # noqa: E402
 from decimal import Decimal  # noqa: E402
 
 from django.conf import settings  # noqa: E402
+from django.contrib.sessions.backends.db import SessionStore  # noqa: E402
 
-from refettle.book import demo, files, store  # noqa: E402
+from refettle.book import demo, files, people, store  # noqa: E402
 from refettle.book.models import Entry, Job, Owner  # noqa: E402
 from refettle.book.models_prices import Offer, PriceList, Sold, Supplier  # noqa: E402
 from refettle.book.models_stores import Lot, Movement, Part  # noqa: E402
@@ -33,6 +34,9 @@ prices = PriceList.objects.create(
 )
 Offer.objects.create(list=prices, supplier=seller, sku="0047", breaks=[[1, "0.10"], [10, "0.085"]], currency="SEK")
 Sold.objects.create(supplier=seller, sku="0047", part=part, who="Ada")
+people.make_link(people.add("Ädå Quill", "owner", "a quiet bench 44"))
+people.check("nobody", "a wrong one", "192.168.1.20")
+SessionStore({"kept": "ß"}).create()
 # A number given once is not given again, though its row is gone.
 Owner.objects.create(name="nobody").delete()
 job = Job.objects.order_by("number").first()
