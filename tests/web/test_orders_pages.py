@@ -218,3 +218,19 @@ def test_stopped_it_keeps_the_best_so_far(
     page = text_of(get(client, client.get(at)["Location"]))
     assert "Stopped: the best order so far" in page
     assert "2 of 10" in page
+
+
+def test_what_is_free_is_promised_from_the_plan(client: Client, job: Job, fuse: Part) -> None:
+    stores.receive(fuse, 5, who=WHO)
+    wanted(job, "FUSE", 12)
+    made = plan()
+    address = f"/orders/plan/{made.pk}/"
+    assert "5 of FUSE" in text_of(get(client, address))
+    post(client, address, do="promise", token="one")
+    assert [(r.job_id, r.quantity) for r in Reservation.objects.all()] == [(job.pk, 5)]
+    page = text_of(get(client, address))
+    assert "Promised: 5 of FUSE" in page
+    assert "Since it was worked out" not in page
+    post(client, address, do="promise", token="two")
+    assert "at most" in text_of(get(client, address))
+    assert Reservation.objects.count() == 1

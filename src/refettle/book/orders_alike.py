@@ -1,7 +1,7 @@
 """Needs that are alike, asked as one: the same parts would do, by the same day. The answer is handed out to each.
 
-Pieces of such needs are exchangeable: where all can be met, the cheapest order for them together is the cheapest for each
-of them, and the search has fewer lines to look at.
+Pieces of such needs are exchangeable: where all can be met, the cheapest order for them together is the cheapest for
+each of them, and the search has fewer lines to look at.
 """
 
 from __future__ import annotations

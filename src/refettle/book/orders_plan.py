@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from refettle.book import prices
 from refettle.book.models_orders import OrderPlan
-from refettle.book.models_stores import Part
+from refettle.book.models_stores import Part, Reservation
 from refettle.book.orders_alike import apart, together
 from refettle.book.orders_needs import FAR, Needed, free_of, needs
 from refettle.book.store import StoreError
@@ -234,6 +234,7 @@ def moved_since(plan: OrderPlan, today: date | None = None) -> list[str]:
     day = today or timezone.localdate()
     was = plan.asked
     now = gather(asked_of(was), day, plan.pk)
+    _look_past_promises(plan, now)
     told = []
     late = (day - date.fromisoformat(was["day"])).days
     if late > 0:
@@ -245,6 +246,22 @@ def moved_since(plan: OrderPlan, today: date | None = None) -> list[str]:
             told.append(f"{code}: {after} free now, {before} then.")
     told += _offers_moved(plan.answer["purchases"], was, now)
     return told[:MOST_SAID]
+
+
+def _look_past_promises(plan: OrderPlan, now: dict[str, Any]) -> None:
+    """What was promised since to the very needs of the plan changes nothing for it."""
+    was = {row["key"]: row for row in plan.asked["needs"]}
+    is_now = {row["key"]: row for row in now["needs"]}
+    since = Reservation.objects.filter(closed=None, created__gt=plan.created, job__isnull=False, want__isnull=False)
+    for each in since.select_related("job", "part"):
+        key = f"job:{each.job.number}:{each.want}" if each.job is not None else ""
+        if key not in was:
+            continue
+        if key not in is_now:
+            is_now[key] = {**was[key], "quantity": 0}
+            now["needs"].append(is_now[key])
+        is_now[key]["quantity"] += each.quantity
+        now["stock"][each.part.code] = now["stock"].get(each.part.code, 0) + each.quantity
 
 
 def _needs_moved(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:

@@ -165,7 +165,8 @@ class PlanView:
     shares: tuple[Mapping[str, Any], ...]
     shares_sum: str
     short: tuple[Mapping[str, Any], ...]
-    stores: tuple[tuple[str, str, int], ...]
+    stores: tuple[tuple[str, str, int, int, int], ...]
+    """Whom, part, pieces, and where it is a job its number and the entry of the want."""
     bought: bool
 
 
@@ -196,7 +197,7 @@ def plan_view(plan: OrderPlan) -> PlanView:
         if answer["purchases"]
     )  # fmt: skip
     stores = tuple(
-        (whats[s["line"]]["whom"], s["part"], s["quantity"])
+        (whats[s["line"]]["whom"], s["part"], s["quantity"], *_want(whats[s["line"]]["key"]))
         for s in answer["servings"]
         if not s["supplier"] and not whats[s["line"]]["key"].startswith("reorder:")
     )
@@ -224,6 +225,12 @@ def plan_view(plan: OrderPlan) -> PlanView:
         stores,
         bool(answer["purchases"]),
     )
+
+
+def _want(key: str) -> tuple[int, int]:
+    """Number of the job and entry of the want; 0, 0 where it is none."""
+    kind, *numbers = key.split(":")
+    return (int(numbers[0]), int(numbers[1])) if kind == "job" else (0, 0)
 
 
 def _capital(text: str) -> str:

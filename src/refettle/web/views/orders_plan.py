@@ -18,12 +18,13 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from refettle.book import orders, orders_needs, orders_plan
+from refettle.book import orders, orders_needs, orders_plan, wants
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_prices import Supplier
 from refettle.book.orders_needs import Needed
 from refettle.book.orders_plan import Asked
-from refettle.book.store import StoreError
+from refettle.book.store import StoreError, find_job
+from refettle.book.stores_parts import find_part
 from refettle.ordering import OrderingError
 from refettle.web import longwork, plan_views
 from refettle.web.signing import who
@@ -202,6 +203,8 @@ def plan_page(request: HttpRequest, number: int) -> HttpResponse:
     error = ""
     if request.method == "POST":
         try:
+            if request.POST.get("do") == "promise":
+                return redirect(_promise(request, plan))
             return redirect(_make(request, plan))
         except StoreError as wrong:
             error = str(wrong)
@@ -224,6 +227,24 @@ def plan_page(request: HttpRequest, number: int) -> HttpResponse:
         token=new_token(),
     )
     return render(request, "refettle/order_plan.html", context, status=422 if error else 200)
+
+
+def _promise(request: HttpRequest, plan: OrderPlan) -> str:
+    """Promise what is free to the jobs it serves, as far as it is free yet; where to go on."""
+    given: list[str] = []
+
+    def write() -> None:
+        for _, code, pieces, job, entry in plan_views.plan_view(plan).stores:
+            if job:
+                try:
+                    made = wants.reserve_wanted(find_job(job), entry, find_part(code), who=who(), count=pieces)
+                    given.append(f"{made.quantity} of {code} to job {job}")
+                except StoreError as wrong:
+                    messages.error(request, f"Job {job}, {code}: {wrong}")
+
+    if write_once(request, write) and given:
+        messages.success(request, f"Promised: {', '.join(given)}.")
+    return reverse("orders-plan-kept", args=[plan.pk])
 
 
 def _make(request: HttpRequest, plan: OrderPlan) -> str:
