@@ -9,9 +9,12 @@ from django.conf import settings
 
 from refettle.book import store
 from refettle.book.demo import fill
+from refettle.book.models_orders import Order, OrderPlan
 from refettle.book.models_stores import Part
+from refettle.book.orders import state_of
 from refettle.book.replay import replay
 from refettle.book.stores_check import verify
+from refettle.book.waiting import waiting
 from refettle.book.wants import open_wants
 
 pytestmark = [pytest.mark.django_db, pytest.mark.slow]
@@ -43,6 +46,9 @@ def test_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not proven.unproven
     assert proven.safe
     assert states["Console on trial"].proving.grid.cell("Cartridge starts", "front seat cold").counts.good == 14
+    assert [state_of(order) for order in Order.objects.all()] == ["partly here"]
+    assert [bool(plan.answer["proven"]) for plan in OrderPlan.objects.all()] == [True, True]
+    assert waiting()[jobs["Console that restarts"].number].coming == 1
 
 
 def test_the_stores_of_the_demo_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
