@@ -162,6 +162,26 @@ def test_in_out_aside_and_back(client: Client) -> None:
     assert "name was electrolytic C-4U7" in text_of(get(client, f"/stores/{part.code}/"))
 
 
+def test_what_is_taken_on_a_part_s_page_serves_what_the_job_wants(client: Client) -> None:
+    from refettle.book import wants
+
+    part, job = capacitor(count=9), a_job()
+    other = wants.want(job, "belt", 1, who="Ada")
+    entry = wants.want(job, "smoothing", 3, who="Ada", part=part.code, refs=["C4", "C7", "C9"])
+    answer = client.post(f"/stores/{part.code}/", {"do": "take", "count": "3", "job": str(job.number)}, follow=True)
+    assert answer.redirect_chain == [(f"/stores/{part.code}/", 302)]
+    assert f"3 taken for job 1; in its log as entry {entry.n + 1}, for what it wants by entry {entry.n}." in text_of(
+        answer.content.decode()
+    )
+    assert [held.want.n for held in wants.held_wants([job])] == [other.n]
+    post(client, part, do="take", count="1", job=str(job.number))
+    assert "wanted" not in logged(job)[-1]
+    by_value = wants.want(job, "4u7 50v 105C aluminium", 2, who="Ada")
+    wants.reserve_wanted(job, by_value.n, part, who="Ada")
+    post(client, part, do="take", count="2", job=str(job.number))
+    assert logged(job)[-1]["wanted"] == by_value.n
+
+
 def test_a_line_is_put_right_by_a_further_line(client: Client) -> None:
     part = capacitor(count=20)
     line = part.movements.get()

@@ -176,6 +176,15 @@ def held_wants(jobs: Sequence[Job] | None = None) -> list[HeldWant]:
     ]
 
 
+def want_of_part(job: Job, part: Part) -> int | None:
+    """The oldest open want of this job that names the part, or for which some of it is promised; None without one."""
+    promised = Reservation.objects.filter(closed=None, job=job, part=part).exclude(want=None)
+    for_want = set(promised.values_list("want", flat=True))
+    named = part.code.casefold()
+    fits = [held.want.n for held in held_wants([job]) if held.want.part.casefold() == named or held.want.n in for_want]
+    return min(fits, default=None)
+
+
 def reserve_wanted(job: Job, wanted: int, part: Part, *, who: str, count: int | None = None) -> Reservation:
     """Promise parts to a want: as many as it still asks for, or fewer. Raises StoreError."""
     mine: Mapping[int, HeldWant] = {h.want.n: h for h in held_wants([job])}

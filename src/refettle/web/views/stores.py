@@ -232,11 +232,11 @@ def part(request: HttpRequest, code: str) -> HttpResponse:
             return redirect(reverse("stores-part", args=[found.code]))
         return _part_page(request, found)
     try:
-        done = stores_forms.write(request, found)
+        stores_forms.write(request, found)
     except StoreError as error:
         found.refresh_from_db()
         return _part_page(request, found, str(error))
-    return redirect(reverse("stores-part", args=[found.code]) + done)
+    return redirect(reverse("stores-part", args=[found.code]))  # from its top: the message, and what there is now
 
 
 def _part_page(request: HttpRequest, part: Part, error: str = "") -> HttpResponse:

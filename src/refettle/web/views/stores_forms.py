@@ -54,8 +54,8 @@ def form_of(part: Part, do: str, typed: Mapping[str, Any], keep: bool) -> Form |
     return Form(do, action.title, action.lead, action.button, tuple(fields))
 
 
-def write(request: HttpRequest, part: Part) -> str:
-    """Do what a sent form asks; where on the page to go on. Raises StoreError."""
+def write(request: HttpRequest, part: Part) -> None:
+    """Do what a sent form asks. Raises StoreError."""
     do = request.POST.get("do", "")
     action = ACTIONS.get(do)
     if action is None:
@@ -65,14 +65,13 @@ def write(request: HttpRequest, part: Part) -> str:
     said: list[str] = []
     if write_once(request, lambda: said.append(action.write(part, request.POST, letting))) and said:
         messages.success(request, said[0])
-    return "#ledger" if do not in ("change", "place") else ""
 
 
 # ---------------------------------------------------------------- fields
 
 
-def _count(label: str = "How many", value: str = "") -> Field:
-    return Field("count", label, "number", needed=True, value=value)
+def _count(label: str = "How many", value: str = "", hint: str = "") -> Field:
+    return Field("count", label, "number", hint, needed=True, value=value)
 
 
 def _lot(part: Part, quarantined: bool = False) -> list[Field]:
@@ -146,19 +145,24 @@ def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     refs = [each for each in text(form, "refs").replace(",", " ").split() if each]
     if job is None:
         raise StoreError("job: nothing found; allowed: the number of an open job", "job")
+    count, wanted = quantity(_number(form)), wants.want_of_part(job, part)
     try:
         made = wants.take_for_job(
             job,
             part,
-            quantity(_number(form)),
+            count,
             who=who(),
+            wanted=wanted,
             lot=lot_from(part, form),
             refs=refs,
             note=text(form, "note"),
         )
     except LogError as error:
         raise StoreError(str(error), error.field or "job") from None
-    return f"{_number(form)} taken for job {job.number}; it stands in its log as entry {made[0].n}."
+    said = " and ".join(str(each.n) for each in made)
+    entries = f"entr{'ies' if len(made) > 1 else 'y'} {said}"
+    serves = f", for what it wants by entry {wanted}" if wanted is not None else ""
+    return f"{count} taken for job {job.number}; in its log as {entries}{serves}."
 
 
 def _count_write(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
@@ -281,13 +285,13 @@ ACTIONS: dict[str, Action] = {
         "Taken",
         lambda p: [
             _job_field(),
-            _count(),
-            Field("refs", "For which places on the board", hint="C4, C7"),
+            _count(hint=f"{p.free} free, and what is reserved for the job." if p.reserved else f"{p.free} free."),
+            Field("refs", "For which places on the board", hint="Such as C4, C7; empty: those of what it wants."),
             *_lot(p),
             Field("note", "Note"),
         ],
         _take,
-        "It is written in the job's log, and the ledger follows.",
+        "It is written in the job's log, and the ledger follows. What the job wants of this part is served.",
         open=lambda p: p.on_hand > 0,
     ),
     "reserve": Action(
