@@ -90,6 +90,8 @@ def test_what_a_network_needs() -> None:
         ("REFETTLE_PROXY", "*"),
         ("REFETTLE_PROXY", "127.0.0.1"),  # without sign-in
         ("REFETTLE_WHO", ""),
+        ("REFETTLE_KEEP_YEARS", "-1"),
+        ("REFETTLE_KEEP_YEARS", "ten"),
         ("REFETTLE_WHO", "x" * 81),
         ("REFETTLE_WHO", "Ada\nQuill"),
     ],

@@ -133,7 +133,7 @@ def refusals(owner: Owner, today: date) -> list[Refusal]:
         return [Refusal(f"Erased already, on {timezone.localtime(before.at):%Y-%m-%d}.")]
     found: list[Refusal] = []
     here = "here (REFETTLE_KEEP_YEARS)"
-    years = int(getattr(settings, "REFETTLE_KEEP_YEARS", 0))
+    years = int(settings.REFETTLE_KEEP_YEARS)
     for job in Job.objects.filter(unit__owner=owner).select_related("unit__type_version").order_by("number"):
         if job.closed is None:
             found.append(Refusal(f"Job {job.number} is open: hand it over, or close it, first."))

@@ -8,11 +8,12 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from django.db import connection
+from django.db.models import Q
 
 from refettle.book import store
 from refettle.book.log import LogError
 from refettle.book.models import Job
-from refettle.book.models_privacy import ErasedText
+from refettle.book.models_privacy import ErasedText, Erasure
 from refettle.book.state import JobState
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
@@ -55,6 +56,12 @@ def _plain(value: Any, known: set[str]) -> Any:
 def altered(job: Job) -> int:
     """How many entries of this job were altered by erasures."""
     return ErasedText.objects.filter(job=job).values("n").distinct().count()
+
+
+def erased_in(job: Job) -> tuple[Erasure | None, int]:
+    """The newest erasure that altered this job's log or erased its owner, and how many of its entries were altered."""
+    erasure = Erasure.objects.filter(Q(texts__job=job) | Q(owner__units__jobs=job)).order_by("-pk").first()
+    return (erasure, altered(job)) if erasure else (None, 0)
 
 
 def altered_entries() -> int:

@@ -258,7 +258,7 @@ def _cue(text: str) -> str:
 # ---------------------------------------------------------------- packing
 
 
-class _Pieces(io.RawIOBase):
+class Pieces(io.RawIOBase):
     """A file that cannot be gone back in; what was written is fetched piece by piece."""
 
     def __init__(self) -> None:
@@ -284,7 +284,7 @@ def packed(made: Story, opened: Callable[[str], IO[bytes]]) -> Iterator[bytes]:
     opened : callable
         Gives a photo's file by its sha256. One that went missing meanwhile is left out of the archive.
     """
-    out = _Pieces()
+    out = Pieces()
     folder = f"job-{made.job}-story"
     with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
         for name, text in parts(made):

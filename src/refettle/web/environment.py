@@ -30,6 +30,7 @@ KNOWN = (
     "REFETTLE_HTTPS",
     "REFETTLE_PROXY",
     "REFETTLE_BACKUP",
+    "REFETTLE_KEEP_YEARS",
 )
 MAX_RATE = Decimal(10_000)
 
@@ -61,6 +62,8 @@ class Options:
     hosts: tuple[str, ...] = ()
     https: bool = False
     proxy: str = ""
+    keep_years: int = 0
+    """So long after a job was closed its owner is not erased; 0: as long as nothing else stands against it."""
 
 
 def read_options(environ: Mapping[str, str]) -> Options:
@@ -90,6 +93,7 @@ def read_options(environ: Mapping[str, str]) -> Options:
         hosts=_hosts(environ, sign_in),
         https=_yes(environ, "REFETTLE_HTTPS"),
         proxy=_proxy(environ, sign_in),
+        keep_years=_keep_years(environ.get("REFETTLE_KEEP_YEARS", "0")),
     )
 
 
@@ -141,6 +145,12 @@ def _rate(value: str) -> Decimal:
     if not rate.is_finite() or not 0 < rate <= MAX_RATE:
         raise EnvironmentVariableError("REFETTLE_RATE", value, f"money per hour, above 0 and up to {MAX_RATE}")
     return rate
+
+
+def _keep_years(value: str) -> int:
+    if not (value.isascii() and value.isdecimal() and len(value) <= 3 and int(value) <= 100):
+        raise EnvironmentVariableError("REFETTLE_KEEP_YEARS", value, "a whole number of years from 0 to 100")
+    return int(value)
 
 
 def _who(environ: Mapping[str, str]) -> str:

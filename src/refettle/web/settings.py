@@ -26,6 +26,7 @@ REFETTLE_KINDS = _options.home.kinds
 REFETTLE_CURRENCY = _options.currency
 REFETTLE_RATE = _options.rate
 REFETTLE_WHO = _options.who
+REFETTLE_KEEP_YEARS = _options.keep_years
 REFETTLE_SIGN_IN = _options.sign_in
 REFETTLE_HOSTS = _options.hosts
 REFETTLE_HTTPS = _options.https
@@ -95,7 +96,7 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 
 # In the database: a session that was signed out is gone, whoever kept a copy of its cookie.
-SESSION_ENGINE = "django.contrib.sessions.backends.db"
+SESSION_ENGINE = "refettle.web.sessions"
 SESSION_COOKIE_AGE = 14 * 24 * 3600  # [s]
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"

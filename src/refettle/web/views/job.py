@@ -17,6 +17,8 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.book import store, waiting
 from refettle.book.log import LogError, write_jsonl
 from refettle.book.photos import PhotoError, store_photo
+from refettle.book.privacy_check import erased_in
+from refettle.book.privacy_find import erased_photos
 from refettle.book.state import LEVELS, JobState
 from refettle.book.stores_parts import find_part
 from refettle.web.signing import who
@@ -163,8 +165,12 @@ def _page(request: HttpRequest, view: JobView, error: str = "") -> HttpResponse:
     state = view.state
     log = lines(view.entries, state.compiled if state else None)
     every = request.GET.get("log") == "all"
+    erasure, altered = erased_in(view.job)
     context: dict[str, Any] = {
         "area": "bench",
+        "erasure": erasure,
+        "altered": altered,
+        "gone_photos": erased_photos() if erasure else (),
         "job": view.job,
         "view": view,
         "state": state,

@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
 from refettle.book.models import Photo
+from refettle.book.models_privacy import ErasedPhoto
 from refettle.book.photos import ENDINGS, MIME, SIZES, PhotoError, ensure_copy, original_path
 
 YEAR_S = 31_536_000
@@ -34,6 +35,8 @@ def photo(request: HttpRequest, sha256: str, size: str = "screen") -> HttpRespon
             return _plain(f"Size '{size}' found; allowed: {ORIGINAL}, {', '.join(SIZES)}.", 404)
         opened = path.open("rb")
     except FileNotFoundError:
+        if ErasedPhoto.objects.filter(sha256=sha256).exists():
+            return _plain("This photo was removed on request.", 410)
         return _plain("The photo is in the book, but its file is missing from the photos folder.", 404)
     except PhotoError as error:
         return _plain(str(error), 500)

@@ -82,7 +82,7 @@ def _owner(request: HttpRequest) -> Owner:
     if kind == "own":
         return store.get_or_create_owner()
     if kind == "known":
-        found = Owner.objects.filter(pk=_int(form.get("owner", ""))).first()
+        found = Owner.objects.filter(pk=_int(form.get("owner", "")), erasures=None).first()
         if found is None:
             raise LogError("owner: no owner chosen; allowed: one from the list, a new one, or own stock")
         return found
@@ -142,7 +142,7 @@ def _page(request: HttpRequest, loaded: LoadedType, slug: str, error: str = "") 
             (n, a, typed.get(f"accessory-{n}", "not looked at")) for n, a in enumerate(unit.accessories)
         ],
         "rattles": RATTLES,
-        "owners": Owner.objects.filter(kind=Owner.Kind.CUSTOMER)[:500],
+        "owners": Owner.objects.filter(kind=Owner.Kind.CUSTOMER, erasures=None)[:500],
         "typed": typed,
         "owner_kind": typed.get("owner-kind", "new"),
         "owner_typed": _int(typed.get("owner", "")),

@@ -1,0 +1,207 @@
+"""Owners: whose units they are, their contact put right, all that is held of one written out, one erased on request."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.conf import settings
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.core.paginator import Paginator
+from django.db import transaction
+from django.db.models import Count, Exists, OuterRef, Q
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
+from django.shortcuts import redirect, render
+from django.utils.html import format_html
+from django.views.decorators.http import require_http_methods, require_safe
+
+from refettle.book import privacy, privacy_export
+from refettle.book.backup import KEEP
+from refettle.book.models import Owner, Unit
+from refettle.book.models_privacy import ErasedText, Erasure
+from refettle.book.privacy_find import kits_sold_to
+from refettle.web import wording
+from refettle.web.signing import person_of, who
+from refettle.web.views.common import new_token, write_once
+
+PER_PAGE = 50
+SHOWN_CHANGES = 200
+"""Texts on the page at once; the others by the command line. All are altered."""
+
+
+def _owner(number: int) -> Owner:
+    found = Owner.objects.filter(pk=number).first()
+    if found is None:
+        raise Http404(f"Owner {number}: no such owner.")
+    return found
+
+
+def _only_who_owns(request: HttpRequest) -> None:
+    """Where people sign in, only an owner of the book writes out or erases what is held of a customer."""
+    person = person_of(request)
+    if person is not None and not person.owns:
+        raise PermissionDenied(f"{person.name} may not do this. Ask an owner of the book.")
+
+
+# ---------------------------------------------------------------- the list
+
+
+@require_safe
+def owners(request: HttpRequest) -> HttpResponse:
+    """All owners, found by name, contact, or a serial or label of a unit."""
+    asked = request.GET.get("q", "").strip()[:200].replace("\0", "")
+    found = Owner.objects.annotate(
+        unit_count=Count("units", distinct=True),
+        job_count=Count("units__jobs", distinct=True),
+        open_count=Count("units__jobs", filter=Q(units__jobs__closed=None), distinct=True),
+        erased=Exists(Erasure.objects.filter(owner=OuterRef("pk"))),
+    ).order_by("name", "pk")
+    if asked:
+        of_unit = Unit.objects.filter(Q(serial__icontains=asked) | Q(label__icontains=asked), owner=OuterRef("pk"))
+        found = found.filter(Q(name__icontains=asked) | Q(contact__icontains=asked) | Exists(of_unit))
+    page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
+    context = {
+        "area": "bench",
+        "page": page,
+        "asked": asked,
+        "anybody": bool(asked) or Owner.objects.exists(),
+        "erasures": Erasure.objects.count(),
+    }
+    return render(request, "refettle/owners.html", context)
+
+
+# ---------------------------------------------------------------- one owner
+
+
+@dataclass(frozen=True)
+class UnitRow:
+    """A unit with its jobs."""
+
+    unit: Unit
+    jobs: list[privacy_export.OwnersJob]
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def owner_page(request: HttpRequest, number: int) -> HttpResponse:
+    """One owner; POST puts name and contact right."""
+    owner = _owner(number)
+    error, typed = "", {"name": owner.name, "contact": owner.contact}
+    if request.method == "POST":
+        typed = {name: request.POST.get(name, "") for name in typed}
+        try:
+            write_once(request, lambda: privacy.put_right(owner, typed["name"], typed["contact"]))
+            messages.success(request, "Name and contact are as you wrote them.")
+            return redirect("owner", number)
+        except privacy.ErasureError as refused:
+            error = str(refused)
+    erasure = owner.erasures.first()
+    customer = owner.kind == Owner.Kind.CUSTOMER
+    rows = [UnitRow(unit, privacy_export.jobs_of(unit)) for unit in privacy.units_of(owner)]
+    agreed = [(each.job, a) for row in rows for each in row.jobs for a in each.agreed]
+    context: dict[str, Any] = {
+        "area": "bench",
+        "owner": owner,
+        "customer": customer,
+        "rows": rows,
+        "agreed": agreed,
+        "kits": kits_sold_to(privacy.words_of_owner(owner)) if customer and erasure is None else [],
+        "erasure": erasure,
+        "altered": _altered(erasure) if erasure else 0,
+        "typed": typed,
+        "error": error,
+        "token": new_token(),
+    }
+    return render(request, "refettle/owner.html", context, status=422 if error else 200)
+
+
+def _altered(erasure: Erasure) -> int:
+    return ErasedText.objects.filter(erasure=erasure, of_table="book_entry").values("of_row").distinct().count()
+
+
+@require_safe
+def owner_export(request: HttpRequest, number: int) -> HttpResponseBase:
+    """All that is held of one owner as a ZIP archive, sent while it is made."""
+    _only_who_owns(request)
+    owner = _owner(number)
+    if owner.kind != Owner.Kind.CUSTOMER:
+        raise Http404("The bench's own stock is nobody to write out for.")
+    made = privacy_export.held(owner)
+    response = StreamingHttpResponse(privacy_export.archive(made, wording.describe), content_type="application/zip")
+    response.headers["Content-Disposition"] = f'attachment; filename="{privacy_export.archive_name(owner)}"'
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+# ---------------------------------------------------------------- erasing
+
+
+# The files of photos go, and the database is told to forget, after what was written is on the disk.
+@transaction.non_atomic_requests
+@require_http_methods(["GET", "HEAD", "POST"])
+def owner_erase(request: HttpRequest, number: int) -> HttpResponse:
+    """What erasing would do, word for word; POST does it."""
+    _only_who_owns(request)
+    owner = _owner(number)
+    form = request.POST
+    extra = [line for line in form.get("extra", "").replace("\r", "").split("\n") if line.strip()]
+    chosen = form.getlist("photo")[:10_000]
+    error = ""
+    if request.method == "POST" and form.get("action") != "look":
+        made: list[privacy.Erased] = []
+
+        def write() -> None:
+            made.append(
+                privacy.erase(
+                    owner,
+                    who=who(),
+                    why=form.get("why", ""),
+                    confirm=form.get("confirm", ""),
+                    digest=form.get("digest", ""),
+                    extra=extra,
+                    without=chosen,
+                )
+            )
+
+        try:
+            write_once(request, write)
+            if made:
+                _tell(request, made[0])
+            return redirect("owner", number)
+        except privacy.ErasureError as refused:
+            error = str(refused)
+    try:
+        shown = privacy.plan(owner, extra)
+    except privacy.ErasureError as refused:
+        error, extra = str(refused), []
+        shown = privacy.plan(owner)
+    context = {
+        "area": "bench",
+        "owner": owner,
+        "plan": shown,
+        "changes": shown.changes[:SHOWN_CHANGES],
+        "more": max(0, len(shown.changes) - SHOWN_CHANGES),
+        "photos": [(use, use.sha256 in chosen) for use in shown.photos if use.there],
+        "extra": form.get("extra", ""),
+        "typed": form,
+        "keep": KEEP,
+        "years": int(settings.REFETTLE_KEEP_YEARS),
+        "error": error,
+        "token": new_token(),
+    }
+    return render(request, "refettle/owner_erase.html", context, status=422 if error else 200)
+
+
+def _tell(request: HttpRequest, made: privacy.Erased) -> None:
+    said = f"Erased: {made.texts} texts in {made.entries} entries and elsewhere, {made.photos} photos."
+    if made.photos_kept:
+        said += f" Kept: {'; '.join(made.photos_kept)}."
+    messages.success(request, said)
+    messages.info(
+        request,
+        format_html(
+            "The key of this erasure, kept nowhere in the book: <code>{}</code>. With it and a backup made before, "
+            "what an entry said can be proved. Write it down with the request, or let it go.",
+            made.key,
+        ),
+    )
