@@ -8,12 +8,12 @@ from datetime import UTC, date, datetime  # noqa: E402
 from decimal import Decimal  # noqa: E402
 
 from django.conf import settings  # noqa: E402
-from django.contrib.sessions.backends.db import SessionStore  # noqa: E402
 
 from refettle.book import demo, files, people, store  # noqa: E402
 from refettle.book.models import Entry, Job, Owner  # noqa: E402
 from refettle.book.models_prices import Offer, PriceList, Sold, Supplier  # noqa: E402
 from refettle.book.models_stores import Lot, Movement, Part  # noqa: E402
+from refettle.web.sessions import SessionStore  # noqa: E402
 
 demo.fill()
 part = Part.objects.create(

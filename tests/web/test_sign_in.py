@@ -19,6 +19,7 @@ import refettle.web
 from refettle.book import people, store
 from refettle.book.models import Entry
 from refettle.book.models_people import Person, PhoneLink, SignInCount
+from refettle.web.sessions import SessionStore
 from refettle.web.signing import OPEN, OWN, safe_next, who
 from tests.web.pages import a_job, get, text_of
 from tests.web.people import WORD, a_person, signed_in
@@ -252,10 +253,11 @@ def test_the_session_begins_anew_with_the_person(client: Client) -> None:
     session["planted"] = "by somebody else"
     session.save()
     planted = str(session.session_key)
+    assert SessionStore().exists(planted)
     client.cookies[current.SESSION_COOKIE_NAME] = planted
     client.post("/sign-in/", {"name": "Ada", "password": WORD})
     assert client.cookies[current.SESSION_COOKIE_NAME].value != planted
-    assert not Session.objects.filter(session_key=planted).exists()
+    assert not SessionStore().exists(planted)
     thief = Client()
     thief.cookies[current.SESSION_COOKIE_NAME] = planted
     assert thief.get("/").status_code == 302
@@ -289,6 +291,26 @@ def test_a_signed_out_session_is_over_whoever_kept_its_cookie() -> None:
     assert thief.get("/me/").status_code == 302
     assert other.get("/me/").status_code == 200
     other.post("/sign-out/", {"where": "everywhere"})
+
+
+def test_who_reads_the_database_finds_no_way_in() -> None:
+    client = signed_in("Ada")
+    secret = people.make_link(people.find("Ada"))
+    cookie = client.cookies[current.SESSION_COOKIE_NAME].value
+    (row,) = Session.objects.all()
+    everything = str([*Session.objects.values(), *PhoneLink.objects.values(), *Person.objects.values()])
+    assert not any(word in everything for word in (cookie, secret, WORD))
+    thief = Client()
+    thief.cookies[current.SESSION_COOKIE_NAME] = row.session_key
+    assert thief.get("/me/").status_code == 302
+    assert client.get("/me/").status_code == 200
+
+
+def test_old_sessions_are_cleared_away() -> None:
+    signed_in("Ada")
+    Session.objects.update(expire_date=timezone.now() - timedelta(seconds=1))
+    signed_in("Bo")
+    assert Session.objects.count() == 1
 
 
 def test_signing_out_everywhere_ends_every_session() -> None:

@@ -26,7 +26,7 @@ ROLES = tuple(Person.Role.values)
 WINDOW = timedelta(minutes=15)
 TRIES_BY_NAME, TRIES_BY_ADDRESS = 10, 40
 """Wrong tries within WINDOW, after which no more are looked at. NIST SP 800-63B (2017), 5.2.2, allows 100 in a row at
-most; these are stricter, a choice."""
+most (cited from memory); these are stricter, a choice."""
 MOST_COUNTS = 10_000
 """Names and addresses counted at a time; the oldest make room."""
 LINK_LASTS = timedelta(minutes=5)

@@ -74,6 +74,7 @@ def sign_in(request: HttpRequest) -> HttpResponse:
             person = people.check(name, request.POST.get("password", ""), request.META.get("REMOTE_ADDR", ""))
             if person is not None:
                 login(request, person, backend=BACKEND)
+                request.session.clear_expired()
                 return redirect(after)
             error, status = WRONG, 422
         except people.TooManyTriesError as wrong:
