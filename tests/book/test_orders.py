@@ -10,7 +10,7 @@ import pytest
 from django.db import DatabaseError, transaction
 from django.utils import timezone
 
-from refettle.book import kits, orders, orders_needs, orders_plan, stores, wants
+from refettle.book import kits, orders, orders_check, orders_needs, orders_plan, stores, wants
 from refettle.book.models import Job
 from refettle.book.models_orders import OrderLine, OrderPlan, Receipt
 from refettle.book.models_stores import Part
@@ -285,6 +285,12 @@ def test_one_delivery_is_written_once_and_all_or_nothing(line: OrderLine, fuse: 
     assert receive(line.order, two[:1], who=WHO, delivery="form1").again
     fuse.refresh_from_db()
     assert fuse.on_hand == 5
+
+
+def test_sums_that_are_not_those_of_the_receipts_are_found(line: OrderLine) -> None:
+    came(line, 5)
+    OrderLine.objects.filter(pk=line.pk).update(received=6)
+    assert [str(each) for each in orders_check.verify()] == ["order 1, T-FUSE: received 6, by its receipts 5"]
 
 
 def test_nothing_is_received_of_an_order_not_sent(job: Job, fuse: Part) -> None:

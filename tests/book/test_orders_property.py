@@ -13,7 +13,7 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from refettle.book import orders, orders_plan, stores, wants
+from refettle.book import orders, orders_check, orders_plan, stores, wants
 from refettle.book.models_orders import Order, OrderLine, Receipt
 from refettle.book.models_prices import Supplier
 from refettle.book.models_stores import Part
@@ -77,6 +77,7 @@ def check(order: Order) -> None:
     in_stores = Part.objects.aggregate(n=Sum("on_hand"))["n"]
     assert in_stores == sum(line.received for line in order.lines.all())
     assert verify() == []
+    assert orders_check.verify() == []
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
