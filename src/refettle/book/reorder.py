@@ -18,6 +18,7 @@ from threading import Lock
 from typing import Literal
 
 from django.db.models import Q, QuerySet
+from django.utils import timezone
 
 from refettle.book import reorder_fits
 from refettle.book.models_stores import Part
@@ -174,11 +175,12 @@ def _points(
 ) -> dict[int, Reorder]:
     """What demand tells of the parts that were taken; nothing where it is not known what like parts have in common."""
     made: dict[int, Reorder] = {}
+    zone = timezone.get_current_timezone()
     for pk, (kind, lead) in leads.items():
         use = history.get(pk)
         shared: Common | None = fits.of(kind) if fits is not None else None
         if use is not None and use.takes and shared is not None:
-            made[pk] = point_of(Used(str(pk), use.takes, days_of(use, today)), float(lead), shared, service)
+            made[pk] = point_of(Used(str(pk), use.takes, days_of(use, today, zone)), float(lead), shared, service)
     return made
 
 
@@ -191,7 +193,7 @@ def _levels(
     service: float,
 ) -> dict[int, Level]:
     fields = ("pk", "on_hand", "reserved", "lead_days", "reorder_at", "no_reorder")
-    fits = reorder_fits.kept() if points else None
+    fits, zone = reorder_fits.kept() if points else None, timezone.get_current_timezone()
     made = {}
     for pk, on_hand, reserved, lead, by_hand, never in among.values_list(*fields):
         arriving = coming.get(pk, 0)
@@ -202,7 +204,7 @@ def _levels(
         elif use is None or not use.used:
             made[pk] = Level(pk, by_hand, "none" if by_hand is None else "hand", available, arriving, lead_days=lead)
         else:
-            size, days = max(1, ceil(use.used / max(use.takes, 1) - 1e-9)), days_of(use, today)
+            size, days = max(1, ceil(use.used / max(use.takes, 1) - 1e-9)), days_of(use, today, zone)
             by_use = None if found is None else size * found.point
             made[pk] = Level(
                 pk,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time, timedelta, tzinfo
 
 from django.utils import timezone
 
@@ -52,9 +52,10 @@ def begin(today: date) -> datetime:
     return timezone.make_aware(datetime.combine(today - timedelta(days=WINDOW_DAYS), time()))
 
 
-def days_of(use: Use, today: date) -> float:
-    """How long a part is known [day]."""
-    return float(max((today - timezone.localdate(use.since)).days, LEAST_DAYS))
+def days_of(use: Use, today: date, zone: tzinfo | None = None) -> float:
+    """How long a part is known [day], in this time zone or the bench's; to look that up again each time takes long."""
+    since = use.since.astimezone(zone or timezone.get_current_timezone()).date()
+    return float(max((today - since).days, LEAST_DAYS))
 
 
 def stamp() -> Stamp:
@@ -94,9 +95,10 @@ def work_out(today: date, history: dict[int, Use] | None = None) -> Fits:
     of, last = stamp(), last_line()
     history = uses(begin(today)) if history is None else history
     kinds: dict[str, list[Used]] = defaultdict(list)
+    zone = timezone.get_current_timezone()
     for pk, kind in Part.objects.order_by("pk").values_list("pk", "kind"):
         if (use := history.get(pk)) is not None:
-            kinds[kind].append(Used(str(pk), use.takes, days_of(use, today)))
+            kinds[kind].append(Used(str(pk), use.takes, days_of(use, today, zone)))
     every = [used for group in kinds.values() for used in group]
     _kept = Fits(
         of,
