@@ -39,7 +39,6 @@ from refettle.book.whole import settle
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 
-FORMAT, VERSION = "refettle job", 1
 HEAD, LOG, TYPE, LIBRARY = "job.json", "log.jsonl", "type.yaml", "library.json"
 PHOTO_FIELDS, FILE_FIELDS = ("photo", "photos"), ("file", "netlist")
 """Fields of entries that name a photo or a file by its hash."""
