@@ -15,7 +15,7 @@ from typing import Any
 from django.conf import settings
 from django.db import DatabaseError, connection
 
-from refettle.book import files, guards, photos, store, stores_check
+from refettle.book import files, guards, orders_check, photos, store, stores_check
 from refettle.book.databases import SqliteFile
 from refettle.book.log import LogError
 from refettle.book.models import Entry, Job, Photo
@@ -240,7 +240,9 @@ def _logs() -> Looked:
 
 def _stores() -> Looked:
     do = "Count that part, lot by lot: a count writes a line of the ledger that puts it right."
+    ordered = "Restore a backup, or say what came anew on the order's page; its receipts are what was written."
     findings = [Finding("stores", str(each), do) for each in stores_check.verify()]
+    findings += [Finding("stores", str(each), ordered) for each in orders_check.verify()]
     says = f"{len(findings)} sums do not add up" if findings else "all sums add up"
     return Looked("stores", says, _few(findings))
 
