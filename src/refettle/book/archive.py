@@ -176,7 +176,7 @@ def pack(job: Job, file: Path, *, owner: bool = True) -> Packed:
     for name, path in there.items():
         members[name] = Member(bytes=path.stat().st_size, sha256=Path(name).name.partition(".")[0])
     head = Head(
-        format="refettle job", version=VERSION, refettle=__version__, made=timezone.now().replace(microsecond=0),
+        format="refettle job", version=1, refettle=__version__, made=timezone.now().replace(microsecond=0),
         bench=exchange.identity().bench, job=job.number, opened=job.opened,
         serial=_line(job.unit.serial), label=_line(job.unit.label),
         owner_kind="customer" if job.unit.owner.kind == Owner.Kind.CUSTOMER else "own stock",
