@@ -19,6 +19,7 @@ from pathlib import Path
 
 from django.conf import settings
 from django.db import connection, transaction
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from refettle.book import guards, photos
@@ -357,6 +358,22 @@ def put_right(owner: Owner, name: str, contact: str) -> bool:
         Owner.objects.filter(pk=locked.pk).update(name=name, contact=contact)
     owner.name, owner.contact = name, contact
     return True
+
+
+def found_owners(asked: str = "") -> QuerySet[Owner]:
+    """Owners by name, found by name, contact, or a serial or label of a unit; `unit_count`, `job_count`, `open_count`
+    and `erased` are set on each."""
+    found = Owner.objects.annotate(
+        unit_count=Count("units", distinct=True),
+        job_count=Count("units__jobs", distinct=True),
+        open_count=Count("units__jobs", filter=Q(units__jobs__closed=None), distinct=True),
+        erased=Exists(Erasure.objects.filter(owner=OuterRef("pk"))),
+    ).order_by("name", "pk")
+    asked = asked.strip().replace("\0", "")
+    if asked:
+        of_unit = Unit.objects.filter(Q(serial__icontains=asked) | Q(label__icontains=asked), owner=OuterRef("pk"))
+        found = found.filter(Q(name__icontains=asked) | Q(contact__icontains=asked) | Exists(of_unit))
+    return found
 
 
 def units_of(owner: Owner) -> list[Unit]:

@@ -22,6 +22,7 @@ COMMANDS = {
     "backup": ("back the whole bench book up while it is in use; list and verify backups", "refettle.cli.backup"),
     "restore": ("get the bench book back from a backup", "refettle.cli.restore"),
     "people": ("who signs in over the network, and what each may do", "refettle.cli.people"),
+    "owner": ("customers: what is held of one, written out or erased on request", "refettle.cli.owners"),
     "job": ("open jobs, write and read their logs, ask for the next step", "refettle.cli.job"),
     "type": ("check or draw a unit-type file", "refettle.cli.types"),
     "find": ("suspicions and the next step from a unit type and a log file", "refettle.cli.find"),

@@ -10,7 +10,6 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.db import transaction
-from django.db.models import Count, Exists, OuterRef, Q
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.utils.html import format_html
@@ -50,16 +49,8 @@ def _only_who_owns(request: HttpRequest) -> None:
 @require_safe
 def owners(request: HttpRequest) -> HttpResponse:
     """All owners, found by name, contact, or a serial or label of a unit."""
-    asked = request.GET.get("q", "").strip()[:200].replace("\0", "")
-    found = Owner.objects.annotate(
-        unit_count=Count("units", distinct=True),
-        job_count=Count("units__jobs", distinct=True),
-        open_count=Count("units__jobs", filter=Q(units__jobs__closed=None), distinct=True),
-        erased=Exists(Erasure.objects.filter(owner=OuterRef("pk"))),
-    ).order_by("name", "pk")
-    if asked:
-        of_unit = Unit.objects.filter(Q(serial__icontains=asked) | Q(label__icontains=asked), owner=OuterRef("pk"))
-        found = found.filter(Q(name__icontains=asked) | Q(contact__icontains=asked) | Exists(of_unit))
+    asked = request.GET.get("q", "").strip()[:200]
+    found = privacy.found_owners(asked)
     page = Paginator(found, PER_PAGE).get_page(request.GET.get("page"))
     context = {
         "area": "bench",
