@@ -272,8 +272,8 @@ def run_restore(args: argparse.Namespace) -> int:
     if done.there:
         print(f"In that folder {'is' if args.dry_run else 'was'}: {', '.join(done.there)}.")
         print("Without --replace this is refused." if barred else f"It {word} moved aside to {done.aside}")
-    for name, value in done.settings.items():
-        print(f"The book was used with {name}={value}") if os.environ.get(name, value) != value else None
+    for name, value, here in _other_settings(done.settings):
+        print(f"The book was used with {name}={value}; here it would be {here}.")
     if os.environ.get("REFETTLE_DATABASE"):
         print(
             "REFETTLE_DATABASE is set, and names another database than the restored one: take it away, or copy the "
@@ -282,3 +282,16 @@ def run_restore(args: argparse.Namespace) -> int:
     if not args.dry_run:
         print("Look it over with: refettle doctor")
     return DOES_NOT_HOLD if barred else DONE
+
+
+def _other_settings(were: dict[str, str]) -> list[tuple[str, str, str]]:
+    """Settings that the restored book would be used with otherwise: which, as it was, as it would be."""
+    from refettle.web.environment import EnvironmentVariableError, read_options
+
+    try:
+        options = read_options({k: v for k, v in os.environ.items() if k != "REFETTLE_HOME"})
+    except EnvironmentVariableError:
+        return []  # said when the book is opened
+    here = {"TZ": options.time_zone, "CURRENCY": options.currency, "RATE": str(options.rate)}
+    now = {f"REFETTLE_{name}": value for name, value in here.items()}
+    return [(name, were[name], value) for name, value in now.items() if were.get(name, value) != value]
