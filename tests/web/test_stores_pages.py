@@ -246,6 +246,16 @@ def test_a_new_part_with_what_is_there_of_it(client: Client) -> None:
     assert Part.objects.count() == 1
 
 
+def test_what_few_parts_need_is_folded_away_until_it_holds_something(client: Client) -> None:
+    page = get(client, "/stores/new/")
+    assert page.index('name="count"') < page.index("<details><summary>Maker") < page.index('name="pitch_mm"')
+    assert "<details open><summary>Maker" in get(client, "/stores/new/?maker=Ostrey")
+    form = {"name": "belt", "pitch_mm": "wide", "note": "from a box"}
+    said = client.post("/stores/new/", form).content.decode()
+    assert "<details open><summary>Maker" in said
+    assert "from a box" in said
+
+
 def test_receive_by_search_and_the_source_is_kept(client: Client) -> None:
     part = capacitor()
     assert f"?part={part.code}" in get(client, "/stores/receive/?q=4.7uF/50V")

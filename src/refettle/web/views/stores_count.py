@@ -155,8 +155,8 @@ def _write(request: HttpRequest, span: int, first: date) -> HttpResponse:
         part.refresh_from_db()
         asked = _asked(part, found, found - part.on_hand)
         return _screen(request, key, span, first, part, str(found), before, error=str(error), asked=asked)
-    words = "as the ledger says" if not difference else f"{abs(difference)} {'more' if difference > 0 else 'fewer'}"
-    messages.success(request, f"{part.code}: {found}, {words}.")
+    words = f"{abs(difference)} {'more' if difference > 0 else 'fewer'} than the ledger said"
+    messages.success(request, f"{part.code}: {found} counted, {words if difference else 'as the ledger says'}.")
     query = {"place": key, "after": part.code} | ({"span": str(span)} if span else {})
     return redirect(f"{reverse('stores-count')}?{urlencode(query)}")
 

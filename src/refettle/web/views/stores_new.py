@@ -28,6 +28,8 @@ from refettle.web.views.stores_fields import Field, Form, came_from, lot_fields,
 from refettle.web.views.stores_forms import ACTIONS as PART_ACTIONS
 
 FOUND_SHOWN = 20
+FIRST = 5
+"""Fields of a new part that most parts need; the others are folded away behind how many there are."""
 DETAILS = ("kind", "maker", "place", "diameter_mm", "height_mm", "pitch_mm", "gram", "shelf_days", "lead_days", "note")
 
 
@@ -74,9 +76,12 @@ def new(request: HttpRequest) -> HttpResponse:
         *lot_fields(),
         Field("quarantine", "Of unknown source: into quarantine until shown good", "check"),
     ]
+    told = _filled(_new_fields(), typed)
     context = around(
         "stores-new",
-        form=Form("new", "", "", "", _filled(_new_fields(), typed)),
+        form=Form("new", "", "", "", told[:FIRST]),
+        more=Form("more", "", "", "", told[FIRST:]),
+        more_open=bool(error) or any(field.name in typed for field in told[FIRST:]),
         lot_form=Form("lot", "", "", "", _filled(here, typed)),
         error=error,
         token=new_token(),
