@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -26,10 +27,10 @@ from refettle.ordering import (
     problem,
 )
 from refettle.ordering.choice import cost_of, hand_out, violations
-from refettle.ordering.greedy import best_by_hand
+from refettle.ordering.greedy import best_by_hand, line_by_line
 from refettle.ordering.order import shares
 from refettle.ordering.plan import cents as to_cent
-from refettle.ordering.search import search
+from refettle.ordering.search import Answer, Search, search
 from refettle.ordering.solver import Solver
 from tests.ordering.test_search import quiet, rank_of
 from tests.ordering.tiny import TODAY, middling, tiny
@@ -202,6 +203,24 @@ def test_stopped_at_once_there_is_still_an_order_that_may_be_placed() -> None:
     assert not plan.proven
     assert plan.total == D("8.50"), "leaving out a supplier is tried by hand as well"
     assert "made by hand" in plan.says
+
+
+def test_a_cheaper_order_met_while_explaining_is_the_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a machine so busy that only an order made by hand was found: two parcels where one would do."""
+    needs, selling = [need("L1", "a"), need("L2", "b")], [Supplier("A", D(4)), Supplier("B", D(4))]
+    found = problem(
+        needs, {}, [offer("A", "a", "1.00"), offer("B", "b", "1.00"), offer("A", "b", "1.50")], selling, Terms(TODAY)
+    )
+
+    def poorly(problem_of: Problem, solver: Solver, note: object) -> Search:
+        out = search(problem_of, solver, quiet)
+        poor = line_by_line(problem_of)
+        return replace(out, best=Answer(poor, cost_of(problem_of, poor).counted, D(0)), by_hand=True)
+
+    monkeypatch.setattr(sys.modules["refettle.ordering.order"], "search", poorly)
+    plan = order(found)
+    assert plan.total == D("6.50")
+    assert all(other.more >= 0 for other in (*plan.compared, *plan.second_best) if not other.short)
 
 
 def test_progress_is_told_and_rises() -> None:

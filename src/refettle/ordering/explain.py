@@ -34,6 +34,18 @@ class Explainer:
         self.choice: Choice = out.best.choice
         self.until = time.monotonic() + self.found.terms.explain_seconds
         self.unasked = 0
+        self.cheaper: Answer | None = None
+        """The cheapest order met on the way that beats the best: only where that one is not proven."""
+
+    def _met(self, choice: Choice | None) -> None:
+        """Another order, of whatever question: it may be cheaper than the best so far."""
+        if choice is None or self.out.best.proven or violations(self.found, choice):
+            return
+        short, counted = short_of(self.found, choice), cost_of(self.found, choice).counted
+        here = short_of(self.found, self.choice)
+        as_good = len(short) <= len(here) and sum(short.values()) <= sum(here.values())
+        if as_good and counted < (self.cheaper or self.out.best).counted:
+            self.cheaper = Answer(choice, counted, min(counted, self.out.best.bound))
 
     def _ask(self, change: Change) -> Answer:
         left = self.until - time.monotonic()
@@ -41,6 +53,7 @@ class Explainer:
         if answer is None or (answer.choice is None and not answer.impossible):
             self.unasked += 1
             return Answer(None, Decimal(0), Decimal(0))
+        self._met(answer.choice)
         return answer
 
     def second_best(self) -> tuple[Other, ...]:
@@ -131,6 +144,7 @@ class Explainer:
         return (*out, single) if single is not None else tuple(out)
 
     def _by_hand(self, what: str, choice: Choice) -> Other:
+        self._met(choice)
         told = self._told(what, choice, False, "")
         broken = violations(self.found, choice)
         says = f"each line where it costs least, shipping not looked at: {told.more:.2f} more"
@@ -148,6 +162,7 @@ class Explainer:
             choice = _alone(only, self.solver, self.until)
             if choice is None:
                 continue
+            self._met(choice)
             rank = (len(short_of(only, choice)), cost_of(only, choice).counted, name, choice)
             if best is None or rank[:2] < best[:2]:
                 best = rank

@@ -38,10 +38,13 @@ OTHERS: tuple[Reason, str] = (
     "what there is goes to other lines, or is below what its supplier takes as an order",
 )
 
+EXPLAINED = 3
+"""Times a plan is explained at most, each time of a cheaper order that explaining led to."""
+
 
 def order(found: Problem, note: Note | None = None, stopped: Callable[[], bool] | None = None) -> Plan:
     """The cheapest order, with what is proven of it, why it is so, and what others would cost."""
-    tell: Note = note or (lambda share, says: None)
+    tell = _rising(note)
     with Solver(stopped) as solver:
         out = search(found, solver, tell)
         if not out.stopped:
@@ -55,14 +58,35 @@ def order(found: Problem, note: Note | None = None, stopped: Callable[[], bool] 
         second: tuple[Other, ...] = ()
         compared: tuple[Other, ...] = ()
         unasked = 0
-        if found.terms.explain_seconds > 0.0 and not solver.stopped:
+        for again in reversed(range(EXPLAINED if found.terms.explain_seconds > 0.0 else 0)):
+            if solver.stopped:
+                break
             explainer = Explainer(out, solver, tell)
             compared, second = explainer.compared(), explainer.second_best()
             substitutes = explainer.substitutes()
             unasked = explainer.unasked
+            if explainer.cheaper is None or not again:
+                break
+            # Nothing was proven, and a question led to a cheaper order: that one is the best.
+            out.best, out.tidy = explainer.cheaper, False
+            choice = explainer.cheaper.choice or choice
+            short = _shorts(found, choice, solver, out)
         out.stopped = solver.stopped
     tell(1.0, "done")
     return _plan(found, choice, out, short, (substitutes, second, compared), unasked)
+
+
+def _rising(note: Note | None) -> Note:
+    """Tells on what is further on than what was told before: some is gone through again."""
+    furthest = 0.0
+
+    def tell(share: float, says: str) -> None:
+        nonlocal furthest
+        if note is not None and share >= furthest:
+            furthest = share
+            note(share, says)
+
+    return tell
 
 
 def _plan(
