@@ -178,6 +178,8 @@ def test_once_only_and_nothing_for_another_of_the_same_name(owner: Owner) -> Non
 def test_words_in_jobs_of_others_and_earlier_contacts(owner: Owner) -> None:
     own, other = a_job(owner), a_job(store.get_or_create_owner("Ruth Kappel"), [], close=False)
     store.append(other, {"kind": "note", "text": "hums like Ines Aldane's; Ines the apprentice agrees"}, "Ines Holm")
+    mail = "parts from stock@tarn.example; reply to office@ines-aldane.example"
+    store.append(other, {"kind": "note", "text": mail.replace("ines-aldane", "ines.aldane")}, "Ines Holm")
     assert privacy.put_right(owner, NAME, "0761 999 8877")
     assert not privacy.put_right(owner, NAME, "0761 999 8877")
     assert OwnerBefore.objects.get().contact == CONTACT
@@ -185,6 +187,7 @@ def test_words_in_jobs_of_others_and_earlier_contacts(owner: Owner) -> None:
     said = store.entries(other)[0]
     assert said["text"] == "hums like the owner's; Ines the apprentice agrees"
     assert said["who"] == "Ines Holm"
+    assert store.entries(other)[1]["text"] == "parts from stock@tarn.example; reply to the owner"
     assert not [t for _, t in every_text() if "aldane.example" in t or "5550143" in t]
     assert not OwnerBefore.objects.exists()
     assert altered(own)

@@ -64,7 +64,7 @@ class PersonalWords:
 
     words: tuple[Word, ...] = ()
     emails: bool = True
-    """Every e-mail address goes, whoever's it is."""
+    """Every e-mail address goes, whoever's it is; otherwise those that hold one of the words."""
 
     @cached_property
     def _searched(self) -> list[tuple[Word, re.Pattern[str]]]:
@@ -83,8 +83,10 @@ class PersonalWords:
                 if word.capital and not text[_first_letter(places, found, word)].isupper():
                     continue
                 _take(taken, start, end, INSTEAD[word.what])
-        for found in EMAIL.finditer(folded) if self.emails else ():
-            _take(taken, *_span(text, places, found), INSTEAD["contact"])
+        for found in EMAIL.finditer(folded):
+            start, end = _span(text, places, found)
+            if self.emails or any(a < end and start < b for a, b, _ in taken):
+                _take(taken, start, end, INSTEAD["contact"])
         return _replaced(text, sorted(taken))
 
     def scrub_all(self, value: Any) -> Any:
