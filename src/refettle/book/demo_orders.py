@@ -43,20 +43,22 @@ def fill_orders(jobs: Sequence[Job], today: date) -> tuple[Order, OrderPlan]:
     soon, later = (today + timedelta(days=days) for days in (10, 24))
     _want(console, "Seat of 40 ways", 2, "SEAT-40", soon)
     _want(player, "Belt of the drive", 2, "BELT-72", later)
-    _want(radio, "Fuse of the supply", 30, "FUSE-T1A", later)
+    _want(radio, "Fuse of the supply", 2, "FUSE-T1A", later)
     mine = {f"job:{job.number}:" for job in (console, radio, player)}
     every = [each.key for each in orders_needs.needs(today)]
     first = _plan(MARA, frozenset(key for key in every if not any(key.startswith(own) for own in mine)))
     (order, *_) = made = orders.make_orders(first, who=MARA)
     for each in made:
         orders.send(each, day=today - timedelta(days=1))
-    here = [line for line in order.lines.select_related("part") if line.part.code in ("BELT-72", "FUSE-T1A")]
+    here = [line for line in order.lines.select_related("part") if line.part.code == "BELT-72"]
     receive(
         order,
         [Arrived(line.pk, max(1, line.pieces // 2), note="the rest comes with the seat") for line in here],
         who=JONAS,
     )
-    wants.want(radio, "2200u 35V 105C aluminium", 6, who=JONAS, refs=["C31", "C32"], by=later.isoformat())
+    wants.want(
+        radio, "2200u 35V 105C aluminium", 6, who=JONAS, refs=[f"C{n}" for n in range(31, 37)], by=later.isoformat()
+    )
     version = KitVersion.objects.filter(withdrawn=False).order_by("-pk").first()
     if version is not None:
         kits.wish(version, 40, who=MARA, by=later)
