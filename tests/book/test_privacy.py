@@ -230,6 +230,75 @@ def test_the_database_file_holds_no_word_any_more(db: None, tmp_path: Path) -> N
     assert "held 0" in ran.stdout
 
 
+LETTERS = st.text("abcdefghijklmnop", min_size=4, max_size=9).map(str.capitalize)
+WORDS = st.sampled_from(["hums", "asked", "about", "again", "the lid", "of", "rang"])
+
+
+@st.composite
+def logs(draw: st.DrawFn) -> tuple[str, str, str, list[tuple[str, dict[str, Any]]]]:
+    first, last = (f"Q{draw(LETTERS)}" for _ in range(2))
+    phone = draw(st.from_regex(r"07[0-9]{9}", fullmatch=True))
+    piece = st.sampled_from([first, last, f"{first} {last}", phone, last.upper(), f"{phone[:4]} {phone[4:]}"])
+    text = st.lists(WORDS | piece, min_size=1, max_size=6).map(" ".join)
+    entry = st.one_of(
+        text.map(lambda t: ("note", {"text": t})),
+        text.map(lambda t: ("time", {"minutes": 3.0, "what": t})),
+        text.map(lambda t: ("off", {"item": t[:200], "what": "screw"})),
+        text.map(lambda t: ("check", {"check": "look-picture", "outcome": "good", "note": t})),
+        text.map(lambda t: ("take-in", {"said": t, "condition": {t[:200]: "worn"}})),
+        text.map(lambda t: ("correction", {"corrects": 1, "with": {"kind": "note", "text": t}, "why": t})),
+        text.map(lambda t: ("safety", {"what": "referred", "by": f"by {t}"})),
+    )
+    return first, last, phone, draw(st.lists(entry, min_size=1, max_size=8))
+
+
+@st.composite
+def stories(draw: st.DrawFn) -> tuple[str, str, str, list[dict[str, Any]]]:
+    first, last, phone, log = draw(logs())
+    points = ("hum bars", "no picture", "good")
+    told = [{"kind": kind, **data} for kind, data in log if kind not in ("check", "correction")]
+    told += [{"kind": "complaint", "point": "picture", "outcome": draw(st.sampled_from(points))}]
+    told += [{"kind": "note", "text": f"{first} rang"}, {"kind": "time", "minutes": draw(st.integers(1, 90))}]
+    n = draw(st.integers(1, len(told)))
+    told += [{"kind": "correction", "corrects": n, "with": {"kind": "note", "text": f"not {last}"}, "why": first}]
+    return first, last, phone, told
+
+
+@given(stories())
+@settings(
+    max_examples=12,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+def test_any_owner_is_gone_from_every_table_and_any_log_says_the_same(
+    db: None, made: tuple[str, str, str, list[dict[str, Any]]]
+) -> None:
+    first, last, phone, log = made
+    with transaction.atomic():
+        owner = store.get_or_create_owner(f"{first} {last}", phone)
+        job = store.open_job(load_shipped_type("larkmere-48"), owner=owner, label=f"{last}'s")
+        other = store.open_job(load_shipped_type("larkmere-48"))
+        store.append_all(job, [{**e, "who": "Bo Tarn", "at": timezone.now()} for e in log])
+        store.append(other, {"kind": "note", "text": f"as with {first} {last}, {phone}"}, "Bo Tarn")
+        close = {"kind": "answer", "to": "parting out", "answer": "accepts", "words": f"{first}: yes"}
+        store.append(job, close, "Bo Tarn")
+        Job.objects.filter(pk=job.pk).update(closed=timezone.now() + timedelta(days=1))
+        before = store.job_state(job)
+        erase(owner)
+        words = owners_words([(f"{first} {last}", phone)]).own
+        left = [
+            (where, text)
+            for where, text in every_text()
+            if first.lower() in text.lower() or last.lower() in text.lower() or phone in text
+        ]
+        assert left == [], words
+        after = store.job_state(job)
+        assert plain_state(after) == plain_state(before)
+        assert [s.chance for s in after.suspects()] == [s.chance for s in before.suspects()]
+        assert not_as_erased() == []
+        transaction.set_rollback(True)
+
+
 # ---------------------------------------------------------------- guards
 
 
@@ -319,27 +388,6 @@ def test_photos_go_unless_another_job_has_them(
 
 
 # ---------------------------------------------------------------- scrubbing, any log
-
-LETTERS = st.text("abcdefghijklmnop", min_size=4, max_size=9).map(str.capitalize)
-WORDS = st.sampled_from(["hums", "asked", "about", "again", "the lid", "of", "rang"])
-
-
-@st.composite
-def logs(draw: st.DrawFn) -> tuple[str, str, str, list[tuple[str, dict[str, Any]]]]:
-    first, last = (f"Q{draw(LETTERS)}" for _ in range(2))
-    phone = draw(st.from_regex(r"07[0-9]{9}", fullmatch=True))
-    piece = st.sampled_from([first, last, f"{first} {last}", phone, last.upper(), f"{phone[:4]} {phone[4:]}"])
-    text = st.lists(WORDS | piece, min_size=1, max_size=6).map(" ".join)
-    entry = st.one_of(
-        text.map(lambda t: ("note", {"text": t})),
-        text.map(lambda t: ("time", {"minutes": 3.0, "what": t})),
-        text.map(lambda t: ("off", {"item": t[:200], "what": "screw"})),
-        text.map(lambda t: ("check", {"check": "look-picture", "outcome": "good", "note": t})),
-        text.map(lambda t: ("take-in", {"said": t, "condition": {t[:200]: "worn"}})),
-        text.map(lambda t: ("correction", {"corrects": 1, "with": {"kind": "note", "text": t}, "why": t})),
-        text.map(lambda t: ("safety", {"what": "referred", "by": f"by {t}"})),
-    )
-    return first, last, phone, draw(st.lists(entry, min_size=1, max_size=8))
 
 
 @given(logs())

@@ -36,7 +36,7 @@ Describe = Callable[[str, Mapping[str, Any], Any], str]
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse}th,td{text-align:left;vertical-align:top;padding:.2rem .8rem .2rem 0}"
-    "img{max-width:16rem}td{overflow-wrap:anywhere}"
+    "td:last-child{overflow-wrap:anywhere}td:not(:last-child){white-space:nowrap}"
 )
 
 
@@ -279,7 +279,8 @@ def _page(made: Held, describe: Describe) -> Iterator[str]:
         yield format_html("<h2>Job {}: {}</h2>", job.number, name)
         yield format_html("<p>Opened {}{}.</p>\n", f"{timezone.localtime(job.opened):%Y-%m-%d}", closed)
         yield from _log(job, describe)
-    yield "<h2>What is where</h2>" + _table(("File", "What it is"), made.contents)
+    files_ = ((format_html('<a href="{}">{}</a>', name, name), says) for name, says in made.contents)
+    yield "<h2>What is where</h2>" + _table(("File", "What it is"), files_)
     if made.missing:
         yield "<h2>Not here</h2><ul>" + format_html_join("", "<li>{}</li>", ((m,) for m in made.missing)) + "</ul>"
     yield "</body></html>\n"

@@ -89,10 +89,11 @@ def run_list(args: argparse.Namespace) -> int:
     """Print the owners."""
     from refettle.book.privacy import found_owners
 
+    owners: list[Any] = list(found_owners(args.find))
     found = [
         {"owner": o.pk, "name": o.name, "kind": o.kind, "units": o.unit_count, "jobs": o.job_count,
          "open": o.open_count, "erased": o.erased}
-        for o in found_owners(args.find)
+        for o in owners
     ]  # fmt: skip
     if args.json:
         print_json(found)
