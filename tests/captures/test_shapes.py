@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -98,6 +100,15 @@ def test_whatever_comes_is_read_or_refused(data: bytes) -> None:
     except CaptureError:
         return
     assert all(channel.values.dtype == np.float64 and channel.values.size == len(found) for channel in found.channels)
+
+
+@pytest.mark.parametrize("cell", ["9" * 20_000 + "x", "9" * 20_000 + ".", "1 " * 10_000, "1e" * 10_000, "." * 20_000])
+def test_a_long_cell_takes_no_long_time(cell: str) -> None:
+    """Gone through once: the bound is hundreds of times what it takes."""
+    begun = time.process_time()
+    with pytest.raises(CaptureError):
+        read_capture(f"CH1[V] CH2[A]\n{cell}\n8,3 2\n".encode())
+    assert time.process_time() - begun < 2
 
 
 def test_random_files() -> None:

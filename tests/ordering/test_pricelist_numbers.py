@@ -218,6 +218,12 @@ def test_pack_in_a_name(text: str, pack: int) -> None:
     assert pack_in_text(text) == pack
 
 
+@pytest.mark.parametrize("price", ["1e40", "1e308", "1e-40"])
+def test_no_price_is_too_long_to_be_rounded(price: str) -> None:
+    with pytest.raises(FigureError, match="for one found; allowed: more than 0, up to 1,000,000"):
+        to_piece(Decimal(price), 1)
+
+
 @given(st.text(max_size=40))
 def test_no_cell_breaks_the_reader(text: str) -> None:
     part(text)

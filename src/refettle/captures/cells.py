@@ -102,7 +102,8 @@ class Style:
             if "." in cleaned or cleaned.endswith(","):
                 return None
             cleaned = cleaned.replace(",", ".")
-        if re.fullmatch(r"[+-]? ?(\d+\.?\d*|\.\d+)( ?[eEdD] ?[+-]?\d{1,3})?", cleaned):
+        # ++ and *+: a long row of digits is gone through once, not once for each way to part it
+        if re.fullmatch(r"[+-]? ?(\d++\.?\d*+|\.\d++)( ?[eEdD] ?[+-]?\d{1,3})?", cleaned):
             return _over(float(re.sub(r"[dD]", "e", cleaned.replace(" ", ""))))
         return None
 

@@ -274,9 +274,12 @@ def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
 def to_piece(price: Decimal, pieces: int, discount: Decimal = Decimal(0)) -> Decimal:
     """Price of one, from that of so many less a discount [%]; to 6 decimals, half to even. Raises FigureError."""
     one = price * (100 - discount) / (100 * pieces)
+    allowed = f"more than 0, up to {MOST_PRICE:,}"
+    if one > MOST_PRICE:  # before it is rounded: as many digits as that may be more than are kept
+        raise FigureError(f"{one:.9g} for one", allowed)
     one = one.quantize(Decimal(1).scaleb(-DECIMALS), ROUND_HALF_EVEN)
     if not 0 < one <= MOST_PRICE:
-        raise FigureError(f"{one:f} for one", f"more than 0, up to {MOST_PRICE:,}")
+        raise FigureError(f"{one:f} for one", allowed)
     one = one.normalize()
     exponent = one.as_tuple().exponent
     return one.quantize(CENT) if isinstance(exponent, int) and exponent > -2 else one
