@@ -133,9 +133,11 @@ def test_it_comes_out_the_same_on_another_bench(full: Job, packed: Path, tmp_pat
 
 
 def test_without_the_owner(full: Job, tmp_path: Path) -> None:
+    full.unit.label = "Ingrid's grey one"
     told = pack(full, tmp_path / "job.zip", owner=False)
+    assert told.label == "Ingrid's grey one"
     assert told.naming == (1,)  # the words of an entry are packed as they are
-    assert b"ingrid" not in b"".join(members_of(tmp_path / "job.zip").values())
+    assert b"ingrid@" not in b"".join(members_of(tmp_path / "job.zip").values())
     elsewhere()
     owner = store.find_job(unpack(tmp_path / "job.zip", who="Bo").job).unit.owner
     assert (owner.name, owner.contact, owner.kind) == (LEFT_OUT, "", "customer")

@@ -114,7 +114,7 @@ class Head(_Strict):
 @dataclass(frozen=True)
 class Packed:
     """A job that was packed. `missing`: hashes that its log names and the book has not; `naming`: entries whose words
-    may name an owner who was left out."""
+    may name an owner who was left out, and `label`, if the unit's label may."""
 
     job: int
     file: str
@@ -124,6 +124,7 @@ class Packed:
     bytes: int
     missing: tuple[str, ...]
     naming: tuple[int, ...]
+    label: str = ""
 
 
 def named(entries: Iterable[Mapping[str, Any]], fields: Iterable[str]) -> list[str]:
@@ -192,7 +193,10 @@ def pack(job: Job, file: Path, *, owner: bool = True) -> Packed:
     naming = [] if owner else list(_naming(job, log))
     pictures = sum(name.startswith("photos/") for name in there)
     size = file.stat().st_size
-    return Packed(job.number, str(file), len(log), pictures, len(there) - pictures, size, tuple(missing), tuple(naming))
+    return Packed(
+        job.number, str(file), len(log), pictures, len(there) - pictures, size, tuple(missing), tuple(naming),
+        "" if owner or not _names(job, job.unit.label) else job.unit.label,
+    )  # fmt: skip
 
 
 def _line(text: str) -> str:
@@ -225,14 +229,17 @@ def _is(path: Path, sha256: str) -> bool:
 
 
 def _naming(job: Job, log: list[dict[str, Any]]) -> Iterator[int]:
+    for entry in log:
+        if _names(job, {k: v for k, v in entry.items() if k not in ("n", "at", "kind")}):
+            yield entry["n"]
+
+
+def _names(job: Job, said: Any) -> bool:
+    """True if words may name the job's owner, who is a customer."""
     owner = job.unit.owner
     if owner.kind != Owner.Kind.CUSTOMER:
-        return
-    words = words_of(owner.name, owner.contact, "")
-    for entry in log:
-        said = {k: v for k, v in entry.items() if k not in ("n", "at", "kind")}
-        if words.scrub_all(said) != said:
-            yield entry["n"]
+        return False
+    return bool(words_of(owner.name, owner.contact, "").scrub_all(said) != said)
 
 
 def _write(file: Path, head: Head, texts: Mapping[str, bytes], there: Mapping[str, Path]) -> None:

@@ -162,8 +162,8 @@ def _write(checked: Checked, who: str) -> Job:
     came = {"bench": head.bench, "job": head.job, "entries": head.entries, "log": head.log}
     if head.owner is None:
         came["owner"] = "left out"
-    now = timezone.now().replace(microsecond=0)
-    rows.append(Entry(job=job, n=len(rows) + 1, at=now, who=who, kind="came-over", data=came))
+    # To the microsecond: whether the job was closed before it came over is told by it.
+    rows.append(Entry(job=job, n=len(rows) + 1, at=timezone.now(), who=who, kind="came-over", data=came))
     Entry.objects.bulk_create(rows, batch_size=500)
     store.settle_closed(job)
     return job

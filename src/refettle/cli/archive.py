@@ -64,6 +64,8 @@ def run_pack(args: argparse.Namespace, find: Callable[[int], Job]) -> int:
     if packed.naming:
         print(f"The owner's name or contact may still be in the words of entries {_numbers(packed.naming)}; these are "
               "packed as they are.", file=sys.stderr)  # fmt: skip
+    if packed.label:
+        print(f"The unit's label may name the owner: {packed.label}", file=sys.stderr)
     return DOES_NOT_HOLD if packed.missing else DONE
 
 

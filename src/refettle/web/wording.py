@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from refettle.book.log import parse_time
+from refettle.book.log import FOR_GOOD, parse_time
 from refettle.knowledge.compile import CompiledType
 from refettle.knowledge.one_way import one_way_steps
 from refettle.web.templatetags.bench import engineering, minutes
@@ -421,5 +421,5 @@ def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: Compile
         photo=str(entry.get("photo") or ""),
         corrected_by=corrected.get(n),
         corrects=entry["corrects"] if kind == "correction" else None,
-        can_correct=kind != "correction",
+        can_correct=kind not in ("correction", *FOR_GOOD),
     )
