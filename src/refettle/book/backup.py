@@ -111,7 +111,11 @@ def back_up(folder: Path, keep: int = KEEP, say: Say = _quiet, *, begin: bool = 
                     kept.take_back()
                     kept.clear_unfinished()
                 raise
-            removed = kept.thin_out(keep)
+            try:
+                removed = kept.thin_out(keep)
+            except OSError as error:
+                said = (error.strerror or str(error)).lower()
+                raise BackupError(f"Backup {name} was made, but old ones could not be taken away: {said}") from None
             return _told(kept, name, body, removed, home)
     except (OSError, sqlite3.Error) as error:
         raise _plain(error, folder) from None
