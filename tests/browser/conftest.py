@@ -9,6 +9,7 @@ import sys
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -61,11 +62,9 @@ def _free_port() -> int:
         return int(sock.getsockname()[1])
 
 
-@pytest.fixture(scope="session")
-def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
-    """The server, for all browser tests."""
-    environment = {k: v for k, v in os.environ.items() if not k.startswith(("REFETTLE_", "DJANGO_"))}
-    environment |= {"REFETTLE_HOME": str(tmp_path_factory.mktemp("book")), "REFETTLE_WHO": "Ada"}
+@contextmanager
+def served(environment: dict[str, str]) -> Iterator[Book]:
+    """A bench book, served by a process of its own."""
     port = _free_port()
     process = subprocess.Popen(
         [sys.executable, "-m", "refettle.cli.main", "serve", "--no-browser", "--port", str(port)],
@@ -85,6 +84,19 @@ def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
     finally:
         process.terminate()
         process.wait(timeout=20)
+
+
+def clean_environment(home: Path) -> dict[str, str]:
+    """For a process that works on the book in this folder."""
+    environment = {k: v for k, v in os.environ.items() if not k.startswith(("REFETTLE_", "DJANGO_"))}
+    return environment | {"REFETTLE_HOME": str(home), "REFETTLE_WHO": "Ada"}
+
+
+@pytest.fixture(scope="session")
+def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
+    """The server, for all browser tests."""
+    with served(clean_environment(tmp_path_factory.mktemp("book"))) as made:
+        yield made
 
 
 # Not for the whole session: while it runs, an event loop does, and Django's tests would refuse to use the database.

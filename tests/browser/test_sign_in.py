@@ -1,0 +1,129 @@
+"""Two people and a phone in one bench book: signing in, what the other wrote, and every page about people."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import DESK, PHONE, Book, clean_environment, served
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+Open = Callable[..., Any]
+WORD = "a quiet bench 44"
+SIZES = [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")]
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
+    """A book of its own, where everybody signs in."""
+    environment = clean_environment(tmp_path_factory.mktemp("book"))
+    for name, role in (("Ada Quill", "owner"), ("Bo Marten", "bench"), ("Ida Fenn", "read-only")):
+        words = [sys.executable, "-m", "refettle.cli.main", "people", "add", name, "--role", role]
+        subprocess.run(words, env=environment, input=WORD, text=True, check=True, capture_output=True)
+    # Names by which others call it; a phone of these tests comes by the loopback address all the same.
+    environment |= {"REFETTLE_SIGN_IN": "yes", "REFETTLE_HOSTS": "bench.example", "REFETTLE_PROXY": "127.0.0.1"}
+    with served(environment) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def job(book: Book) -> int:
+    return book.job("larkmere-48", "complaint|point=picture|outcome=no picture")
+
+
+def enter(page: Any, name: str, after: str = "/") -> Any:
+    page.goto(after)
+    page.fill("#name", name)
+    page.fill("#password", WORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_selector(".me")
+    return page
+
+
+def test_two_in_one_job(book: Book, open_page: Open, job: int) -> None:
+    here = f"/jobs/{job}/"
+    ada = enter(open_page(PHONE), "Ada Quill", here)
+    bo = enter(open_page(), "Bo Marten", here)
+    assert ada.url.endswith(here)
+    ada.wait_for_load_state("networkidle")  # the next step comes a little later
+    ada.fill("#caption", "half a caption")
+    where = "document.querySelector('#caption').getBoundingClientRect().top + scrollY"
+    before = ada.evaluate(where)
+    bo.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+    bo.fill("textarea[name=text]", "the lead is bent")
+    bo.locator("form:has(textarea[name=text]) button").first.click()
+    bar = ada.locator("#since")
+    bar.get_by_text("Bo Marten wrote 1 entry").wait_for()
+    assert ada.input_value("#caption") == "half a caption"
+    assert ada.evaluate(where) == before  # nothing moves under a finger
+    asked: list[str] = []
+    ada.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    bar.get_by_text("Show").click()
+    assert asked == ["What you typed on this page and did not send is lost. Show the new entries?"]
+    assert ada.input_value("#caption") == "half a caption"
+    ada.fill("#caption", "")
+    bar.get_by_text("Show").click()
+    ada.get_by_text("the lead is bent").wait_for()
+    assert "Bo Marten" in ada.locator("#log").inner_text() + ada.locator("main").inner_text()
+    assert not ada.locator("#since li").count()
+
+
+def test_a_phone_comes_in_by_the_link(open_page: Open) -> None:
+    desk = enter(open_page(), "Ada Quill", "/phone/")
+    desk.get_by_role("button", name="without typing").click()
+    link = desk.locator("figcaption p").text_content() or ""
+    found = re.fullmatch(r"http://bench\.example(/join/[\w-]+/)", link.strip())
+    assert found, link
+    phone = open_page(PHONE)
+    phone.goto(found[1])
+    phone.get_by_role("button", name="Sign in as Ada Quill").click()
+    phone.wait_for_selector(".me")
+    phone.goto("/me/")
+    phone.get_by_role("button", name="Sign out everywhere").click()
+    desk.goto("/me/")
+    assert "/sign-in/?next=%2Fme%2F" in desk.url
+
+
+@pytest.mark.parametrize(("size", "scheme"), SIZES)
+def test_every_page_about_people(book: Book, open_page: Open, job: int, size: dict[str, int], scheme: str) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    found: list[str] = []
+
+    def look(name: str) -> None:
+        page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+        wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        if wide > 0:
+            found.append(f"{name}: {wide} px stick out")
+        for violation in Axe().run(page).response["violations"]:
+            where = violation["nodes"][0]
+            found.append(f"{name}: {violation['id']}: {where['target']} {where['failureSummary'][:200]}")
+
+    page = open_page(size, color_scheme=scheme)
+    page.goto("/sign-in/")
+    page.fill("#name", "Ada Quill")
+    page.fill("#password", "another word 1")
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_text("Name or password is wrong").wait_for()
+    look("sign-in")
+    enter(page, "Ada Quill")
+    for address in ("/me/", "/people/", "/people/2/", "/phone/"):
+        page.goto(address)
+        look(address)
+    page.get_by_role("button", name="without typing").click()
+    look("link")
+    link = (page.locator("figcaption p").text_content() or "").strip().removeprefix("http://bench.example")
+    page.goto(f"/jobs/{job}/proving/")
+    book.run("job", "log", str(job), "note", "text=seen from the next room", "--who", "Bo Marten")
+    page.get_by_text("Bo Marten wrote").wait_for()
+    look("bar")
+    page.goto(link)
+    look("join")
+    page.goto(f"/join/{'x' * 43}/")
+    look("used up")
