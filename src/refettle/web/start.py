@@ -195,7 +195,8 @@ def _bring_up_to_date(
     plan = executor.migration_plan(executor.loader.graph.leaf_nodes())
     if plan:
         if any(app == "book" for app, _ in applied):
-            say(_kept(database, copy_name(database, home.folder, before=plan[0][0].name)))
+            before = next((each.name for each, _ in plan if each.app_label == "book"), plan[0][0].name)
+            say(_kept(database, copy_name(database, home.folder, before=before)))
         elif isinstance(database, SqliteFile):
             say(f"Making a new bench book in {database.path.parent}")
         else:
