@@ -18,6 +18,7 @@ from refettle.book.models_privacy import Erasure
 from refettle.book.photos import store_photo
 from tests.book.test_privacy import CONTACT, NAME, a_job, photo_file
 from tests.web.pages import get, text_of
+from tests.web.people import a_person
 
 pytestmark = pytest.mark.django_db
 
@@ -118,6 +119,29 @@ def test_erased_only_after_it_was_shown_and_the_name_typed(client: Client, owner
     assert f"erased owner {owner.pk}" not in get(client, "/take-in/larkmere-48/")
 
 
+def test_where_people_sign_in_only_an_owner_of_the_book_writes_out_and_erases(owner: Owner, settings: Any) -> None:
+    settings.REFETTLE_SIGN_IN = True
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    a_job(owner)
+    addresses = (f"/owners/{owner.pk}/export.zip", f"/owners/{owner.pk}/erase/")
+    client = Client()
+    client.force_login(a_person("Bo", "bench"))
+    assert "by an owner of the book" in text_of(get(client, f"/owners/{owner.pk}/"))
+    for address in addresses:
+        assert client.get(address).status_code == 403
+        assert client.post(address, {"action": "erase", "confirm": NAME}).status_code in (403, 405)
+    client.force_login(a_person("Ada", "owner"))
+    sent = {
+        "action": "erase",
+        "why": "by letter",
+        "confirm": NAME,
+        "digest": hidden(get(client, addresses[1]), "digest"),
+    }
+    assert client.get(addresses[0]).status_code == 200
+    assert client.post(addresses[1], sent).status_code == 302
+    assert Erasure.objects.get().who == "Ada"
+
+
 def test_refused_while_a_job_is_open(client: Client, owner: Owner) -> None:
     job: Job = a_job(owner, [], close=False)
     page = get(client, f"/owners/{owner.pk}/erase/")
@@ -137,6 +161,8 @@ def test_a_removed_photo_is_said_to_be_removed(
     gone = client.get(f"/photos/{photo.sha256}/screen")
     assert (gone.status_code, gone.content) == (410, b"This photo was removed on request.\n")
     assert "Photo of entry 1: removed on request" in text_of(get(client, f"/jobs/{job.number}/"))
+    for page in ("handover/", "publish/", "money/", "whitening/", "log/1/"):
+        get(client, f"/jobs/{job.number}/{page}")
     assert json.loads(archive(client, owner).read(f"owner-{owner.pk}/data.json"))["missing"] == [
         f"a photo of job {job.number}, entry 1 was removed on request"
     ]

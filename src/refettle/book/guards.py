@@ -44,7 +44,12 @@ NO_DELETE = (
     "book_person",
 )
 """Rows are not deleted."""
-UNIQUE = {"book_entry": ("job_id", "n"), "book_typeversion": ("sha256",)}
+UNIQUE = {
+    "book_entry": ("job_id", "n"),
+    "book_typeversion": ("sha256",),
+    "book_erasedtext": ("erasure_id", "of_table", "of_row", "of_column"),
+    "book_erasedphoto": ("sha256",),
+}
 """What makes a row of NO_CHANGE unique, besides its id, where anything does."""
 ERASED = "book_erasedtext"
 ERASABLE: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {

@@ -26,7 +26,7 @@ from refettle.book import guards, photos
 from refettle.book.models import Job, Owner, Photo, Unit
 from refettle.book.models_privacy import ErasedPhoto, ErasedText, Erasure
 from refettle.book.privacy_check import standing
-from refettle.book.privacy_find import Change, PhotoUse, Remains, changes_of, photo_uses, remains_of
+from refettle.book.privacy_find import Change, PhotoUse, Remains, changes_of, erased_photos, photo_uses, remains_of
 from refettle.book.privacy_words import ExtraWordsError, OwnersWords, owners_words
 from refettle.book.store import StoreError
 
@@ -260,9 +260,8 @@ def _do(owner: Owner, shown: ErasePlan, who: str, why: str, without: frozenset[s
                 f"Job {job.number} would no longer say the same without these words. Nothing was erased."
             )
     kept, gone = _part_photos(shown.photos, without)
-    ErasedPhoto.objects.bulk_create(
-        [ErasedPhoto(erasure=erasure, sha256=sha) for sha in sorted(gone)], ignore_conflicts=True
-    )
+    fresh = sorted(gone - erased_photos())
+    ErasedPhoto.objects.bulk_create([ErasedPhoto(erasure=erasure, sha256=sha) for sha in fresh])
     transaction.on_commit(lambda: _remove_files(gone))
     return Erased(erasure, key, shown.entries, len(shown.changes), len(gone), kept)
 

@@ -179,12 +179,12 @@ def _files_of(made: Held, job: Job) -> None:
             _add(made, f"photos/{sha[:16]}{path.suffix}", path, f"photo of {where}")
     for n, data in rows:
         for key in ("file", "netlist"):
-            sha = data.get(key)
-            if isinstance(sha, str) and len(sha) == 64:
-                path = files.path_of(Path(settings.REFETTLE_FILES), sha)
+            kept = data.get(key)
+            if isinstance(kept, str) and len(kept) == 64:
+                path = files.path_of(Path(settings.REFETTLE_FILES), kept)
                 ending = re.search(r"\.[A-Za-z0-9]{1,8}$", str(data.get("name", "")))
                 if path.exists():
-                    name = f"files/{sha[:16]}{ending[0] if ending else ''}"
+                    name = f"files/{kept[:16]}{ending[0] if ending else ''}"
                     _add(made, name, path, f"file of job {job.number}, entry {n} ({data['kind']})")
                 else:
                     made.missing.append(f"a file of job {job.number}, entry {n} is missing from the files folder")

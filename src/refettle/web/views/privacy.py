@@ -36,11 +36,15 @@ def _owner(number: int) -> Owner:
     return found
 
 
-def _only_who_owns(request: HttpRequest) -> None:
+def _may(request: HttpRequest) -> bool:
     """Where people sign in, only an owner of the book writes out or erases what is held of a customer."""
     person = person_of(request)
-    if person is not None and not person.owns:
-        raise PermissionDenied(f"{person.name} may not do this. Ask an owner of the book.")
+    return person is None or person.owns
+
+
+def _only_who_may(request: HttpRequest) -> None:
+    if not _may(request):
+        raise PermissionDenied("Only an owner of the book may do this. Nothing was written out or erased.")
 
 
 # ---------------------------------------------------------------- the list
@@ -97,6 +101,7 @@ def owner_page(request: HttpRequest, number: int) -> HttpResponse:
         "rows": rows,
         "agreed": agreed,
         "kits": kits_sold_to(privacy.words_of_owner(owner)) if customer and erasure is None else [],
+        "may": _may(request),
         "erasure": erasure,
         "altered": _altered(erasure) if erasure else 0,
         "typed": typed,
@@ -113,7 +118,7 @@ def _altered(erasure: Erasure) -> int:
 @require_safe
 def owner_export(request: HttpRequest, number: int) -> HttpResponseBase:
     """All that is held of one owner as a ZIP archive, sent while it is made."""
-    _only_who_owns(request)
+    _only_who_may(request)
     owner = _owner(number)
     if owner.kind != Owner.Kind.CUSTOMER:
         raise Http404("The bench's own stock is nobody to write out for.")
@@ -132,7 +137,7 @@ def owner_export(request: HttpRequest, number: int) -> HttpResponseBase:
 @require_http_methods(["GET", "HEAD", "POST"])
 def owner_erase(request: HttpRequest, number: int) -> HttpResponse:
     """What erasing would do, word for word; POST does it."""
-    _only_who_owns(request)
+    _only_who_may(request)
     owner = _owner(number)
     form = request.POST
     extra = [line for line in form.get("extra", "").replace("\r", "").split("\n") if line.strip()]
