@@ -105,8 +105,9 @@ def timed(what: Callable[[int], Any], times: int) -> tuple[float, float, float]:
 def measure() -> Iterator[tuple[str, float, float, float]]:
     """What is timed: (what, median, 95 of 100, slowest) [ms]."""
     from django.test import Client
+    from django.utils import timezone
 
-    from refettle.book import stores
+    from refettle.book import reorder, stores
     from refettle.book.models_stores import Movement, Part
     from refettle.book.stores_check import explain, verify
     from refettle.book.stores_search import find
@@ -135,8 +136,16 @@ def measure() -> Iterator[tuple[str, float, float, float]]:
 
     yield "a part: its lots and newest 50 lines", *timed(facts, 59)
     yield f"the same of a part with {BUSY} lines", *timed(lambda n: explain(chosen[0], newest=50), 20)
+    begun = time.perf_counter()
+    reorder.work_out(timezone.localdate())
+    took = 1e3 * (time.perf_counter() - begun)
+    assert reorder.level_of(chosen[3], timezone.localdate()).by == "use"
+    yield "use of all parts worked out, beside the serving", took, took, took
     yield "a part's page", *timed(page, 59)
+    busy = f"/stores/{chosen[0].code}/"
+    yield f"the page of a part with {BUSY} lines", *timed(lambda n: client.get(busy), 20)
     yield "the list of parts, a page searched", *timed(lambda n: client.get("/stores/", {"q": TYPED[n % 8]}), 24)
+    yield "what is low, nothing changed since", *timed(lambda n: client.get("/stores/reorder/"), 8)
     yield "a line written", *timed(lambda n: stores.receive(chosen[1 + n % 59], 1, who="Ada"), 40)
     yield "the oldest lot taken", *timed(lambda n: stores.take(chosen[1 + n % 59], 1, "used", who="Ada"), 40)
 
