@@ -16,7 +16,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 import refettle.web
-from refettle.book import people, store
+from refettle.book import exchange, moving, people, store
 from refettle.book.models import Entry
 from refettle.book.models_people import Person, PhoneLink, SignInCount
 from refettle.web.sessions import SessionStore
@@ -112,6 +112,21 @@ def test_who_only_reads_sends_nothing(name: str, address: str) -> None:
         assert response.status_code == 403
         assert "Ida may read in this book, not write. Nothing was written." in text_of(response.content.decode())
     assert Entry.objects.count() == before
+
+
+def test_looking_at_every_page_writes_nothing() -> None:
+    a_job(entries=[{"kind": "complaint", "point": "picture", "outcome": "no picture"}])
+    client = Client()
+    client.force_login(a_person("Ida", "read only"))
+
+    def book() -> list[moving.Moved]:
+        return [moving.table_digest(m, "default") for m in moving.tables() if m not in (Session, Person)]
+
+    exchange.identity()  # the book gives itself one when it is first asked
+    before = book()
+    shown = sum(client.get(address).status_code == 200 for _, address in PAGES)
+    assert shown > 30
+    assert book() == before
 
 
 @pytest.mark.parametrize("role", ["bench", "read only"])
