@@ -149,3 +149,38 @@ def test_more_parts_than_a_fit_takes_are_all_told(monkeypatch: pytest.MonkeyPatc
     assert idle.pk not in found
     assert {found[part.pk].by for part in parts} == {"use"}
     assert len({found[part.pk].at for part in parts}) == 1
+
+
+@pytest.mark.django_db
+def test_what_parts_have_in_common_is_due_once_the_ledger_goes_on_and_it_is_old() -> None:
+    now, today = timezone.now(), timezone.localdate()
+    later = timedelta(minutes=reorder_fits.OFTEN_MINUTES + 1)
+    part = a_part("C")
+    stores.receive(part, 5, who="Ada")
+    assert reorder_fits.is_due(now)
+    reorder_fits.work_out(today)
+    assert not reorder_fits.is_due(now + later)
+    stores.take(part, 1, Movement.Kind.USED, who="Ada")
+    assert not reorder_fits.is_due(now)
+    assert reorder_fits.is_due(now + later)
+
+
+@pytest.mark.django_db
+def test_it_is_worked_out_beside_the_serving(monkeypatch: pytest.MonkeyPatch) -> None:
+    from refettle.web import warm
+
+    part = a_part("C")
+    used(part, [(10, 2)])
+    assert reorder.level_of(part, timezone.localdate()).by == "not yet"
+
+    class StoppedError(Exception):
+        pass
+
+    def stop(seconds: float) -> None:
+        raise StoppedError
+
+    monkeypatch.setattr(warm._asked, "wait", stop)
+    monkeypatch.setattr(warm.connection, "close", lambda: None)
+    with pytest.raises(StoppedError):
+        warm.keep_fits()
+    assert reorder.level_of(part, timezone.localdate()).by == "use"
