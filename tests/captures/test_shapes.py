@@ -103,11 +103,12 @@ def test_whatever_comes_is_read_or_refused(data: bytes) -> None:
 
 
 @pytest.mark.parametrize("cell", ["9" * 20_000 + "x", "9" * 20_000 + ".", "1 " * 10_000, "1e" * 10_000, "." * 20_000])
-def test_a_long_cell_takes_no_long_time(cell: str) -> None:
+@pytest.mark.parametrize("above", ["", "x: " + "1:" + "9" * 400, "(" * 20_000, " " * 20_000 + "=", "a " * 10_000])
+def test_a_long_cell_takes_no_long_time(above: str, cell: str) -> None:
     """Gone through once: the bound is hundreds of times what it takes."""
     begun = time.process_time()
     with pytest.raises(CaptureError):
-        read_capture(f"CH1[V] CH2[A]\n{cell}\n8,3 2\n".encode())
+        read_capture(f"{above}\nCH1[V] CH2[A]\n{cell}\n8,3 2\n".encode())
     assert time.process_time() - begun < 2
 
 

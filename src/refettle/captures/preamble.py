@@ -40,6 +40,8 @@ _NUMERIC = frozenset(
 _PATTERNS = {key: re.compile(pattern, re.IGNORECASE) for key, pattern in _KEYS.items()}
 _CHANNEL = re.compile(r"(?i)^(?:ch(?:annel|an)?\.?[ _-]?(\d)|(\d))[ _:-]+|[ _-]+\(?ch(?:annel)?[ _-]?(\d)\)?$")
 _REMARK = re.compile(r"^\s*(?:#+|%+|//+|;+|\*+|!+)\s*")
+_LONGEST = 300
+"""Letters of a heading cell that is looked into; longer ones are words."""
 _NUMBER = r"[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
 _TIME = re.compile(r"(?i)(time|times|zeit|temps|tiempo|tempo|t|elapsed( time)?|timestamp|date( ?/? ?time)?|"
                    r"x[ -]?axis|horizontal|time ?base|clock|t[ -]rel\w*|rel\w* time|time ?stamp)"
@@ -112,6 +114,8 @@ def is_index(name: str) -> bool:
 def name_and_unit(text: str) -> tuple[str, str]:
     """A heading parted into name and unit: `CH1 (mV)`, `t/ms`, `Voltage [V]`, `Time_s`, `mV`."""
     cleaned = plain(text).strip("\"' ")
+    if len(cleaned) > _LONGEST:
+        return cleaned, ""
     if unit_of(cleaned):
         return "", cleaned
     found = re.fullmatch(r"(.*?)\s*[(\[{<]\s*(?:in\s+)?([^()\[\]{}<>]*?)\s*[)\]}>]\s*(.*)", cleaned)
@@ -146,6 +150,8 @@ def _key(text: str) -> tuple[str, int | None, str] | None:
 def _value(text: str, style: Style) -> tuple[float, str] | None:
     """A number at the start of a text and what stands behind it: `1.000MSa/s`, `4 us`, `10X`, `1:10`."""
     cleaned = plain(text).strip("\"' ")
+    if len(cleaned) > _LONGEST:
+        return None
     if ratio := re.fullmatch(r"(\d+)\s*:\s*(\d+)", cleaned):
         low, high = sorted((int(ratio[1]), int(ratio[2])))
         return (high / low, "") if low else None
@@ -210,12 +216,12 @@ def read_heading(layout: Layout) -> Heading:
             continue
         cells = _parted_again(cells, layout, line)
         for n, cell in enumerate(cells):
-            parted = re.fullmatch(r"([^:=]+?)\s*[:=]\s*(.*)", cell)
+            parted = re.fullmatch(r"([^:=]+)[:=](.*)", cell, re.DOTALL)
             key = _key(cell)
             values: list[str] = []
             if key is None and parted and (key := _key(parted[1])):
-                values = [parted[2]] if parted[2] else []
-                cell = parted[1]
+                values = [parted[2].strip()] if parted[2].strip() else []
+                cell = parted[1].rstrip()
             if key is None:
                 continue
             if not values or key[0] in ("unit", "per_code", "per_division", "offset", "source", "coupling", "probe"):
