@@ -1,0 +1,71 @@
+"""One thing that reads what others wrote: valid examples of it, how they are changed, how it is read and may refuse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from random import Random
+from typing import Any
+
+from tests.support.hostile import changing
+from tests.support.hostile.changing import TEXT, Change
+
+
+@dataclass(frozen=True)
+class Reader:
+    """`examples` gives valid input, `read` reads one or raises one of `refusals`; `plain` and `inside` say how
+    examples are changed."""
+
+    name: str
+    examples: Callable[[], Sequence[bytes]]
+    read: Callable[[bytes], object]
+    refusals: Callable[[], tuple[type[BaseException], ...]]
+    plain: tuple[Change, ...] = TEXT
+    inside: tuple[Change, ...] = ()
+    book: bool = False
+    """Whether it needs a bench book."""
+
+    @property
+    def valid(self) -> Sequence[bytes]:
+        if self.name not in _VALID:
+            _VALID[self.name] = tuple(self.examples())
+        return _VALID[self.name]
+
+    def make(self, seed: int, number: int) -> bytes:
+        """The input of that number: always the same of the same seed."""
+        rng = Random(f"{seed} {self.name} {number}")
+        return changing.hostile(rng, self.valid, self.plain, self.inside)
+
+
+READERS: dict[str, Reader] = {}
+_VALID: dict[str, Sequence[bytes]] = {}
+
+
+def valid_of(name: str) -> Sequence[bytes]:
+    """The examples of another reader."""
+    return READERS[name].valid
+
+
+def reader(name: str, **more: Any) -> Callable[[Callable[[bytes], object]], Callable[[bytes], object]]:
+    def put(read: Callable[[bytes], object]) -> Callable[[bytes], object]:
+        READERS[name] = Reader(name, read=read, **more)
+        return read
+
+    return put
+
+
+def as_typed(data: bytes) -> str:
+    """As an argument of a command comes: bytes that are no UTF-8 are kept as lone surrogates."""
+    return data.decode("utf-8", "surrogateescape")
+
+
+def as_text(data: bytes) -> str:
+    """As the text of a file comes; what is no UTF-8 is refused before."""
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise NoTextError("no UTF-8") from None
+
+
+class NoTextError(Exception):
+    """Refused by whoever opened the file."""
