@@ -245,7 +245,8 @@ def _print_plan(shown: ErasePlan) -> None:
         print("owner, contact: " + owner.contact.replace("\n", ", ") + " -> nothing")
     for change in shown.changes:
         for each in change.shown:
-            print(f"{change.where}, {each.field}: {each.before}\n    -> {each.after}")
+            field = f", {each.field}" if change.n else ""
+            print(f"{change.where}{field}: {each.before}\n    -> {each.after}")
     for photo in shown.photos:
         stays = f"; stays: {photo.others} has it as well" if photo.others else ""
         print(f"photo {photo.sha256}: job {photo.job}, entry {photo.n} {photo.caption}{stays}")
@@ -258,4 +259,5 @@ def _print_plan(shown: ErasePlan) -> None:
         f"earlier (the newest {KEEP} by default) still hold it all, and so does what you sent or printed. Local law "
         "may require keeping invoices."
     )
-    print(f"To do it: --why WORDS --confirm NAME --digest {shown.digest}")
+    if not shown.refused:
+        print(f"To do it: --why WORDS --confirm NAME --digest {shown.digest}")
