@@ -128,6 +128,18 @@ def test_no_part_goes_in_before_the_cautions_are_read(job: Job) -> None:
     write(job, {"kind": "bath-in", **INTO})
 
 
+@pytest.mark.parametrize("stage", ["proving", "handed over"])
+def test_a_unit_is_not_proven_or_handed_over_with_parts_in_the_tub(job: Job, stage: str) -> None:
+    read_cautions(job)
+    write(job, {"kind": "bath-in", **INTO})
+    with pytest.raises(LogError, match=f"stage: '{stage}' found while parts are whitened \\(lid in tub\\)"):
+        write(job, {"kind": "stage", "stage": stage})
+    write(job, {"kind": "bath-out", "batch": "tub", "parts": ["lid"], "why": "done"})
+    if stage == "proving":
+        write(job, {"kind": "stage", "stage": stage})
+        assert store.job_state(job).stage == "proving"
+
+
 def test_what_was_done_without_a_go_ahead_stays_visible(job: Job) -> None:
     read_cautions(job)
     write(job, {"kind": "bath-in", **INTO})

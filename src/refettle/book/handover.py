@@ -167,6 +167,8 @@ def _standing(state: JobState, customer: bool) -> Standing:
             against.append(f"proving: {made.unproven}")
     if left := state.ledger.left_over():
         against.append(f"left over: {left}")
+    if inside := state.whitening.in_tub:
+        against.append(f"parts in the tub: {inside}")
     stages = [entry for entry in state.entries if entry.kind == "stage" and not entry.void]
     last = stages[-1] if stages else None
     reason = str(last.data.get("why", "")) if last is not None and state.stage in ENDS else ""

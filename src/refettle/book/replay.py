@@ -23,7 +23,7 @@ from refettle.book.proving import PROVING_KINDS, proving
 from refettle.book.proving_refusals import refuse_handover, refuse_proving, refuse_unsaying
 from refettle.book.state import LEVELS, Evidence, JobState
 from refettle.book.stores_jobs import STORES_KINDS, amount_of, job_parts, refuse_oddities, refuse_parts
-from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_whitening, whitening
+from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_leaving, refuse_whitening, whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 
 # ---------------------------------------------------------------- replaying
@@ -123,8 +123,10 @@ def check_new(
             refuse_money(money_of(effective(earlier)), content, at, customer)
         if content["kind"] in LEDGER_KINDS:
             refuse(ledger(effective(earlier)), content)
-            if content["kind"] == "stage" and content["stage"] == "handed over":
-                refuse_handover(proving(unit, effective(earlier)), content, customer)
+            if content["kind"] == "stage":
+                refuse_leaving(whitening(effective(earlier)), content)
+                if content["stage"] == "handed over":
+                    refuse_handover(proving(unit, effective(earlier)), content, customer)
         elif content["kind"] in STORES_KINDS:
             refuse_parts(job_parts(effective(earlier)), content)
         elif content["kind"] in PROVING_KINDS:

@@ -154,6 +154,11 @@ class Whitening:
     readings: list[LogEntry] = field(default_factory=list)
 
     @property
+    def in_tub(self) -> str:
+        """What lies in a batch now, in words; empty if nothing does."""
+        return "; ".join(f"{', '.join(b.inside)} in {b.name}" for b in self.batches.values() if b.inside)
+
+    @property
     def parts(self) -> list[str]:
         """Every part named, in the order of the log, the references left out."""
         seen: dict[str, None] = {}
@@ -343,6 +348,16 @@ def refuse_whitening(before: Whitening, one_way: Iterable[OneWay], content: Mapp
             raise LogError(f"first: {first} found; allowed: the number of an earlier photo read", field="first")
     else:
         _refuse_other(before, content)
+
+
+def refuse_leaving(before: Whitening, content: Mapping[str, Any]) -> None:
+    """Refuse that a unit is proven as a whole or handed over while parts of it lie in a batch. Raises LogError."""
+    if content["stage"] in ("proving", "handed over") and before.in_tub and not content.get("why"):
+        raise LogError(
+            f"stage: '{content['stage']}' found while parts are whitened ({before.in_tub}); allowed: take them out "
+            "first, or give the reason in 'why'",
+            field="stage",
+        )
 
 
 def _refuse_other(before: Whitening, content: Mapping[str, Any]) -> None:
