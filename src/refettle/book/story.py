@@ -24,8 +24,8 @@ from refettle.book.state import JobState
 from refettle.book.turning import turning_points
 
 BOOKKEEPING = frozenset(
-    {"caution", "came-over", "time", "timer", "experience", "access", "want", "proof", "board", "capacitor", "returned", "go-ahead",
-     "warranty", "saved"}
+    {"caution", "came-over", "time", "timer", "experience", "access", "want", "proof", "board", "capacitor", "returned",
+     "go-ahead", "warranty", "saved"}
 )  # fmt: skip
 """Entries that tell no story."""
 LEFT_OUT = PRIVATE_KINDS | BOOKKEEPING
