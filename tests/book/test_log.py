@@ -25,7 +25,7 @@ from tests.book.logs import entry
 
 # ---------------------------------------------------------------- every kind, there and back
 
-letters = st.characters(exclude_categories=["Cs"])
+letters = st.characters(exclude_categories=["Cs"], exclude_characters="\0")  # what every database keeps
 short = st.text(letters, min_size=1, max_size=30)
 text = st.text(letters, max_size=60)
 told = st.text(letters, min_size=3, max_size=60).map(str.strip).filter(lambda words: len(words) >= 3)
@@ -438,6 +438,24 @@ def test_half_a_letter_in_a_name() -> None:
 def test_blanks_are_no_proof_and_no_consent(kind: str) -> None:
     with pytest.raises(LogError, match="text"):
         read_jsonl(json.dumps({"kind": kind, "repair": "a", "text": "   "}))
+
+
+@pytest.mark.parametrize(
+    ("line", "field"),
+    [
+        ('{"kind": "note", "text": "a\\u0000b"}', "text"),
+        ('{"kind": "check", "check": "a", "counts": {"g\\u0000": 1}}', "counts"),
+        ('{"kind": "correction", "corrects": 1, "with": {"kind": "note", "text": "\\u0000"}}', "with"),
+        ('{"kind": "note", "text": "a", "who": "A\\u0000"}', "who"),
+        ('{"kind": "note", "text": "a", "at": "0001-01-01T00:00:00+14:00"}', "at"),
+        ('{"kind": "note", "text": "a", "at": "9999-12-31T23:59:59-14:00"}', "at"),
+    ],
+)
+def test_what_no_database_keeps(line: str, field: str) -> None:
+    """PostgreSQL has no U+0000 in text, and a time is kept in UTC."""
+    with pytest.raises(LogError, match=field) as raised:
+        read_jsonl(NOTE + line)
+    assert raised.value.field == field
 
 
 # ---------------------------------------------------------------- corrections

@@ -445,6 +445,8 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         raise LogError(f"{place}: {found_text} found; allowed: {allowed}", field=where) from None
     plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     plain["kind"] = kind
+    if name := next((key for key, value in plain.items() if _holds_nul(value)), ""):
+        raise LogError(f"{kind} {name}: the character U+0000 found; allowed: text", field=name)
     if isinstance(parsed, Correction):
         plain["with"] = None if parsed.content is None else check_entry(parsed.content)
         if plain["with"] and plain["with"]["kind"] == "correction":
@@ -469,11 +471,11 @@ class LogEntry:
 
 def parse_time(value: Any) -> datetime:
     """An ISO 8601 time with offset; without one it is taken as UTC. Raises LogError."""
-    if isinstance(value, datetime):
-        return value if value.tzinfo else value.replace(tzinfo=UTC)
     try:
-        parsed = datetime.fromisoformat(str(value))
-    except ValueError:
+        parsed = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
+        if parsed.tzinfo:
+            parsed.astimezone(UTC)  # at the ends of the calendar an offset may lead out of it
+    except (ValueError, OverflowError):
         raise LogError(f"at: {value!r} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at") from None
     return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)
 
@@ -535,8 +537,14 @@ def _with_head(data: dict[str, Any], following: int) -> dict[str, Any]:
 
 
 def _writable(text: str) -> bool:
-    """False for half a surrogate pair, which JSON can hold and no file can."""
-    return not any(0xD800 <= ord(letter) <= 0xDFFF for letter in text)
+    """False for half a surrogate pair, which JSON can hold and no file can, and for U+0000, which no database keeps."""
+    return not any(0xD800 <= ord(letter) <= 0xDFFF or letter == "\0" for letter in text)
+
+
+def _holds_nul(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any("\0" in key or _holds_nul(each) for key, each in value.items())
+    return any(map(_holds_nul, value)) if isinstance(value, list) else isinstance(value, str) and "\0" in value
 
 
 def _check_order(entries: list[dict[str, Any]]) -> None:
