@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from refettle.quantities import QuantityError, letter_code, number, parse, plain, show
+from refettle.quantities import QuantityError, letter_code, number, parse, plain, show, whole
 
 GOOD = [
     ("4k7", "Ω", 4700), ("4.7k", "Ω", 4700), ("4,7 kΩ", "Ω", 4700), ("4700", "Ω", 4700), ("4.7 KOHM", "Ω", 4700),
@@ -110,3 +110,11 @@ def test_any_text_is_read_or_refused(text: str, unit: str) -> None:
     except QuantityError:
         return
     assert isfinite(value)
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [("7", 7), ("007", 7), ("٧", 7), ("", None), ("-7", None), (" 7", None), ("²", None), ("9" * 5000, None)],
+)
+def test_whole_numbers(text: str, number: int | None) -> None:
+    assert whole(text) == number

@@ -60,6 +60,11 @@ def scaled(digits: str, exponent: int) -> float:
     return float(f"{digits}e{exponent}")
 
 
+def whole(text: str) -> int | None:
+    """The number that up to 15 decimal digits write, and nothing else; None for any other text, however long."""
+    return int(text) if len(text) <= 15 and text.isdecimal() else None
+
+
 def parse(text: str, unit: str = "") -> float:
     """Read a quantity.
 

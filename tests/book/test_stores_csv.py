@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import time
 from datetime import date
 from typing import Any
 
@@ -45,6 +46,15 @@ def test_there_and_back(db: None) -> None:
     taken = import_csv(text.encode(), who="Bo")
     assert (taken.parts, taken.lots, taken.pieces) == (3, 4, 111)
     assert (listed(), verify()) == (before, [])
+
+
+@pytest.mark.parametrize(("column", "cell"), [("gram", "1." + "\t" * 50_000 + "2"), ("shelf_days", "9" * 5000)])
+def test_a_long_cell_is_refused_at_once(db: None, column: str, cell: str) -> None:
+    begun = time.process_time()
+    with pytest.raises(CsvError, match=f"line 2: {column}: .* found; allowed") as raised:
+        import_csv(f"code,name,count,{column}\nC1,Belt,1,{cell}\n".encode(), who="Ada")
+    assert len(str(raised.value)) < 200
+    assert time.process_time() - begun < 1
 
 
 def test_semicolons_tabs_and_decimal_commas(db: None) -> None:

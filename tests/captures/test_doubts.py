@@ -113,6 +113,18 @@ def test_times_that_go_back_are_refused_with_their_line() -> None:
         read_capture(b"t (s),CH1 (V)\n0.0001,1\n0.0002,2\n0.0001,3\n0.0002,4\n")
 
 
+def test_numbers_of_thousands_of_digits() -> None:
+    """As a count that two columns of whole numbers may begin with, as a month, and as a channel that is asked for."""
+    long = "9" * 5000
+    with pytest.raises(CaptureError):
+        read_capture(f"1,2\n{long},3\n3,4\n".encode())
+    with pytest.raises(CaptureError):
+        read_capture(f"2031.{long}.1,3\n2031.²².1,3\n".encode())
+    found = read_capture(b"CH1 (V)\n1\n2\n3\n", "", Choices(interval=1e-3))
+    with pytest.raises(CaptureError, match="allowed: CH1, or 1 to 1"):
+        found.channel(long)
+
+
 def test_a_sine_is_not_called_clipped() -> None:
     for periods in (1, 3, 5.3, 40):
         for amplitude in (3.0, 20.4, 100.0, 127.0):

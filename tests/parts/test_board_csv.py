@@ -15,6 +15,13 @@ R1;1k;;;;;;;
 """
 
 
+def test_a_designator_of_any_length() -> None:
+    """They are sorted by their numbers: the long one comes last, and is no error of the number's."""
+    rows = "".join(f"C{number},10u 25V\n" for number in ("9" * 5000, "10", "2", "010"))
+    refs = [each.ref for each in read_board(f"ref,value\n{rows}".encode()).capacitors]
+    assert refs == ["C2", "C10", "C010", "C" + "9" * 5000]
+
+
 def test_it_works() -> None:
     reading = read_board(LIST.encode())
     c1, c2 = reading.electrolytics

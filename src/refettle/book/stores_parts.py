@@ -16,7 +16,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
 from refettle.book.stores_values import ValueTextError, code_for, read_value
 from refettle.parts.capacitor import KINDS, MOUNTS
-from refettle.quantities import QuantityError, parse
+from refettle.quantities import MAX_LENGTH, QuantityError, parse, whole
 
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+-]{0,39}")
 PAGE_WORDS = frozenset({"new", "receive", "count", "labels", "reorder", "look-again"})
@@ -35,6 +35,8 @@ def _figure(unit: str, low: float, high: float) -> Callable[[str, Any], float | 
         if value is None or (isinstance(value, str) and not value.strip()):
             return None
         text = str(value).strip()
+        if len(text) > MAX_LENGTH:
+            raise StoreError(f"{field}: {text[:40]!r}… found; allowed: a number in {unit}", field)
         try:
             if unit == "mm":
                 bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
@@ -57,9 +59,10 @@ def _days(most: int, empty: int | None = None) -> Callable[[str, Any], int | Non
         if value is None or not str(value).strip():
             return empty
         text = str(value).strip()
-        if isinstance(value, bool) or not text.isascii() or not text.isdigit() or int(text) > most:
-            raise StoreError(f"{field}: {value!r} found; allowed: a whole number from 0 to {most}", field)
-        return int(text)
+        number = None if isinstance(value, bool) or not text.isascii() else whole(text)
+        if number is None or number > most:
+            raise StoreError(f"{field}: {text[:40]!r} found; allowed: a whole number from 0 to {most}", field)
+        return number
 
     return read
 

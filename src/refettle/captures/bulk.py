@@ -10,6 +10,7 @@ import numpy as np
 from refettle.captures.cells import Style, is_over, rescale, unit_of, when
 from refettle.captures.layout import MAX_LINE, Layout, split
 from refettle.captures.model import CaptureError, CaptureStopped, Floats, Progress, Stop
+from refettle.quantities import whole
 
 PIECE = 1 << 20
 MAX_VALUES = 40_000_000
@@ -47,7 +48,7 @@ class _Slow:
         self.marks = 0
         month_first = any(
             kind == "W" and len(cells := row[n].replace("/", ".").replace("-", ".").split(".")) > 2
-            and cells[1].isdigit() and 12 < int(cells[1]) < 32
+            and 12 < (whole(cells[1]) or 0) < 32
             for row in layout.sample for n, kind in enumerate(layout.kinds[: len(row)])
         )  # fmt: skip
         self.month_first = month_first

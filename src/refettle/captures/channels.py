@@ -9,6 +9,7 @@ import numpy as np
 from refettle.captures.cells import unit_of
 from refettle.captures.model import CaptureError, Channel, Choices, Floats, chosen
 from refettle.captures.quality import stuck_samples, value_step
+from refettle.quantities import whole
 
 
 def channel_number(which: str | int, names: list[str], what: str) -> int:
@@ -17,8 +18,9 @@ def channel_number(which: str | int, names: list[str], what: str) -> int:
     for number, name in enumerate(names):
         if name.casefold() == text.casefold():
             return number
-    if text.isdecimal() and 1 <= int(text) <= len(names):
-        return int(text) - 1
+    place = whole(text)
+    if place is not None and 1 <= place <= len(names):
+        return place - 1
     raise CaptureError(f"{what}: channel {text!r} found; allowed: {', '.join(names)}, or 1 to {len(names)}")
 
 

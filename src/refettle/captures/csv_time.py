@@ -14,7 +14,7 @@ from refettle.captures.layout import Layout
 from refettle.captures.model import TIME_UNITS, CaptureError, Choices, Floats
 from refettle.captures.preamble import Heading, is_index, is_time
 from refettle.captures.timing import Grid, even_grid
-from refettle.quantities import plain, show
+from refettle.quantities import plain, show, whole
 
 _CLOCK_BACK = 43_200.0
 
@@ -37,8 +37,9 @@ def column_named(which: str | int, layout: Layout, heading: Heading) -> int | No
     for n in layout.columns:
         if heading.names.get(n, "").casefold() == text.casefold() and text:
             return n
-    if text.isdecimal() and int(text) - 1 in layout.columns:
-        return int(text) - 1
+    place = whole(text)
+    if place is not None and place - 1 in layout.columns:
+        return place - 1
     found = ", ".join(heading.names.get(n) or str(n + 1) for n in layout.columns)
     raise CaptureError(f"time column: {text!r} found; allowed: none, or one of {found}")
 

@@ -288,7 +288,9 @@ def _second_thoughts(best: _Try, lines: list[str], choices: Choices) -> tuple[_T
     if best.separator != "," or choices.separator is not None or choices.decimal is not None or len(best.pattern) != 2:
         return best, ()
     rows = [row for row in best.rows[best.begin : best.end] if len(row) == 2]
-    if not rows or not all(re.fullmatch(r"[+-]?\d+", a) and re.fullmatch(r"\d+([eE][+-]?\d+)?", b) for a, b in rows):
+    if not rows or not all(
+        re.fullmatch(r"[+-]?\d{1,15}", a) and re.fullmatch(r"\d+([eE][+-]?\d+)?", b) for a, b in rows
+    ):
         return best, ()
     above = [row for row in best.rows[: best.begin] if any(row)]
     if above and len(above[-1]) == 2 and all(_titles(cell, best.style) for cell in above[-1]):

@@ -14,6 +14,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.quantities import whole
+
 Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
 """Called now and then with the share done, 0 to 1."""
@@ -116,8 +118,9 @@ class Capture:
         for each in self.channels:
             if each.name.casefold() == text.casefold():
                 return each
-        if text.isdecimal() and 1 <= int(text) <= len(self.channels):
-            return self.channels[int(text) - 1]
+        number = whole(text)
+        if number is not None and 1 <= number <= len(self.channels):
+            return self.channels[number - 1]
         names = ", ".join(each.name for each in self.channels)
         raise CaptureError(f"channel: {text!r} found; allowed: {names}, or 1 to {len(self.channels)}")
 

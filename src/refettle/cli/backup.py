@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from refettle.cli.common import BAD_INPUT, DOES_NOT_HOLD, DONE, Refused, open_book, print_json, table
+from refettle.quantities import whole
 
 if TYPE_CHECKING:
     from refettle.book.backup_store import BackupError, Store
@@ -40,9 +41,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _keep(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 100_000:
+    number = whole(text)
+    if number is None or not 1 <= number <= 100_000:
         raise argparse.ArgumentTypeError(f"'{text}' found; allowed: 1 to 100000")
-    return int(text)
+    return number
 
 
 def run(args: argparse.Namespace) -> int:

@@ -11,6 +11,7 @@ from refettle.cli import archive, job_report
 from refettle.cli.advising import advice_facts, print_advice, suspect_facts, suspect_table
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, read_log_text, refusing, table
 from refettle.cli.publishing import add_publishing
+from refettle.quantities import whole
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -106,9 +107,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _job_number(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 2_000_000_000:
+    number = whole(text)
+    if number is None or not 1 <= number <= 2_000_000_000:
         raise argparse.ArgumentTypeError(f"'{text}' found; allowed: a job's number")
-    return int(text)
+    return number
 
 
 def _find(number: int) -> Job:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, read_log_text, table
 from refettle.cli.kits_facts import batch_facts, kit_facts, reached_facts, version_facts
+from refettle.quantities import whole
 
 if TYPE_CHECKING:
     from refettle.book.models_kits import KitBatch
@@ -98,9 +99,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _number(text: str) -> int:
-    if not (text.isdecimal() and 0 < int(text) < 1_000_000_000):
+    number = whole(text)
+    if number is None or not 0 < number < 1_000_000_000:
         raise argparse.ArgumentTypeError(f"'{text[:20]}' found; allowed: a whole number from 1")
-    return int(text)
+    return number
 
 
 @contextmanager

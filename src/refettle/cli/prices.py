@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, table
+from refettle.quantities import whole
 
 if TYPE_CHECKING:
     from refettle.book.models_prices import Offer
@@ -118,8 +119,9 @@ def _column(text: str, names: list[str]) -> int:
     same = [i for i, name in enumerate(names) if name.casefold() == text.casefold() and text]
     if same:
         return same[0]
-    if text.isdecimal() and 1 <= int(text) <= len(names):
-        return int(text) - 1
+    place = whole(text)
+    if place is not None and 1 <= place <= len(names):
+        return place - 1
     shown = ", ".join(f"{n} {name!r}" for n, name in enumerate(names, 1))
     raise PriceListError(f"--map: column {text!r} found; allowed: one of {shown[:300]}")
 

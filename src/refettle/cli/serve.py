@@ -5,13 +5,15 @@ from __future__ import annotations
 import argparse
 
 from refettle.cli.common import DONE, Refused
+from refettle.quantities import whole
 
 
 def port_number(text: str) -> int:
     """A port; argparse shows the message."""
-    if not text.isdecimal() or not 1024 <= int(text) <= 65535:
+    number = whole(text)
+    if number is None or not 1024 <= number <= 65535:
         raise argparse.ArgumentTypeError(f"'{text}' found; allowed: 1024 to 65535")
-    return int(text)
+    return number
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

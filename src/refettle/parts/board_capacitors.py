@@ -96,11 +96,12 @@ def find_capacitors(board: Board, netlist: Netlist | None = None) -> tuple[Capac
 
 
 def ref_order(ref: str) -> tuple[str, int, str]:
-    """Sorting key: C2 before C10."""
+    """Sorting key: C2 before C10. Numbers go by their length, then their digits, and so may be of any length."""
     found = re.match(r"(\D*)(\d*)(.*)", ref, re.DOTALL)
     if found is None:
         return ref, 0, ""
-    return found[1], int(found[2] or 0), found[3]
+    digits = found[2].lstrip("0")
+    return found[1], len(digits), digits + found[3]
 
 
 def _capacitor(part: Part, listed: ListedPart | None, netlist: Netlist | None) -> Capacitor | None:

@@ -24,6 +24,7 @@ from refettle.faults import Advice
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType
 from refettle.knowledge.schema import Caution
+from refettle.quantities import whole
 from refettle.web.signing import who
 
 TOKEN = "token"  # noqa: S105 - the name of a form field
@@ -158,9 +159,10 @@ def whole_from(text: str, name: str, *, high: int = 100_000) -> int:
     text = text.strip()
     if not text:
         return 0
-    if not text.isdecimal() or int(text) > high:
+    number = whole(text)
+    if number is None or number > high:
         raise LogError(f"{name}: '{text[:40]}' found; allowed: a whole number from 0 to {high}", field=name.lower())
-    return int(text)
+    return number
 
 
 # ---------------------------------------------------------------- cautions, drawing
