@@ -157,6 +157,7 @@ def test_a_record_counts_once_and_odd_ages_are_told() -> None:
         ([b"product_category,repair_status\n", b",Fixed\n"], "line 2: product_category: '' found"),
         ([b"product_category,repair_status\n", b"Lamp\n"], "line 2: 1 fields found; allowed: 2"),
         ([b"product_category,repair_status\n", b"Lamp\xff,Fixed\n"], "line 2: byte 5 is no UTF-8"),
+        ([b"product_category,repair_status\n", b"La\0mp,Fixed\n"], "line 2: byte 3 is 0, no text; allowed"),
         ([b"product_category,repair_status\n", b"x" * 200_000], "line 2: more than 100,000 bytes found"),
         ([b"product_category,repair_status\n", b'"', *[b"x" * 90_000 + b"\n"] * 3], "field larger than field limit"),
     ],

@@ -191,6 +191,8 @@ def _text(lines: Iterable[bytes]) -> Iterator[str]:
     for number, line in enumerate(lines, 1):
         if len(line) > MOST_LINE:
             raise ProvingError(f"line {number}: more than {MOST_LINE:,} bytes found; allowed: at most that many")
+        if b"\0" in line:
+            raise ProvingError(f"line {number}: byte {line.index(0) + 1} is 0, no text; allowed: text in UTF-8")
         try:
             yield line.decode("utf-8-sig" if number == 1 else "utf-8")
         except UnicodeDecodeError as error:

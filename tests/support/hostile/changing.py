@@ -34,7 +34,7 @@ WORDS = (
 VALUES: tuple[Any, ...] = (
     None, True, False, 0, -1, 1, -0.0, 0.5, 1e308, -1e308, 5e-324, 10**15, 10**16, 2**31, 2**63, 2**64, 10**400,
     float("inf"), float("nan"), "", " ", "\0",
-    "nan", "1e999", "x" * 5000, "\ud800", [], {}, [[]], [{}], {"": ""}, ["a", 1, None],
+    "nan", "sNaN", "1e999999999", "9" * 5000, "x" * 5000, "\ud800", [], {}, [[]], [{}], {"": ""}, ["a", 1, None],
     {"a": {"b": {"c": 1}}}, [0] * 50, "2031-02-30", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00", "=1",
 )  # fmt: skip
 _NUMBER = re.compile(rb"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?")
@@ -154,6 +154,21 @@ def _places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     return out
 
 
+def _near(rng: Random, value: Any) -> Any:
+    """Another value of the same kind, which may well be allowed."""
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int):
+        return value + rng.choice((-1, 1, 7, 1000, -value, -2 * value))
+    if isinstance(value, float):
+        return rng.choice((value * 1e6, value * 1e-6, -value, float(round(value)), value + 1e-9))
+    if isinstance(value, str):
+        return rng.choice((value[:-1], value + "x", value.upper(), value + rng.choice(WORDS), rng.choice(NUMBERS)))
+    if isinstance(value, list):
+        return rng.sample(value, len(value)) + value[:1]
+    return dict(list(value.items())[:-1]) if isinstance(value, dict) else 0
+
+
 def _node(rng: Random, value: Any, other: Any) -> Any:
     """`value` with one to three of its nodes changed, left out, renamed, repeated, or taken from `other`."""
     value = deepcopy(value)
@@ -165,8 +180,10 @@ def _node(rng: Random, value: Any, other: Any) -> Any:
         holder = value
         for each in path:
             holder = holder[each]
-        what = rng.randrange(8)
-        if what < 4:
+        what = rng.randrange(12)
+        if what > 7:
+            holder[key] = _near(rng, holder[key])
+        elif what < 4:
             holder[key] = deepcopy(rng.choice(VALUES))
         elif what == 4:
             del holder[key]

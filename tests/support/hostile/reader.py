@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from random import Random
@@ -69,3 +70,10 @@ def as_text(data: bytes) -> str:
 
 class NoTextError(Exception):
     """Refused by whoever opened the file."""
+
+
+def keepable(value: object) -> None:
+    """PostgreSQL has neither U+0000 nor half a surrogate pair in text, nor numbers without end in JSON."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=str)
+    text.encode()
+    assert "\\u0000" not in text
