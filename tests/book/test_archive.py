@@ -337,6 +337,16 @@ HOSTILE: dict[str, tuple[Callable[[Members], Any], str]] = {
     "a name with a line in it": (head(serial="x\ny"), "job.json: serial"),
     "an owner too long": (head(owner={"name": "x" * 121, "contact": ""}), "job.json: owner.name"),
     "an owner without a name": (head(owner={"name": "", "contact": ""}), "job.json: owner.name"),
+    "a time outside the calendar": (head(opened="9999-12-31T23:59:59-14:00"), "job.json: opened"),
+    "a photo from before the calendar": (
+        lambda m: head(photos=[json.loads(m[HEAD])["photos"][0] | {"taken_at": "0001-01-01T00:00:00+14:00"}])(m),
+        "job.json: photos.0.taken_at",
+    ),
+    "a contact that no database keeps": (head(owner={"name": "Ada", "contact": "a\0b"}), "job.json: owner.contact"),
+    "a type that is a path": (
+        lambda m: head(type=json.loads(m[HEAD])["type"] | {"slug": "../x"})(m),
+        "job.json: type.slug",
+    ),
     "a time without its zone": (head(opened="2031-03-02T10:15:00"), "job.json: opened"),
     "a type file that leads out": (
         head(type={"slug": "x", "file": "../x.yaml", "sha256": "0" * 64}), "job.json: type.file"),

@@ -264,10 +264,15 @@ def test_broken_bytes_never_crash(seed: int) -> None:
     assert len(kept) <= len(data) + 100
 
 
-def test_a_senseless_time_or_orientation_is_left_out(db: None, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("time", "offset"),
+    [("yesterday", ""), ("9999:12:31 23:59:59", "-14:00"), ("0001:01:01 00:00:00", "+14:00")],
+)
+def test_a_senseless_time_or_orientation_is_left_out(db: None, tmp_path: Path, time: str, offset: str) -> None:
     odd = Image.Exif()
     odd[0x0112] = 77
-    odd.get_ifd(0x8769)[0x9003] = "yesterday"
+    odd.get_ifd(0x8769)[0x9003] = time
+    odd.get_ifd(0x8769)[0x9011] = offset
     out = BytesIO()
     picture().save(out, "JPEG", exif=odd.tobytes())
     photo, kept = stored(out.getvalue(), tmp_path)

@@ -31,6 +31,14 @@ def test_the_file_of_a_type(client: Client) -> None:
     assert response.content == shipped_types()["larkmere-48"].read_bytes()
 
 
+def test_a_file_of_any_name(client: Client, own_folders: Path) -> None:
+    text = shipped_types()["larkmere-48"].read_text(encoding="utf-8")
+    (own_folders / "types" / "my köchin, 48.yaml").write_text(text, encoding="utf-8")
+    assert "/types/my%20k%C3%B6chin,%2048/" in get(client, "/types/")
+    for page in ("/types/{}/", "/types/{}/file/", "/take-in/{}/"):
+        assert client.get(page.format("my köchin, 48")).status_code == 200, page
+
+
 def test_a_file_with_mistakes_is_listed_with_them(client: Client, own_folders: Path) -> None:
     (own_folders / "types" / "broken.yaml").write_text("unit_type: Broken\nblocks: 3\n", encoding="utf-8")
     page = text_of(get(client, "/types/"))

@@ -21,13 +21,13 @@ import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from django.conf import settings
 from django.utils import timezone
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from refettle import __version__
 from refettle.book import exchange, files, photos, store
@@ -45,6 +45,18 @@ PHOTO_FIELDS, FILE_FIELDS = ("photo", "photos"), ("file", "netlist")
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Line = Annotated[str, Field(max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
+
+
+def _kept(value: datetime) -> datetime:
+    """A time as the book keeps it, in UTC: at the ends of the calendar an offset may lead out of it."""
+    try:
+        value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("a time that is one in UTC") from None
+    return value
+
+
+Moment = Annotated[AwareDatetime, Field(strict=False), AfterValidator(_kept)]
 
 
 class ArchiveError(ValueError):
@@ -70,13 +82,13 @@ class PackedOwner(_Strict):
     """Whose unit it is."""
 
     name: Annotated[Line, Field(min_length=1)]
-    contact: Annotated[str, Field(max_length=1000)] = ""
+    contact: Annotated[str, Field(max_length=1000, pattern=r"^[^\x00]*$")] = ""
 
 
 class PackedType(_Strict):
     """The unit type, by the names that the book keeps it under."""
 
-    slug: Annotated[Line, Field(min_length=1)]
+    slug: Annotated[Line, Field(min_length=1, pattern=r"^[^/\\]+$")]
     file: Annotated[str, Field(max_length=500, pattern=r"^[^\x00-\x1f\x7f/\\]+$")]
     sha256: Sha256
 
@@ -86,7 +98,7 @@ class PackedPhoto(_Strict):
 
     sha256: Sha256
     format: Literal["JPEG", "PNG", "WEBP"]
-    taken_at: Annotated[AwareDatetime | None, Field(strict=False)] = None
+    taken_at: Moment | None = None
 
 
 class Head(_Strict):
@@ -95,10 +107,10 @@ class Head(_Strict):
     format: Literal["refettle job"]
     version: Literal[1]
     refettle: Line
-    made: Annotated[AwareDatetime, Field(strict=False)]
+    made: Moment
     bench: Annotated[str, Field(pattern=r"^[0-9a-f]{8,64}$")]
     job: Annotated[int, Field(ge=1, le=2_000_000_000)]
-    opened: Annotated[AwareDatetime, Field(strict=False)]
+    opened: Moment
     serial: Line
     label: Line
     owner_kind: Literal["customer", "own stock"]

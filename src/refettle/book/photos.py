@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from datetime import datetime
+from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 from typing import Protocol
@@ -247,9 +247,14 @@ def _taken_at(exif: Image.Exif) -> datetime | None:
     except Exception:  # missing or nonsense
         return None
     try:
-        return datetime.fromisoformat(f"{naive.isoformat()}{offset}") if offset else timezone.make_aware(naive)
+        taken = datetime.fromisoformat(f"{naive.isoformat()}{offset}") if offset else timezone.make_aware(naive)
     except ValueError:
-        return timezone.make_aware(naive)
+        taken = timezone.make_aware(naive)
+    try:
+        taken.astimezone(UTC)
+    except OverflowError:  # at an end of the calendar, where a clock that was never set may stand
+        return None
+    return taken
 
 
 def _copies(data: bytes, file_format: str, sizes: list[str]) -> dict[str, bytes]:
