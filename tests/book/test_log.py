@@ -449,10 +449,11 @@ def test_blanks_are_no_proof_and_no_consent(kind: str) -> None:
         ('{"kind": "note", "text": "a", "who": "A\\u0000"}', "who"),
         ('{"kind": "note", "text": "a", "at": "0001-01-01T00:00:00+14:00"}', "at"),
         ('{"kind": "note", "text": "a", "at": "9999-12-31T23:59:59-14:00"}', "at"),
+        ('{"kind": "note", "text": "a", "at": "9999-12-31T23:30:00+00:00"}', "at"),
     ],
 )
 def test_what_no_database_keeps(line: str, field: str) -> None:
-    """PostgreSQL has no U+0000 in text, and a time is kept in UTC."""
+    """PostgreSQL has no U+0000 in text; a time is kept in UTC and shown in any zone."""
     with pytest.raises(LogError, match=field) as raised:
         read_jsonl(NOTE + line)
     assert raised.value.field == field

@@ -101,6 +101,10 @@ def test_fields_go_down_levels() -> None:
         (["1"], "give either KIND and its fields, or --file"),
         (["9", "note", "text=x"], "job 9: no such job; allowed: 1"),
         (["1", "note", "text=x", "--at", "noon"], "--at noon: allowed: a time such as"),
+        (
+            ["1", "note", "text=x", "--at", "9999-12-31T23:59-14:00"],
+            "--at 9999-12-31T23:59-14:00: allowed: a time such as",
+        ),
         (["1", "note", "text=x", "--who", " "], "who: "),
         (["1", "--file", "/no/such/file"], "--file /no/such/file: no such file or directory"),
     ],

@@ -21,7 +21,7 @@ import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -32,7 +32,7 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 from refettle import __version__
 from refettle.book import exchange, files, photos, store
 from refettle.book.backup_facts import log_digest
-from refettle.book.log import LogError, write_jsonl
+from refettle.book.log import LogError, parse_time, write_jsonl
 from refettle.book.models import Job, Owner, Photo
 from refettle.book.personal import words_of
 from refettle.book.whole import settle
@@ -48,12 +48,8 @@ Line = Annotated[str, Field(max_length=120, pattern=r"^[^\x00-\x1f\x7f]*$")]
 
 
 def _kept(value: datetime) -> datetime:
-    """A time as the book keeps it, in UTC: at the ends of the calendar an offset may lead out of it."""
-    try:
-        value.astimezone(UTC)
-    except OverflowError:
-        raise ValueError("a time that is one in UTC") from None
-    return value
+    """A time as the log has it."""
+    return parse_time(value)
 
 
 Moment = Annotated[AwareDatetime, Field(strict=False), AfterValidator(_kept)]

@@ -473,10 +473,10 @@ def parse_time(value: Any) -> datetime:
     """An ISO 8601 time with offset; without one it is taken as UTC. Raises LogError."""
     try:
         parsed = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
-        if parsed.tzinfo:
-            parsed.astimezone(UTC)  # at the ends of the calendar an offset may lead out of it
-    except (ValueError, OverflowError):
-        raise LogError(f"at: {value!r} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at") from None
+    except ValueError:
+        parsed = None
+    if parsed is None or not 1 < parsed.year < 9999:  # at the ends of the calendar a time zone leads out of it
+        raise LogError(f"at: {repr(value)[:60]} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at")
     return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)
 
 

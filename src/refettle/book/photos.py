@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from datetime import UTC, datetime
+from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 from typing import Protocol
@@ -250,11 +250,7 @@ def _taken_at(exif: Image.Exif) -> datetime | None:
         taken = datetime.fromisoformat(f"{naive.isoformat()}{offset}") if offset else timezone.make_aware(naive)
     except ValueError:
         taken = timezone.make_aware(naive)
-    try:
-        taken.astimezone(UTC)
-    except OverflowError:  # at an end of the calendar, where a clock that was never set may stand
-        return None
-    return taken
+    return taken if 1 < taken.year < 9999 else None  # at the ends of the calendar a time zone leads out of it
 
 
 def _copies(data: bytes, file_format: str, sizes: list[str]) -> dict[str, bytes]:

@@ -225,7 +225,9 @@ def _at(text: str | None) -> datetime:
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
-        raise Refused(f"--at {text}: allowed: a time such as 2031-03-02T10:15") from None
+        at = None
+    if at is None or not 1 < at.year < 9999:
+        raise Refused(f"--at {text}: allowed: a time such as 2031-03-02T10:15")
     return at if at.tzinfo else timezone.make_aware(at)
 
 
