@@ -35,11 +35,13 @@ def test_hostile_input_is_read_or_refused_in_words(names: list[str]) -> None:
     [("hangs", {"hang"}), ("crashes", {"crash", "silent refusal"}), ("dies", {"died (9)"}), ("hogs", {"memory"})],
 )
 def test_what_no_reader_may_do_is_seen(reader: str, kinds: set[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(watching, "HANG_S", 0.5)
-    (result,) = try_readers([reader], seed=1, inputs=6)
+    if reader == "hangs":
+        monkeypatch.setattr(watching, "HANG_S", 0.5)
+    inputs = 2 if reader == "hangs" else 6
+    (result,) = try_readers([reader], seed=10, inputs=inputs)
     assert {each.kind for each in result.failures} == kinds
-    assert result.inputs == 6
-    assert result.failed < 6
+    assert result.inputs == inputs
+    assert result.failed < inputs
     if reader == "crashes":
         assert {each.data for each in result.failures} == {b"x", b""}  # made smaller
     if reader == "hangs":
