@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from functools import lru_cache
 from types import SimpleNamespace
@@ -52,6 +53,26 @@ def test_what_cannot_be_is_refused_and_not_written(job: Job, data: dict[str, Any
     with pytest.raises(LogError, match=message):
         store.append(job, data, who)
     assert store.entries(job) == []
+
+
+@pytest.mark.parametrize(
+    ("content", "field"),
+    [
+        ({"kind": "note", "text": "a\0b"}, "text"),
+        ({"kind": "check", "check": "picture", "counts": {"good\0": 1}}, "counts"),
+        ({"kind": "correction", "corrects": 1, "with": {"kind": "note", "text": "\0"}}, "with"),
+    ],
+)
+def test_a_nul_is_no_longer_written_and_still_read(job: Job, content: dict[str, Any], field: str) -> None:
+    store.append(job, NOTE, "Ada")
+    with pytest.raises(LogError, match="U\\+0000 found") as raised:
+        store.append(job, content, "Ada")
+    assert raised.value.field == field
+    with pytest.raises(LogError, match="who"):
+        store.append(job, NOTE, "Ada\0")
+    line = json.dumps({"n": 2, "at": "2031-03-02T09:15:00+00:00", "who": "Ada", **content})
+    first = write_jsonl(store.entries(job))
+    assert read_jsonl(first + line)[1][field] == content[field]
 
 
 def test_several_entries_all_or_none(job: Job) -> None:

@@ -445,8 +445,6 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         raise LogError(f"{place}: {found_text} found; allowed: {allowed}", field=where) from None
     plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     plain["kind"] = kind
-    if name := next((key for key, value in plain.items() if _holds_nul(value)), ""):
-        raise LogError(f"{kind} {name}: the character U+0000 found; allowed: text", field=name)
     if isinstance(parsed, Correction):
         plain["with"] = None if parsed.content is None else check_entry(parsed.content)
         if plain["with"] and plain["with"]["kind"] == "correction":
@@ -541,10 +539,12 @@ def _writable(text: str) -> bool:
     return not any(0xD800 <= ord(letter) <= 0xDFFF or letter == "\0" for letter in text)
 
 
-def _holds_nul(value: Any) -> bool:
+def holds_nul(value: Any) -> bool:
+    """True if U+0000 is anywhere in JSON data. It is read where it was once written, and no longer written: a
+    PostgreSQL book cannot be asked for a field of a row that holds it."""
     if isinstance(value, dict):
-        return any("\0" in key or _holds_nul(each) for key, each in value.items())
-    return any(map(_holds_nul, value)) if isinstance(value, list) else isinstance(value, str) and "\0" in value
+        return any("\0" in key or holds_nul(each) for key, each in value.items())
+    return any(map(holds_nul, value)) if isinstance(value, list) else isinstance(value, str) and "\0" in value
 
 
 def _check_order(entries: list[dict[str, Any]]) -> None:

@@ -18,7 +18,7 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import Count, Max, QuerySet
 from django.utils import timezone
 
-from refettle.book.log import FOR_GOOD, LogError, check_correction, check_entry, effective, parse_time
+from refettle.book.log import FOR_GOOD, LogError, check_correction, check_entry, effective, holds_nul, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import check_new, replay
 from refettle.book.state import JobState
@@ -197,7 +197,7 @@ def all_jobs() -> QuerySet[Job]:
 
 def _check_who(who: str) -> str:
     who = who.strip()
-    if not who or len(who) > 200:
+    if not who or len(who) > 200 or "\0" in who:
         raise LogError(f"who: {who[:40]!r} found; allowed: a name of 1 to 200 characters", field="who")
     return who
 
@@ -207,6 +207,8 @@ def _storable(content: dict[str, Any]) -> dict[str, Any]:
         json.dumps(content, allow_nan=False)
     except ValueError:
         raise LogError("a number without end found; allowed: finite numbers") from None
+    if name := next((key for key, value in content.items() if holds_nul(value)), ""):
+        raise LogError(f"{content['kind']} {name}: the character U+0000 found; allowed: text", field=name)
     return content
 
 

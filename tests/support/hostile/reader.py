@@ -73,8 +73,11 @@ class NoTextError(Exception):
     """Refused by whoever opened the file."""
 
 
-def keepable(value: object) -> None:
-    """PostgreSQL has neither U+0000 nor half a surrogate pair in text, nor numbers without end in JSON."""
+def keepable(value: object, nul: bool = False) -> None:
+    """PostgreSQL has neither U+0000 nor half a surrogate pair in text, nor numbers without end in JSON.
+
+    `nul`: U+0000 may be there, as in the JSON of log entries (see `book.fields`).
+    """
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, default=str)
     text.encode()
-    assert re.search(r"(?<!\\)(?:\\\\)*\\u0000", text) is None
+    assert nul or re.search(r"(?<!\\)(?:\\\\)*\\u0000", text) is None

@@ -110,7 +110,7 @@ def _log(data: bytes) -> None:
 
     entries = read_jsonl(as_text(data))
     effective(entries)
-    keepable(entries)
+    keepable(entries, nul=True)
     assert read_jsonl(write_jsonl(entries)) == entries
 
 

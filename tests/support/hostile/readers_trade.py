@@ -251,5 +251,6 @@ def _archive(data: bytes) -> None:
         taken = unpack(file, who="Ada", again=True)
         job = Job.objects.get(number=taken.job)
         store.job_state(job)
-        keepable([store.entries(job), *Owner.objects.values(), *Unit.objects.values(), *TypeVersion.objects.values()])
+        keepable(store.entries(job), nul=True)
+        keepable([*Owner.objects.values(), *Unit.objects.values(), *TypeVersion.objects.values()])
         transaction.set_rollback(True)
