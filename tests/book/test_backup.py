@@ -158,9 +158,10 @@ def test_a_home_with_a_book_is_refused_or_moved_aside_never_deleted(whole: dict[
 @pytest.mark.slow
 def test_a_backup_that_is_killed_leaves_none(whole: dict[str, str], tmp_path: Path) -> None:
     folder = tmp_path / "backups"
+    begun = time.monotonic()
     run = refettle(whole, "backup", str(folder), "--json")
     assert run.returncode == 0
-    took_s = 3.0
+    took_s = time.monotonic() - begun
     good = Store(folder).names()
     chance = random.Random(7)
     killed = 0
@@ -169,7 +170,7 @@ def test_a_backup_that_is_killed_leaves_none(whole: dict[str, str], tmp_path: Pa
             if path.is_file() and chance.random() < 0.5:
                 path.unlink()
         victim = begin(whole, "-m", "refettle.cli.main", "backup", str(folder))
-        time.sleep(chance.uniform(0.5, took_s))
+        time.sleep(chance.uniform(0.3, 1.0) * took_s)
         killed += victim.poll() is None
         victim.send_signal(signal.SIGKILL)
         victim.communicate(timeout=30)

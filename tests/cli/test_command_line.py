@@ -54,9 +54,9 @@ def test_bad_words_end_with_2(words: list[str], capsys: pytest.CaptureFixture[st
     assert "error: " in capsys.readouterr().err
 
 
-def test_an_address_for_others_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_address_for_others_is_refused(db: None, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--host", "0.0.0.0"]) == 2
-    assert "no sign-in yet" in capsys.readouterr().err
+    assert "0.0.0.0 without sign-in found; allowed: 127.0.0.1" in capsys.readouterr().err
 
 
 def test_demo_keeps_out_of_a_folder_in_use(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
