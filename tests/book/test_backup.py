@@ -83,6 +83,7 @@ def test_two_writers_do_not_disturb_a_backup(book_variables: dict[str, str], tmp
         run = refettle(book_variables, "backup", str(folder), "--json")
         assert run.returncode == 0, run.stderr
         seen.append(json.loads(run.stdout)["entries"])
+        time.sleep(1.1)  # names are seconds
     said = [w.communicate(timeout=120) for w in writers]
     assert [err for _, err in said] == ["", ""]
     assert sum(len(out.splitlines()) for out, _ in said) == 600

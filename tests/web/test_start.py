@@ -80,7 +80,7 @@ def test_serving_and_a_clean_stop(server: tuple[subprocess.Popen[str], str], num
     assert caught.value.code == 404
     caught.value.close()
     process.send_signal(number)
-    out, err = process.communicate(timeout=10)
+    out, err = process.communicate(timeout=60)
     assert process.returncode == 0
     assert out.endswith("Stopped.\n")
     assert err == ""
