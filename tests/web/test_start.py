@@ -58,6 +58,8 @@ def server(home: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # Tests started in the background ignore Ctrl-C, and what they start would as well.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout is not None
     assert process.stderr is not None
