@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from tests.browser.conftest import PHONE, Book
+from tests.browser.test_whole_job import power_on
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Any]
@@ -46,16 +47,7 @@ def test_take_in_to_first_step(book: Book, open_page: Open) -> None:
     page.get_by_text("1 photo kept.").wait_for()
     assert page.locator(".photos img").evaluate("image => image.decode().then(() => image.naturalWidth)") > 0
 
-    page.get_by_role("navigation", name="Job").get_by_role("link", name="First power-on").click()
-    for fact in page.locator("input[value=matches]").all():
-        fact.check()
-    for rail in page.locator("input[name^=rail-]").all():
-        rail.fill("5000")
-    page.get_by_label("Limit, in ampere").fill("0.5")
-    page.get_by_role("button", name="Write it down").click()
-    page.get_by_text("Still to read: First switch-on.").wait_for()
-    page.get_by_role("button", name="Read, and I keep to it").first.click()
-    page.get_by_text("The gate is open.").wait_for()
+    power_on(page)
     page.get_by_role("link", name="Back to fault finding").click()
     assert page.locator(".step h2").is_visible()
 

@@ -76,11 +76,6 @@ def later(version: KitVersion) -> KitVersion | None:
     return last if last is not None and last.pk != version.pk else None
 
 
-def in_use(version: KitVersion) -> bool:
-    """True once a batch was begun or a kit of it wished for."""
-    return version.batches.exists() or version.wishes.exists()
-
-
 def new_version(
     lines: Sequence[LineTyped],
     *,

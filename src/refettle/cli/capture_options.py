@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import argparse
 import re
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from refettle.cli.common import Refused, quantity_option
+from refettle.cli.common import Refused, file_bytes, quantity_option
 
 if TYPE_CHECKING:
     from refettle.captures import Capture, Choices
@@ -103,16 +101,10 @@ def choices_from(args: argparse.Namespace) -> Choices:
 
 
 def read_bytes(name: str) -> bytes:
-    """The bytes of a file, or of standard input for '-'. Raises Refused."""
+    """The bytes of a capture, or of standard input for '-'. Raises Refused."""
     from refettle.captures.reading import MAX_BYTES
 
-    try:
-        if name == "-":
-            return sys.stdin.buffer.read(MAX_BYTES + 1)
-        with Path(name).open("rb") as file:
-            return file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise Refused(f"{name}: {(error.strerror or str(error)).lower()}") from None
+    return file_bytes(name, MAX_BYTES)
 
 
 _ASKING = {

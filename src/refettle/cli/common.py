@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -19,6 +21,17 @@ class Refused(Exception):  # noqa: N818 - reads as what it is
     def __init__(self, message: str, status: int = BAD_INPUT) -> None:
         super().__init__(message)
         self.status = status
+
+
+def file_bytes(name: str, most: int) -> bytes:
+    """The bytes of a file, or of standard input for '-': one more than `most` where it is longer. Raises Refused."""
+    try:
+        if name == "-":
+            return sys.stdin.buffer.read(most + 1)
+        with Path(name).open("rb") as file:
+            return file.read(most + 1)
+    except OSError as error:
+        raise Refused(f"{name}: {(error.strerror or str(error)).lower()}") from None
 
 
 def print_json(value: Any) -> None:

@@ -7,7 +7,7 @@ import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, open_book, print_json, table
+from refettle.cli.common import DOES_NOT_HOLD, DONE, Refused, file_bytes, open_book, print_json, table
 from refettle.quantities import whole
 
 if TYPE_CHECKING:
@@ -60,17 +60,9 @@ def _reading(parser: argparse.ArgumentParser) -> None:
 
 
 def _bytes(name: str) -> bytes:
-    from pathlib import Path
-
     from refettle.ordering.pricelist_model import MAX_BYTES
 
-    try:
-        if name == "-":
-            return sys.stdin.buffer.read(MAX_BYTES + 1)
-        with Path(name).open("rb") as file:
-            return file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise Refused(f"{name}: {(error.strerror or str(error)).lower()}") from None
+    return file_bytes(name, MAX_BYTES)
 
 
 def _columns(
