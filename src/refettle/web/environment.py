@@ -14,6 +14,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from refettle.book.databases import Database, DatabaseNameError, database_named, shown
+from refettle.language import LANGUAGES
 from refettle.web.home import Home, default_folder
 
 PREFIX = "REFETTLE_"
@@ -22,6 +23,7 @@ KNOWN = (
     "REFETTLE_DATABASE",
     "REFETTLE_DATABASE_PASSWORD_FILE",
     "REFETTLE_TZ",
+    "REFETTLE_LANGUAGE",
     "REFETTLE_CURRENCY",
     "REFETTLE_RATE",
     "REFETTLE_WHO",
@@ -62,6 +64,8 @@ class Options:
     hosts: tuple[str, ...] = ()
     https: bool = False
     proxy: str = ""
+    language: str = ""
+    """What pages are shown in until somebody chooses; empty: as the browser asks."""
     keep_years: int = 0
     """So long after a job was closed its owner is not erased; 0: as long as nothing else stands against it."""
 
@@ -85,6 +89,7 @@ def read_options(environ: Mapping[str, str]) -> Options:
         home=home,
         database=_database(environ, home),
         time_zone=_time_zone(environ),
+        language=_language(environ.get("REFETTLE_LANGUAGE")),
         currency=_currency(environ.get("REFETTLE_CURRENCY", "EUR")),
         rate=_rate(environ.get("REFETTLE_RATE", "30")),
         who=_who(environ),
@@ -129,6 +134,12 @@ def _database(environ: Mapping[str, str], home: Home) -> Database:
         return database_named(environ, home.database)
     except DatabaseNameError as error:
         raise EnvironmentVariableError(error.variable, error.found, error.allowed) from None
+
+
+def _language(value: str | None) -> str:
+    if value is not None and value not in LANGUAGES:
+        raise EnvironmentVariableError("REFETTLE_LANGUAGE", value, f"one of {', '.join(LANGUAGES)}")
+    return value or ""
 
 
 def _currency(value: str) -> str:

@@ -8,7 +8,10 @@ from typing import Any
 from django.conf import settings
 from django.db import OperationalError, transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.utils import translation
+from django.utils.cache import patch_vary_headers
 
+from refettle.language import LANGUAGES, speaking
 from refettle.web.views.errors import busy
 
 GetResponse = Callable[[HttpRequest], HttpResponseBase]
@@ -30,6 +33,23 @@ class ContentPolicy:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", POLICY)
+        return response
+
+
+class Language:
+    """Shows the page in the language somebody chose, else in the bench's, else in what the browser asks for."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        language = request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")
+        if language not in LANGUAGES:
+            language = settings.REFETTLE_LANGUAGE or translation.get_language_from_request(request)
+        with translation.override(language), speaking(language):
+            response = self.get_response(request)
+        response.headers.setdefault("Content-Language", language)
+        patch_vary_headers(response, ("Accept-Language", "Cookie"))
         return response
 
 

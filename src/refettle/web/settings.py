@@ -7,6 +7,8 @@ import secrets
 
 from django.core.exceptions import ImproperlyConfigured
 
+from refettle.language import FOLDER, SOURCE
+from refettle.language import LANGUAGES as LANGUAGE_NAMES
 from refettle.web.environment import EnvironmentVariableError, read_options
 from refettle.web.home import HomeError, read_key
 
@@ -24,6 +26,7 @@ REFETTLE_FILES = _options.home.files
 REFETTLE_TYPES = _options.home.types
 REFETTLE_KINDS = _options.home.kinds
 REFETTLE_CURRENCY = _options.currency
+REFETTLE_LANGUAGE = _options.language
 REFETTLE_RATE = _options.rate
 REFETTLE_WHO = _options.who
 REFETTLE_KEEP_YEARS = _options.keep_years
@@ -52,6 +55,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "refettle.web.middleware.ContentPolicy",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "refettle.web.middleware.Language",
     "refettle.web.middleware.UploadLimit",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -124,8 +128,17 @@ WHITENOISE_AUTOREFRESH = False
 WHITENOISE_MAX_AGE = 60
 WHITENOISE_ALLOW_ALL_ORIGINS = False
 
-LANGUAGE_CODE = "en"
-USE_I18N = False
+# A visitor's choice (a cookie), then REFETTLE_LANGUAGE, then what the browser asks for.
+LANGUAGE_CODE = _options.language or SOURCE
+LANGUAGES = list(LANGUAGE_NAMES.items())
+LOCALE_PATHS = [FOLDER]
+LANGUAGE_COOKIE_NAME = "refettle_language"
+LANGUAGE_COOKIE_AGE = 400 * 24 * 3600  # [s]
+LANGUAGE_COOKIE_HTTPONLY = True
+LANGUAGE_COOKIE_SAMESITE = "Lax"
+LANGUAGE_COOKIE_SECURE = REFETTLE_HTTPS
+FORMAT_MODULE_PATH = "refettle.web.formats"
+USE_I18N = True
 USE_TZ = True
 TIME_ZONE = _options.time_zone
 

@@ -22,9 +22,9 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from refettle.book.models_people import Person
 from refettle.web.middleware import READING
 
-OPEN = frozenset({"sign-in", "join"})
+OPEN = frozenset({"sign-in", "join", "set_language"})
 """Pages for who is not signed in yet."""
-OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone"})
+OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone", "set_language"})
 """Pages where also who only reads sends forms: about themselves."""
 
 _signs: ContextVar[str] = ContextVar("signs", default="")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path, register_converter
 from django.urls.converters import IntConverter, StringConverter
+from django.views.i18n import set_language
 
 from refettle.web.views import (
     bench,
@@ -151,6 +152,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("kinds/<slug:kind_id>/", library.kind, name="kind"),
     path("cautions/", library.cautions, name="cautions"),
     path("help/", library.help_page, name="help"),
+    path("language/", set_language, name="set_language"),
     path("jobs/<number:number>/since/", since.since, name="since"),
     path("sign-in/", people.sign_in, name="sign-in"),
     path("sign-out/", people.sign_out, name="sign-out"),
