@@ -145,6 +145,8 @@ def claiming(shape: tuple[int, ...]) -> bytes:
         (npy(np.array(["a", "b"])), "<U1 found; allowed: whole or floating numbers"),
         (claiming((10**15,)), "cut short: 0 of 8000000000000000 bytes found"),
         (claiming((10**15, 10**15)), "cut short: 0 of"),
+        (claiming((-3, 2)), "the head of the NumPy file names a length below 0"),
+        (claiming((0, 10**30)), "a NumPy file that cannot be read"),
         (npy(V), "interval: no time and no sample interval found"),
         (npz(a=V, b=V[:-1], dt=1e-4), "traces of 399, 400 samples found; allowed: all of one length"),
         (npz(dt=1e-4), "no trace of two samples or more found"),

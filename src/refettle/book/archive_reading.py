@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from io import BytesIO
+from itertools import accumulate
 from pathlib import Path
 from typing import IO, Any
 
@@ -37,6 +38,7 @@ MOST_MEMBERS = 10_010
 TEXTS = {HEAD: 5_000_000, LOG: 100_000_000, TYPE: 2_000_000, LIBRARY: 20_000_000}
 """The members that are text, and how long each may be [byte]."""
 KEPT = re.compile(r"photos/[0-9a-f]{64}\.(jpg|png|webp)|files/[0-9a-f]{64}")
+BRACKETS = re.compile(r"[][{}]")
 MOST_DEPTH = 60
 """Brackets within brackets in a line of JSON: entries have five or so."""
 ALLOWED = f"{HEAD}, {LOG}, {TYPE}, {LIBRARY}, photos/HASH.jpg (.png, .webp), files/HASH"
@@ -161,10 +163,8 @@ def _text(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
 
 def _json(data: bytes | str, what: str) -> Any:
     """JSON without names given twice, without NaN, not too deep. Raises ArchiveError."""
-    depth = deepest = 0
-    for letter in data if isinstance(data, str) else data.decode("utf-8", "replace"):
-        depth += (letter in "[{") - (letter in "]}")
-        deepest = max(deepest, depth)
+    brackets = BRACKETS.findall(data if isinstance(data, str) else data.decode("utf-8", "replace"))
+    deepest = max(accumulate((1 if each in "[{" else -1 for each in brackets), initial=0))
     if deepest > MOST_DEPTH * 5:
         raise ArchiveError(f"{what}: brackets {deepest} deep found; allowed: at most {MOST_DEPTH * 5}")
     try:

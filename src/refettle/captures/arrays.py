@@ -92,6 +92,8 @@ def _array(data: bytes, where: str) -> NDArray[Any]:
     kinds = [dtype[name].kind for name in dtype.names] if dtype.names else [dtype.kind]
     if not all(kind in "iufb" for kind in kinds):
         raise CaptureError(f"{where}{dtype} found; allowed: whole or floating numbers")
+    if any(size < 0 for size in shape):
+        raise CaptureError(f"{where}the head of the NumPy file names a length below 0; allowed: a whole file")
     count = 1
     for size in shape:
         count *= int(size)
@@ -101,7 +103,10 @@ def _array(data: bytes, where: str) -> NDArray[Any]:
     if count * max(len(kinds), 1) > MAX_VALUES:
         raise CaptureError(f"{where}{count} numbers found; allowed: up to {MAX_VALUES}")
     stream.seek(0)
-    return np.lib.format.read_array(stream, allow_pickle=False)
+    try:
+        return np.lib.format.read_array(stream, allow_pickle=False)
+    except (ValueError, TypeError, OverflowError) as error:  # such as a length of 0 beside one beyond all range
+        raise CaptureError(f"{where}a NumPy file that cannot be read ({error}); allowed: a whole file") from None
 
 
 def _cleaned(array: NDArray[Any]) -> Floats:

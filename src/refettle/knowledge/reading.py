@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass, field
+from itertools import filterfalse
 from typing import Any
 
 import yaml
+from yaml.constructor import SafeConstructor
 
 from refettle.knowledge.errors import KnowledgeError, Mistake
 
@@ -134,7 +136,7 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
     if isinstance(node, yaml.SequenceNode):
         return [_plain(item, (*path, i), document, mistakes) for i, item in enumerate(node.value)]
     try:
-        value: Any = yaml.SafeLoader("").construct_object(node)
+        value: Any = SafeConstructor().construct_object(node)
     except (yaml.YAMLError, ValueError, IndexError, KeyError, AttributeError) as error:
         why = (str(error) or type(error).__name__).splitlines()[0][:120]
         mistakes.append(document.mistake(path, f"'{node.value}' ({why})", "a plain value"))
@@ -144,7 +146,7 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
             document.mistake(path, f"a whole number of {len(node.value)} characters", f"at most {LARGEST:g}")
         )
         return None
-    if isinstance(value, str) and (odd := next((c for c in value if not _printable(c)), "")):
+    if isinstance(value, str) and not value.isprintable() and (odd := next(filterfalse(_printable, value), "")):
         mistakes.append(
             document.mistake(path, f"the control character U+{ord(odd):04X}", "letters that can be printed")
         )

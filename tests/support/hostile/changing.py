@@ -10,6 +10,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Sequence
 from copy import deepcopy
+from functools import lru_cache
 from random import Random
 from typing import Any
 
@@ -204,6 +205,12 @@ def _node(rng: Random, value: Any, other: Any) -> Any:
     return value
 
 
+@lru_cache(256)
+def _yaml(data: bytes) -> Any:
+    """Parsed once for each example; `_node` works on a copy."""
+    return yaml.load(data, yaml.CSafeLoader)
+
+
 def json_inside(rng: Random, data: bytes, others: Sequence[bytes]) -> bytes:
     """A JSON text with a value changed."""
     value, other = json.loads(data), json.loads(rng.choice(others))
@@ -220,11 +227,14 @@ def jsonl_inside(rng: Random, data: bytes, others: Sequence[bytes]) -> bytes:
 
 def yaml_inside(rng: Random, data: bytes, others: Sequence[bytes]) -> bytes:
     """A YAML text with a value changed."""
-    value = _node(rng, yaml.load(data, yaml.CSafeLoader), yaml.load(rng.choice(others), yaml.CSafeLoader))
+    value = _node(rng, _yaml(data), _yaml(rng.choice(others)))
     try:
         if rng.random() < 0.5:
-            return str(yaml.safe_dump(value, sort_keys=False, allow_unicode=True)).encode("utf-8", "surrogatepass")
+            text = str(yaml.dump(value, Dumper=yaml.CSafeDumper, sort_keys=False, allow_unicode=True))
+            return text.encode("utf-8", "surrogatepass")
         return json.dumps(value, ensure_ascii=False, default=str).encode("utf-8", "surrogatepass")
+    except UnicodeEncodeError:  # half a surrogate pair
+        return json.dumps(value, default=str).encode()
     except (yaml.YAMLError, RecursionError, TypeError):
         return repr(value).encode("utf-8", "surrogatepass")
 

@@ -43,11 +43,6 @@ READERS: dict[str, Reader] = {}
 _VALID: dict[str, Sequence[bytes]] = {}
 
 
-def valid_of(name: str) -> Sequence[bytes]:
-    """The examples of another reader."""
-    return READERS[name].valid
-
-
 def reader(name: str, **more: Any) -> Callable[[Callable[[bytes], object]], Callable[[bytes], object]]:
     def put(read: Callable[[bytes], object]) -> Callable[[bytes], object]:
         READERS[name] = Reader(name, read=read, **more)
