@@ -171,7 +171,7 @@ def _proving_errors() -> tuple[type[BaseException], ...]:
 def _record_files() -> list[bytes]:
     from tests.outside.test_repair_records import drawn_rows, written
 
-    return [b"".join(written(drawn_rows(30)))]
+    return [b"".join(written(drawn_rows(10)))]
 
 
 @reader("repair records", examples=_record_files, refusals=_proving_errors, inside=(changing.csv_inside,), book=True)
