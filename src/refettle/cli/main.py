@@ -67,6 +67,7 @@ variables:
   REFETTLE_SIGN_IN   yes: whoever uses the pages signs in, and what they write carries their name; by default no
   REFETTLE_HOSTS     names or addresses by which other machines call the book, with commas between
   REFETTLE_HTTPS     yes: it is reached over TLS, through a proxy; cookies go by no other way
+  REFETTLE_HSTS_DAYS  with it: so long browsers come by TLS alone; by default 182, 0 takes it back
   REFETTLE_PROXY     that proxy's address, whose word is taken for who asks and how
 """
 

@@ -30,11 +30,14 @@ KNOWN = (
     "REFETTLE_SIGN_IN",
     "REFETTLE_HOSTS",
     "REFETTLE_HTTPS",
+    "REFETTLE_HSTS_DAYS",
     "REFETTLE_PROXY",
     "REFETTLE_BACKUP",
     "REFETTLE_KEEP_YEARS",
 )
 MAX_RATE = Decimal(10_000)
+HSTS_DAYS = 182
+"""Of ASVS 4.0.3, 14.4.5, whose example is 15,724,800 s."""
 
 
 class EnvironmentVariableError(ValueError):
@@ -63,6 +66,8 @@ class Options:
     sign_in: bool = False
     hosts: tuple[str, ...] = ()
     https: bool = False
+    hsts_days: int = HSTS_DAYS
+    """So long a browser that came by TLS asks by TLS alone (RFC 6797); 0 takes that back."""
     proxy: str = ""
     language: str = ""
     """What pages are shown in until somebody chooses; empty: as the browser asks."""
@@ -97,6 +102,7 @@ def read_options(environ: Mapping[str, str]) -> Options:
         sign_in=sign_in,
         hosts=_hosts(environ, sign_in),
         https=_yes(environ, "REFETTLE_HTTPS"),
+        hsts_days=_hsts_days(environ),
         proxy=_proxy(environ, sign_in),
         keep_years=_keep_years(environ.get("REFETTLE_KEEP_YEARS", "0")),
     )
@@ -181,6 +187,18 @@ def _yes(environ: Mapping[str, str], name: str) -> bool:
     if value not in ("yes", "no"):
         raise EnvironmentVariableError(name, value, "yes or no")
     return value == "yes"
+
+
+def _hsts_days(environ: Mapping[str, str]) -> int:
+    name = "REFETTLE_HSTS_DAYS"
+    value = environ.get(name)
+    if value is None:
+        return HSTS_DAYS
+    if not (value.isascii() and value.isdecimal() and len(value) <= 3 and int(value) <= 730):
+        raise EnvironmentVariableError(name, value, "a whole number of days from 0 to 730")
+    if not _yes(environ, "REFETTLE_HTTPS"):
+        raise EnvironmentVariableError(name, value, "with REFETTLE_HTTPS=yes")
+    return int(value)
 
 
 def _hosts(environ: Mapping[str, str], sign_in: bool) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
 from refettle.language import LANGUAGES, speaking
+from refettle.web.serve import is_loopback
 from refettle.web.views.errors import busy
 
 GetResponse = Callable[[HttpRequest], HttpResponseBase]
@@ -24,8 +25,17 @@ RECORDINGS = "/tools/sound/"
 READING = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 
 
+PERMISSIONS = "camera=(), geolocation=(), microphone=(), payment=(), usb=()"
+"""A photo is taken by the phone's own camera program; no page needs any of these."""
+DAY_S = 24 * 3600
+
+
 class ContentPolicy:
-    """Nothing is loaded from elsewhere, nothing inline runs."""
+    """Nothing is loaded from elsewhere, nothing inline runs, nobody else's page takes anything of ours in.
+
+    By TLS browsers are told to come by TLS alone from now on; over plain HTTP they would not believe it (RFC
+    6797, 8.1).
+    """
 
     def __init__(self, get_response: GetResponse) -> None:
         self.get_response = get_response
@@ -33,7 +43,25 @@ class ContentPolicy:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", POLICY)
+        response.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
+        response.headers.setdefault("Permissions-Policy", PERMISSIONS)
+        if settings.REFETTLE_HTTPS and request.is_secure():
+            response.headers["Strict-Transport-Security"] = f"max-age={settings.REFETTLE_HSTS_DAYS * DAY_S}"
+            response.headers.setdefault("Cross-Origin-Opener-Policy", "same-origin")
         return response
+
+
+class TlsAlone:
+    """With REFETTLE_HTTPS nothing is answered over plain HTTP but to this machine itself, which sees to the book."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if settings.REFETTLE_HTTPS and not request.is_secure() and not is_loopback(request.META.get("REMOTE_ADDR", "")):
+            said = "This bench book is reached over TLS alone: its address begins with https. Nothing was done.\n"
+            return HttpResponse(said, status=403, content_type="text/plain; charset=utf-8")
+        return self.get_response(request)
 
 
 class Language:

@@ -33,6 +33,7 @@ REFETTLE_KEEP_YEARS = _options.keep_years
 REFETTLE_SIGN_IN = _options.sign_in
 REFETTLE_HOSTS = _options.hosts
 REFETTLE_HTTPS = _options.https
+REFETTLE_HSTS_DAYS = _options.hsts_days
 REFETTLE_PROXY = _options.proxy
 REFETTLE_ADDRESS = ""  # where other machines find the book, once it is served
 
@@ -53,6 +54,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "refettle.web.middleware.TlsAlone",
     "refettle.web.middleware.ContentPolicy",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "refettle.web.middleware.Language",
@@ -90,13 +92,12 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "book.Person"
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "refettle.book.passwords.Length"},
+    {"NAME": "refettle.book.passwords.NotCommon"},
     {
         "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
         "OPTIONS": {"user_attributes": ("name",)},
     },
-    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
-    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
 ]
 
 # In the database: a session that was signed out is gone, whoever kept a copy of its cookie.
@@ -104,11 +105,15 @@ SESSION_ENGINE = "refettle.web.sessions"
 SESSION_COOKIE_AGE = 14 * 24 * 3600  # [s]
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
-SESSION_COOKIE_NAME = "refettle_session"
+# Behind TLS with a prefix by which browsers take them from this very host alone (draft-ietf-httpbis-rfc6265bis).
+_PREFIX = "__Host-" if REFETTLE_HTTPS else ""
+SESSION_COOKIE_NAME = f"{_PREFIX}refettle_session"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = REFETTLE_HTTPS
-CSRF_COOKIE_NAME = "refettle_csrf"
+CSRF_COOKIE_NAME = f"{_PREFIX}refettle_csrf"
 CSRF_COOKIE_HTTPONLY = True
 CSRF_COOKIE_SAMESITE = "Strict"
+if REFETTLE_SIGN_IN:  # what is said once after a form may be about a customer: it stays off the browser's disk
+    MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
@@ -145,7 +150,9 @@ TIME_ZONE = _options.time_zone
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {message}", "style": "{"}},
+    "formatters": {
+        "line": {"()": "refettle.web.logs.OneLine", "format": "{asctime} {levelname} {message}", "style": "{"}
+    },
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "level": "WARNING"}},
     "loggers": {
         "django": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
