@@ -55,7 +55,7 @@ class SqliteFile:
     def settings(self) -> dict[str, Any]:
         """For Django."""
         return {
-            "ENGINE": "django.db.backends.sqlite3",
+            "ENGINE": "refettle.book.sqlite",
             "NAME": self.path,
             # Every writing request is one transaction (AtomicWrites). Django's own ATOMIC_REQUESTS would with
             # IMMEDIATE take the write lock for reading as well, and a long page would hold up the phone.
