@@ -167,6 +167,7 @@ def serve(
     from django.conf import settings
     from waitress.server import create_server
 
+    from refettle.web import service
     from refettle.web.backing_up import start_backing_up
     from refettle.web.warm import start_warming
     from refettle.web.wsgi import application
@@ -196,8 +197,10 @@ def serve(
     signal.signal(signal.SIGTERM, _stop)
     start_warming()
     start_backing_up()
+    service.tell(service.READY)
     try:
         server.run()  # returns on Ctrl-C
     finally:
+        service.tell(service.STOPPING)
         server.close()
     say("Stopped.")
