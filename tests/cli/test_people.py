@@ -56,8 +56,8 @@ def test_from_the_first_owner_to_the_last(monkeypatch: pytest.MonkeyPatch, capsy
     ("words", "typed", "said"),
     [
         (("add", "Bo"), "", "password: nothing found on standard input"),
-        (("add", "Bo"), "short\n", "password: This password is too short"),
-        (("add", "Bo"), "Ada Ada Ada\n" * 100 + "x", ""),
+        (("add", "Bo"), "short\n", "password: 5 characters found; allowed: 12 or more."),
+        (("add", "Bo"), "a lamp at dusk\n" * 100 + "x", ""),
         (("add", "Bo", "--role", "boss"), WORD, "role: 'boss' found; allowed: owner, bench, read only"),
         (("add", " ada  QUILL"), WORD, "which is in use; allowed: another name"),
         (("add", "ＡＤＡ Quill"), WORD, "which is in use; allowed: another name"),
@@ -67,7 +67,7 @@ def test_from_the_first_owner_to_the_last(monkeypatch: pytest.MonkeyPatch, capsy
         (("role", "Nobody", "bench"), "", "name: 'Nobody' found; allowed: somebody of refettle people list"),
         (("role", "Ada Quill", "bench"), "", "Ada Quill is the last owner of the book"),
         (("remove", "Ada Quill"), "", "Ada Quill is the last owner of the book"),
-        (("password", "Ada Quill"), "ada quill 1\n", "password: The password is too similar to the name"),
+        (("password", "Ada Quill"), "ada quill 12\n", "password: The password is too similar to the name"),
         (("password", "Ada Quill", WORD), "", "unrecognized arguments"),
     ],
 )

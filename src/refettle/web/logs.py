@@ -22,3 +22,11 @@ class OneLine(logging.Formatter):
         return "\n".join(
             "    " + "".join(c if c.isprintable() else ascii(c)[1:-1] for c in line) for line in text.split("\n")
         )
+
+
+class Odd(logging.Filter):
+    """Of the requests that were refused lets those through that no page of ours sends: by a method or a person that may
+    not. An address that is not there is told to who asked, and to nobody else."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        return record.levelno >= logging.ERROR or getattr(record, "status_code", 0) in (403, 405)

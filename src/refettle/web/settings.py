@@ -153,10 +153,11 @@ LOGGING = {
     "formatters": {
         "line": {"()": "refettle.web.logs.OneLine", "format": "{asctime} {levelname} {message}", "style": "{"}
     },
+    "filters": {"odd": {"()": "refettle.web.logs.Odd"}},
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "level": "WARNING"}},
     "loggers": {
         "django": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
-        "django.request": {"handlers": ["stderr"], "level": "ERROR", "propagate": False},
+        "django.request": {"handlers": ["stderr"], "level": "WARNING", "filters": ["odd"], "propagate": False},
         # A stranger's Host header is answered with 400; it is no fault of ours.
         "django.security.DisallowedHost": {"handlers": [], "propagate": False},
         "refettle": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},

@@ -27,6 +27,9 @@ OPEN = frozenset({"sign-in", "join", "set_language"})
 OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone", "set_language"})
 """Pages where also who only reads sends forms: about themselves."""
 
+RENEW = "renew"
+"""In the session of somebody who signed in with a password that many use: until there is another, no other page."""
+
 _signs: ContextVar[str] = ContextVar("signs", default="")
 
 
@@ -89,10 +92,19 @@ class SignIn:
         if person is not None and not person.writes and request.method not in READING and _page(request) not in OWN:
             text = f"{person.name} may read in this book, not write. Nothing was written. Ask an owner of the book."
             return render(request, "refettle/error.html", {"title": "Not written", "text": text}, status=403)
+        if person is not None and request.session.get(RENEW) and _page(request) not in OWN:
+            return _go(request, reverse("me"))
         with as_person(person):
             response = self.get_response(request)
-        patch_cache_control(response, private=True)
+        if response.has_header("ETag"):  # a photo, which never changes; signing out by TLS makes the browser forget it
+            patch_cache_control(response, private=True)
+        else:
+            patch_cache_control(response, private=True, no_store=True)
         return response
+
+
+def _go(request: HttpRequest, address: str) -> HttpResponseBase:
+    return HttpResponse(headers={"HX-Redirect": address}) if getattr(request, "htmx", None) else redirect(address)
 
 
 def _page(request: HttpRequest) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from functools import wraps
 from typing import Any
@@ -20,12 +21,16 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
 
 from refettle.book import people
-from refettle.book.models_people import Person
+from refettle.book.models_people import Person, name_key
+from refettle.book.passwords import is_common
+from refettle.language import tr
+from refettle.web import sessions
 from refettle.web.serve import is_loopback
-from refettle.web.signing import person_of, safe_next
+from refettle.web.signing import RENEW, person_of, safe_next
 from refettle.web.views.common import qr_of
 
 WRONG = "Name or password is wrong. Nobody is signed in."
+log = logging.getLogger("refettle.security")
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 View = Callable[..., HttpResponse]
 
@@ -71,16 +76,31 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     error, status, name = "", 200, request.POST.get("name", "")
     if request.method == "POST":
         try:
-            person = people.check(name, request.POST.get("password", ""), request.META.get("REMOTE_ADDR", ""))
+            password, address = request.POST.get("password", ""), request.META.get("REMOTE_ADDR", "")
+            person = people.check(name, password, address)
             if person is not None:
-                login(request, person, backend=BACKEND)
-                request.session.clear_expired()
+                _come_in(request, person)
+                if is_common(password):
+                    request.session[RENEW] = True
                 return redirect(after)
             error, status = WRONG, 422
+            log.warning("sign-in refused: %s, from %s", _told(name), address)
         except people.TooManyTriesError as wrong:
             error, status = str(wrong), 429
+            log.warning("sign-in not looked at, too many tries: %s, from %s", _told(name), address)
     context = {"next": after, "name": name[:80], "error": error}
     return render(request, "refettle/sign_in.html", context, status=status)
+
+
+def _come_in(request: HttpRequest, person: Person) -> None:
+    login(request, person, backend=BACKEND)
+    sessions.note(request)
+    request.session.clear_expired()
+
+
+def _told(name: str) -> str:
+    """Who it was said to be, for the lines where the server was started: a password gets typed as a name at times."""
+    return repr(name) if Person.objects.filter(key=name_key(name)).exists() else "an unknown name"
 
 
 @require_http_methods(["POST"])
@@ -90,7 +110,10 @@ def sign_out(request: HttpRequest) -> HttpResponse:
     if request.POST.get("where") == "everywhere":
         people.sign_out_everywhere(person)
     logout(request)
-    return redirect(reverse("sign-in"))
+    gone = redirect(reverse("sign-in"))
+    if request.is_secure():  # photos too, which the browser keeps otherwise
+        gone.headers["Clear-Site-Data"] = '"cache", "storage"'
+    return gone
 
 
 @transaction.non_atomic_requests
@@ -98,8 +121,12 @@ def sign_out(request: HttpRequest) -> HttpResponse:
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
 def me(request: HttpRequest) -> HttpResponse:
-    """One's own page: a new password, signing out."""
+    """One's own page: a new password, where one is signed in, signing out."""
     person, error = _me(request), ""
+    if request.method == "POST" and request.POST.get("action") == "end":
+        if not sessions.end(person, request.POST.get("session", ""), request):
+            messages.info(request, tr("That device is signed out already."))
+        return redirect(reverse("me"))
     if request.method == "POST":
         form = request.POST
         try:
@@ -109,11 +136,18 @@ def me(request: HttpRequest) -> HttpResponse:
                 raise people.PeopleError("once more: it differs from the new password; allowed: the same", "again")
             people.set_password(person, form.get("new", ""))
             update_session_auth_hash(request, person)
+            request.session.pop(RENEW, None)
             messages.success(request, "The password is changed. Every other device of yours is signed out.")
             return redirect(reverse("me"))
         except (people.PeopleError, people.TooManyTriesError) as wrong:
             error = str(wrong)
-    return render(request, "refettle/me.html", {"area": "me", "error": error}, status=422 if error else 200)
+    context = {
+        "area": "me",
+        "error": error,
+        "renew": request.session.get(RENEW, False),
+        "devices": sessions.signed_in_at(person, request),
+    }
+    return render(request, "refettle/me.html", context, status=422 if error else 200)
 
 
 # ---------------------------------------------------------------- a phone
@@ -152,7 +186,7 @@ def join(request: HttpRequest, secret: str) -> HttpResponse:
     if request.method == "POST":
         person = people.use_link(secret)
         if person is not None:
-            login(request, person, backend=BACKEND)
+            _come_in(request, person)
             return redirect(reverse("bench"))
     else:
         person = people.whose_link(secret)
