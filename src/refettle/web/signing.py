@@ -27,6 +27,12 @@ OPEN = frozenset({"sign-in", "join", "set_language"})
 OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone", "set_language"})
 """Pages where also who only reads sends forms: about themselves."""
 
+UNKEPT = frozenset({
+    "sign-in", "join", "me", "phone", "people", "people-one", "owners", "owner", "owner-export", "owner-erase",
+    "closed", "log-file", "handover", "handover-full", "handover-pdf", "quote-sheet", "job-unpack",
+})  # fmt: skip
+"""Pages about persons, which no browser keeps on its disk. The others it keeps until signing out: what was typed there
+and could not be sent, for want of a network, is still in the form on going back."""
 RENEW = "renew"
 """In the session of somebody who signed in with a password that many use: until there is another, no other page."""
 
@@ -96,10 +102,10 @@ class SignIn:
             return _go(request, reverse("me"))
         with as_person(person):
             response = self.get_response(request)
-        if response.has_header("ETag"):  # a photo, which never changes; signing out by TLS makes the browser forget it
-            patch_cache_control(response, private=True)
-        else:
+        if _page(request) in UNKEPT:
             patch_cache_control(response, private=True, no_store=True)
+        else:
+            patch_cache_control(response, private=True)
         return response
 
 

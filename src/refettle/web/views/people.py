@@ -111,7 +111,8 @@ def sign_out(request: HttpRequest) -> HttpResponse:
         people.sign_out_everywhere(person)
     logout(request)
     gone = redirect(reverse("sign-in"))
-    if request.is_secure():  # photos too, which the browser keeps otherwise
+    if request.is_secure() or is_loopback(urlsplit(request.build_absolute_uri("/")).hostname or ""):
+        # Pages and photos that the browser kept; by plain HTTP it would not listen.
         gone.headers["Clear-Site-Data"] = '"cache", "storage"'
     return gone
 
