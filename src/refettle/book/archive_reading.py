@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import stat
 import zipfile
@@ -71,18 +72,23 @@ def check(archive: zipfile.ZipFile) -> Checked:
     return Checked(head, tuple(entries), loaded, text, library, sizes)
 
 
-def open_archive(file: Path) -> zipfile.ZipFile:
-    """The zip file, open. Raises ArchiveError."""
+def open_archive(file: Path | IO[bytes], name: str = "") -> zipfile.ZipFile:
+    """The zip file, open; `name`: what an open file is called in messages. Raises ArchiveError."""
+    name = str(file) if isinstance(file, Path) else name
     try:
-        if not file.is_file():
-            raise ArchiveError(f"{file}: no file found; allowed: a packed job")
-        if file.stat().st_size > MOST_BYTES:
-            raise ArchiveError(f"{file}: more than {MOST_BYTES / 1e9:.0f} GB found; allowed: at most that")
+        if isinstance(file, Path):
+            if not file.is_file():
+                raise ArchiveError(f"{name}: no file found; allowed: a packed job")
+            size = file.stat().st_size
+        else:
+            size = file.seek(0, os.SEEK_END)
+        if size > MOST_BYTES:
+            raise ArchiveError(f"{name}: more than {MOST_BYTES / 1e9:.0f} GB found; allowed: at most that")
         return zipfile.ZipFile(file)
     except DAMAGED as error:
         if isinstance(error, ArchiveError):
             raise
-        raise ArchiveError(f"{file}: no zip file, or a damaged one ({_short(error)}); allowed: a packed job") from None
+        raise ArchiveError(f"{name}: no zip file, or a damaged one ({_short(error)}); allowed: a packed job") from None
 
 
 def _short(error: Exception) -> str:

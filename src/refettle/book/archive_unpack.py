@@ -11,6 +11,7 @@ import shutil
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from django.conf import settings
 from django.db import transaction
@@ -18,7 +19,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from refettle.book import exchange, files, photos, store
-from refettle.book.archive import ArchiveError, Head, at_of
+from refettle.book.archive import ArchiveError, at_of
 from refettle.book.archive_reading import Checked, check, open_archive, opened
 from refettle.book.models import Entry, Job, Owner, Photo, TypeVersion, Unit
 from refettle.book.whole import write_whole
@@ -41,16 +42,18 @@ class Unpacked:
     missing: tuple[str, ...]
 
 
-def unpack(file: Path, *, who: str, again: bool = False) -> Unpacked:
+def unpack(file: Path | IO[bytes], *, who: str, again: bool = False, name: str = "") -> Unpacked:
     """Take a packed job in.
 
     Parameters
     ----------
-    file : path
+    file : path or open file
     who : str
         Who does it; written beside the entry that says where the job came from.
     again : bool
         Also where this job, or an earlier state of it, is in the book already.
+    name : str
+        What an open file is called in messages.
 
     Raises
     ------
@@ -59,15 +62,15 @@ def unpack(file: Path, *, who: str, again: bool = False) -> Unpacked:
     OSError
         The disk refused; no job was made.
     """
-    with open_archive(file) as archive:
+    with open_archive(file, name) as archive:
         checked = check(archive)
         if not again:
-            _refuse_twice(checked)
-        _room(checked.head)
+            find_twice(checked)
+        need_room(checked)
         _keep(archive, checked)
         with transaction.atomic():
             if not again:
-                _refuse_twice(checked)
+                find_twice(checked)
             job = _write(checked, who)
     names = [name for name in checked.head.members if "/" in name]
     pictures = len(checked.sizes)
@@ -77,7 +80,8 @@ def unpack(file: Path, *, who: str, again: bool = False) -> Unpacked:
     )  # fmt: skip
 
 
-def _refuse_twice(checked: Checked) -> None:
+def find_twice(checked: Checked) -> None:
+    """Raises ArchiveError where this job is here already, or an earlier or later state of it."""
     head = checked.head
     ours = exchange.identity().bench
     origins = [(head.bench, head.job, head.log)]
@@ -102,8 +106,9 @@ def _refuse_twice(checked: Checked) -> None:
             )
 
 
-def _room(head: Head) -> None:
-    need = sum(member.bytes for member in head.members.values()) + SPARE
+def need_room(checked: Checked) -> None:
+    """Raises ArchiveError where the disk has not the room for it."""
+    need = sum(member.bytes for member in checked.head.members.values()) + SPARE
     free = shutil.disk_usage(settings.REFETTLE_HOME).free
     if free < need:
         raise ArchiveError(f"the disk is full: {free / 1e6:.0f} MB free, {need / 1e6:.0f} MB needed", 1)

@@ -22,6 +22,7 @@ POLICY = (
     "form-action 'self'; frame-ancestors 'none'"
 )
 RECORDINGS = "/tools/sound/"
+ARCHIVES = "/jobs/unpack/"
 READING = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 
 
@@ -95,6 +96,10 @@ class UploadLimit:
             most: int = settings.REFETTLE_MAX_RECORDING_BYTES
             limit = 2 * most + 1_000_000  # one before and one after
             each = f"{most / 1e6:.0f} MB for each recording. Cut out the part that matters"
+        elif request.path == ARCHIVES:
+            most = settings.REFETTLE_MAX_ARCHIVE_BYTES
+            limit = most + 1_000_000
+            each = f"{most / 1e6:.0f} MB for a packed job. Larger ones by refettle job unpack on the machine itself"
         if length.isdecimal() and int(length) > limit:
             return HttpResponse(
                 f"The upload is {int(length) / 1e6:.0f} MB; allowed: {limit / 1e6:.0f} MB at once and {each}.\n",

@@ -125,6 +125,7 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 5_000_000  # bytes of a form without its files
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2_000
 DATA_UPLOAD_MAX_NUMBER_FILES = 50
 REFETTLE_MAX_REQUEST_BYTES = 250_000_000  # a form with all its files
+REFETTLE_MAX_ARCHIVE_BYTES = 800_000_000  # a job packed by another bench; larger ones by the command line
 REFETTLE_MAX_RECORDING_BYTES = 400_000_000  # ten minutes, two channels, 96 kHz, 24 bits, and some
 
 STATIC_URL = "static/"

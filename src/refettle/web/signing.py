@@ -29,7 +29,7 @@ OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone", "set_language"})
 
 UNKEPT = frozenset({
     "sign-in", "join", "me", "phone", "people", "people-one", "owners", "owner", "owner-export", "owner-erase",
-    "closed", "log-file", "handover", "handover-full", "handover-pdf", "quote-sheet", "job-unpack",
+    "closed", "log-file", "handover", "handover-full", "handover-pdf", "quote-sheet", "job-unpack", "job-unpack-look",
 })  # fmt: skip
 """Pages about persons, which no browser keeps on its disk. The others it keeps until signing out: what was typed there
 and could not be sent, for want of a network, is still in the form on going back."""

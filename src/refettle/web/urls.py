@@ -39,6 +39,7 @@ from refettle.web.views import (
     stores_new,
     strip_down,
     take_in,
+    unpack,
     whitening,
     whitening_photo,
 )
@@ -98,6 +99,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("jobs/<number:number>/handover/full/", handover.handover_full, name="handover-full"),
     path("jobs/<number:number>/handover/report.pdf", handover.handover_pdf, name="handover-pdf"),
     path("tools/", include("refettle.web.tool_urls")),
+    path("jobs/unpack/", unpack.send, name="job-unpack"),
+    path("jobs/unpack/<token:token>/", unpack.look_at, name="job-unpack-look"),
     path("kits/", include("refettle.web.kit_urls")),
     path("stores/", stores.stores, name="stores"),
     path("stores/new/", stores_new.new, name="stores-new"),
