@@ -14,6 +14,7 @@ from django.db import IntegrityError, transaction
 from refettle.book import state, store
 from refettle.book.log import LogError, read_jsonl, write_jsonl
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
+from refettle.book.written import entries_of
 from refettle.knowledge.loading import LoadedType
 
 NOTE = {"kind": "note", "text": "fuse holder is loose"}
@@ -168,7 +169,7 @@ def test_queries_stay_few(db: None, loaded: LoadedType, django_assert_num_querie
     with django_assert_num_queries(2):
         jobs = store.bench()
         assert [(j.unit.type_version.name, j.unit.owner.name, j.entry_count) for j in jobs]  # type: ignore[attr-defined]
-        assert all(len(log) == 1 for log in store.entries_of(jobs).values())
+        assert all(len(log) == 1 for log in entries_of(jobs).values())
 
 
 def test_names_are_checked_by_the_database(job: Job) -> None:

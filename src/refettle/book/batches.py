@@ -8,15 +8,17 @@ from datetime import datetime
 from typing import Any
 
 from django.core.cache import cache
-from django.db.models import Max
+from django.db.models import Count, Exists, Max, OuterRef, Q
 
 from refettle.book import store
 from refettle.book.log import LogError, effective
 from refettle.book.models import Entry, Job
-from refettle.book.whitening import Due, Whitening, terms_apart, terms_of, whitening
+from refettle.book.whitening import WHITENING_KINDS, Due, Whitening, terms_apart, terms_of, whitening
+from refettle.book.written import entries_of
 from refettle.whitening.kinetics import EarlierBatch
 
-KEPT_S = 24 * 3600
+EARLIER, KEPT_S = "earlier-batches", 24 * 3600
+WENT_IN = Q(kind="bath-in") | Q(kind="correction", data__with__kind="bath-in")
 
 
 @dataclass(frozen=True)
@@ -31,15 +33,16 @@ class BenchDue:
 
 def _jobs(open_only: bool = False) -> list[Job]:
     """Jobs in which something went into a batch."""
-    with_batch = Entry.objects.filter(kind__in=["bath-in", "correction"]).values("job")
-    jobs = store.all_jobs().filter(pk__in=with_batch)
-    return list(jobs.filter(closed=None) if open_only else jobs)
+    jobs = store.all_jobs()
+    if open_only:
+        return list(jobs.filter(Exists(Entry.objects.filter(WENT_IN, job=OuterRef("pk"))), closed=None))
+    return list(jobs.filter(pk__in=Entry.objects.filter(WENT_IN).values("job")))
 
 
 def _states(jobs: Sequence[Job]) -> dict[int, Whitening]:
     """Of each job by its number; a log that cannot be read has none."""
     found = {}
-    for number, entries in store.entries_of(jobs).items():
+    for number, entries in entries_of(jobs, WHITENING_KINDS).items():
         try:
             found[number] = whitening(effective(entries))
         except LogError:
@@ -63,13 +66,13 @@ def due(now: datetime, ahead_minutes: float = 24 * 60.0) -> list[BenchDue]:
 
 def earlier_batches(but: str = "") -> tuple[EarlierBatch, ...]:
     """What finished batches of this bench did, but for the one named `but`. Worked out once for the same book."""
-    last = Entry.objects.aggregate(last=Max("pk"))["last"] or 0
-    key = f"earlier-batches-{last}"
-    known: list[tuple[str, EarlierBatch]] | None = cache.get(key)
-    if known is None:
-        known = [each for state in _states(_jobs()).values() for each in state.finished()]
-        cache.set(key, known, KEPT_S)
-    return tuple(batch for name, batch in known if name != but)
+    relevant = Entry.objects.filter(kind__in=[*WHITENING_KINDS, "correction"])
+    stamp = relevant.aggregate(n=Count("pk"), last=Max("pk"))
+    kept: tuple[Any, list[tuple[str, EarlierBatch]]] | None = cache.get(EARLIER)
+    if kept is None or kept[0] != stamp:
+        kept = stamp, [each for state in _states(_jobs()).values() for each in state.finished()]
+        cache.set(EARLIER, kept, KEPT_S)
+    return tuple(batch for name, batch in kept[1] if name != but)
 
 
 def others_in(batch: str, but: int) -> list[Job]:

@@ -96,6 +96,7 @@ class Job(models.Model):
             ),
             models.UniqueConstraint(fields=["unit"], condition=Q(closed__isnull=True), name="unit_one_open_job"),
         ]
+        indexes = [models.Index(fields=["number"], condition=Q(closed=None), name="job_open")]
 
     def __str__(self) -> str:
         return f"job {self.number}"
@@ -116,6 +117,7 @@ class Entry(models.Model):
     class Meta:
         ordering = ["job", "n"]
         verbose_name_plural = "entries"
+        indexes = [models.Index(fields=["kind", "job"], name="entry_by_kind")]
         constraints = [
             models.UniqueConstraint(fields=["job", "n"], name="entry_n_once_per_job"),
             models.CheckConstraint(condition=Q(n__gte=1), name="entry_n_from_1"),

@@ -6,7 +6,7 @@ Entries are plain dicts here, as in a log file: `n`, `at`, `who`, `kind` and the
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from functools import lru_cache
@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from django.conf import settings
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Count, Max, QuerySet
+from django.db.models import Max, QuerySet
 from django.utils import timezone
 
 from refettle.book.log import FOR_GOOD, LogError, check_correction, check_entry, effective, holds_nul, parse_time
@@ -23,6 +23,7 @@ from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import check_new, replay
 from refettle.book.state import JobState
 from refettle.book.stores_jobs import STORES_KINDS
+from refettle.book.written import entries, last_at, last_n, plain
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
@@ -188,8 +189,7 @@ def bench() -> list[Job]:
 
 def all_jobs() -> QuerySet[Job]:
     """All jobs in order, with what `bench` gives."""
-    counted = Job.objects.annotate(entry_count=Count("entries"), last_at=Max("entries__at"))
-    return _with_details(counted).order_by("number")
+    return _with_details(Job.objects.annotate(entry_count=last_n(), last_at=last_at())).order_by("number")
 
 
 # ---------------------------------------------------------------- entries
@@ -296,7 +296,7 @@ def _check_fits(job: Job, made: Sequence[Entry]) -> None:
     before = entries(job)
     try:
         compiled = compiled_type(job.unit.type_version)
-        check_new(compiled, before, [_plain(e) for e in made], job.unit.owner.kind == Owner.Kind.CUSTOMER)
+        check_new(compiled, before, [plain(e) for e in made], job.unit.owner.kind == Owner.Kind.CUSTOMER)
         _check_batches(job, made)
     except KnowledgeError:
         return  # the type no longer fits its block kinds: writing goes on
@@ -325,7 +325,7 @@ def _check_batches(job: Job, made: Sequence[Entry]) -> None:
     if any(e.kind in ("bath-in", "correction") for e in made):
         from refettle.book.batches import refuse_other_terms  # it asks this module in turn
 
-        refuse_other_terms(job, [_plain(e) for e in made])
+        refuse_other_terms(job, [plain(e) for e in made])
 
 
 def _placed(error: LogError, place: int, count: int) -> LogError:
@@ -350,7 +350,7 @@ def settle_closed(job: Job) -> None:
     # A correction may make a stage of what was none, so its target is needed as well.
     targets = [e.data["corrects"] for e in relevant if e.kind == "correction"]
     rows = {e.n: e for e in [*relevant, *Entry.objects.filter(job=job, n__in=targets)]}
-    stages = [e for e in effective(_plain(rows[n]) for n in sorted(rows)) if e.kind == "stage" and not e.void]
+    stages = [e for e in effective(plain(rows[n]) for n in sorted(rows)) if e.kind == "stage" and not e.void]
     ended = stages[-1].at if stages and stages[-1].data.get("stage") in ENDS else None
     closed = max(ended, job.opened) if ended else None
     if closed == job.closed:
@@ -361,31 +361,6 @@ def settle_closed(job: Job) -> None:
     job.closed = closed
 
 
-def _plain(entry: Entry) -> dict[str, Any]:
-    # In the bench's time zone: a day at the bench is what a gear self-check holds for.
-    at = timezone.localtime(entry.at).isoformat()
-    return {"n": entry.n, "at": at, "who": entry.who, "kind": entry.kind, **entry.data}
-
-
-def entries_as_written(rows: Iterable[Entry]) -> list[dict[str, Any]]:
-    """These entries as in a log file."""
-    return [_plain(e) for e in rows]
-
-
-def entries(job: Job) -> list[dict[str, Any]]:
-    """The job's log in order, as in a log file."""
-    return [_plain(e) for e in Entry.objects.filter(job=job).order_by("n")]
-
-
 def job_state(job: Job) -> JobState:
     """The job's state now. Raises KnowledgeError or LogError when type and log no longer fit."""
     return replay(compiled_type(job.unit.type_version), entries(job))
-
-
-def entries_of(jobs: Iterable[Job]) -> dict[int, list[dict[str, Any]]]:
-    """The logs of several jobs with one query, by job number."""
-    numbers = {job.pk: job.number for job in jobs}
-    logs: dict[int, list[dict[str, Any]]] = {number: [] for number in numbers.values()}
-    for entry in Entry.objects.filter(job__in=numbers).order_by("job", "n"):
-        logs[numbers[entry.job_id]].append(_plain(entry))
-    return logs

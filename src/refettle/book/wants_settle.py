@@ -14,25 +14,17 @@ from refettle.book import reservations, stores
 from refettle.book.log import LogEntry, LogError, effective
 from refettle.book.models import Entry, Job
 from refettle.book.models_stores import Lot, Movement, Part
-from refettle.book.store import StoreError, entries_as_written
+from refettle.book.store import StoreError
 from refettle.book.stores_counting import put_right
 from refettle.book.stores_jobs import MOVING, STORES_KINDS, JobParts, Taken, job_parts
+from refettle.book.written import entries_of
 
 
-def stores_entries(jobs: Iterable[Job]) -> dict[int, list[LogEntry]]:
+def stores_entries(jobs: Sequence[Job]) -> dict[int, list[LogEntry]]:
     """The entries of jobs that are about the stores, as they count now, by job key."""
-    rows = Entry.objects.filter(job__in=[job.pk for job in jobs])
-    found = list(rows.filter(Q(kind__in=STORES_KINDS) | Q(kind="correction")).order_by("job", "n"))
-    have = {(e.job_id, e.n) for e in found}
-    missing = {(e.job_id, e.data["corrects"]) for e in found if e.kind == "correction"} - have
-    if missing:  # corrections of other entries, which may have become one of these
-        numbers = {n for _, n in missing}
-        found += [e for e in rows.filter(n__in=numbers) if (e.job_id, e.n) in missing]
-        found.sort(key=lambda e: (e.job_id, e.n))
-    logs: dict[int, list[Entry]] = {}
-    for entry in found:
-        logs.setdefault(entry.job_id, []).append(entry)
-    return {key: effective(entries_as_written(log)) for key, log in logs.items()}
+    keys = {job.number: job.pk for job in jobs}
+    logs = entries_of(jobs, STORES_KINDS)
+    return {keys[number]: effective(log) for number, log in logs.items() if log}
 
 
 def parts_of(job: Job) -> JobParts:

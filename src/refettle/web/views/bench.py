@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from django.conf import settings
 from django.core.cache import cache
@@ -16,11 +15,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from refettle.book import batches, store, waiting
-from refettle.book.ledger import Ledger, ledger
-from refettle.book.log import LogError, effective
+from refettle.book.brief import Brief, briefs
 from refettle.book.models import Job
-from refettle.book.money import money_of
-from refettle.book.soaks import running_soaks
 from refettle.knowledge.errors import KnowledgeError
 from refettle.web import backing_up
 from refettle.web.batch_views import bench_due
@@ -28,7 +24,6 @@ from refettle.web.views.common import JobView, advice_of, get_job
 
 PER_PAGE = 50
 KEPT_S = 7 * 24 * 3600
-EVIDENCE = ("check", "repair", "complaint")
 
 
 @dataclass(frozen=True)
@@ -70,7 +65,8 @@ def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
     for word in query.split():
         jobs = jobs.filter(_matching(word))
     page = Paginator(jobs, PER_PAGE).get_page(request.GET.get("page"))
-    logs = store.entries_of(page.object_list)
+    shown = list(page.object_list)
+    standing = briefs(shown)
     today = timezone.localdate()
     parts = {} if closed else {number: each.words(today) for number, each in waiting.waiting().items()}
     context = {
@@ -78,7 +74,7 @@ def bench(request: HttpRequest, closed: bool = False) -> HttpResponse:
         "closed": closed,
         "query": query,
         "page": page,
-        "rows": [_row(job, logs[job.number], parts.get(job.number, "")) for job in page.object_list],
+        "rows": [_row(job, standing[job.number], parts.get(job.number, "")) for job in shown],
         "now": timezone.now(),
         "backup_notice": "" if closed else backing_up.notice(timezone.now()),
         "due": [] if closed or query else bench_due(batches.due(timezone.now())),
@@ -101,67 +97,29 @@ def closed_jobs(request: HttpRequest) -> HttpResponse:
     return bench(request, closed=True)
 
 
-def _row(job: Job, entries: list[dict[str, Any]], parts: str) -> Row:
-    last = entries[-1] if entries else None
-    stage, waits, left_over = _standing(entries)
-    n = last["n"] if last else 0
-    at = datetime.fromisoformat(last["at"]) if last else None
+def _row(job: Job, at: Brief, parts: str) -> Row:
+    n: int = job.entry_count  # type: ignore[attr-defined]
+    last_at: datetime | None = job.last_at  # type: ignore[attr-defined]
     found = cache.get(_key(job, n))
-    return Row(job, stage, waits, at, n, found, left_over, _timer(entries), _soak(entries), parts)
+    return Row(job, at.stage, at.waits_for, last_at, n, found, at.left_over, _timer(at), _soak(at), parts)
 
 
-def _timer(entries: list[dict[str, Any]]) -> str:
-    """Since when the job's timer runs, and on what."""
-    if not any(e["kind"] in ("timer", "correction") for e in entries):
-        return ""
-    try:
-        run = money_of(effective(entries)).running
-    except LogError:
-        return ""
+def _timer(at: Brief) -> str:
+    """Since when the job's timer runs, and on what; empty where it does not."""
+    run = at.running
     return "" if run is None else f"{run.started:%Y-%m-%d %H:%M}" + (f", {run.what}" if run.what else "")
 
 
-def _soak(entries: list[dict[str, Any]]) -> str:
+def _soak(at: Brief) -> str:
     """Until when the soak that is over first runs, and whether it is due or overdue; empty where none runs."""
-    if not any(e["kind"] == "soak" for e in entries):
+    if not at.soaks:
         return ""
-    try:
-        running = running_soaks(effective(entries))
-    except LogError:
-        return ""
-    if not running:
-        return ""
-    first = min(running, key=lambda soak: soak.due)
+    first = min(at.soaks, key=lambda soak: soak.due)
     standing = first.standing(timezone.now())
     until = f"{timezone.localtime(first.due):%H:%M}"
     return {"running": f"soak until {until}", "due": f"soak due, {until}", "overdue": f"soak overdue since {until}"}[
         standing
     ]
-
-
-def _standing(entries: list[dict[str, Any]]) -> tuple[str, str, str]:
-    """Stage, what it waits for, and what is out or off, without working out any suspicion."""
-    stage, waits, moved = "take-in", "", False
-    try:
-        counting = [e for e in effective(entries) if not e.void]
-    except LogError:
-        return "log cannot be read", "", ""
-    for entry in counting:
-        if entry.kind == "stage":
-            stage, waits = str(entry.data["stage"]), str(entry.data.get("waits_for", ""))
-        moved = moved or entry.kind in EVIDENCE
-    stage = "fault finding" if stage == "take-in" and moved else stage
-    return stage, waits, _left_over(ledger(counting))
-
-
-def _left_over(book: Ledger) -> str:
-    """In a word or two: `C9 is out, 13 pieces still off`."""
-    refs = [place.ref for place in book.out_now]
-    said = [f"{', '.join(refs)} {'is' if len(refs) == 1 else 'are'} out"] if refs else []
-    pieces = sum(line.missing for line in book.open_lines)
-    if pieces:
-        said.append(f"{pieces} piece{'s' if pieces > 1 else ''} still off")
-    return ", ".join(said)
 
 
 def _key(job: Job, n: int) -> str:
