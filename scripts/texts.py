@@ -39,7 +39,13 @@ AREAS = {
 }
 """What goes into which file, the first that fits."""
 # In the shipped library: what these hold is said to people, whatever hangs below them.
-SHOWN_KEYS: frozenset[str] = frozenset()
+SHOWN_KEYS: frozenset[str] = frozenset(
+    "about accessories acceptance ask conditions defer do first good hazard how law limit loses must_save name never_leave "
+    "never_mix never_seal note parts pending plug polarity proof public_says says source weight_basis what why".split()
+)
+SHOWN_NAMES: frozenset[str] = frozenset({"outcomes"})
+"""Of these the names of the entries are said to people, not what they hold."""
+UNSHOWN_KEYS: frozenset[str] = frozenset({"counts_of"})
 _PERCENT = re.compile(r"%\((\w+)\)s")
 
 
@@ -88,7 +94,10 @@ def _library(path: Path) -> Iterator[Text]:
     def walk(value: Any, shown: bool) -> Iterator[Text]:
         if isinstance(value, dict):
             for key, each in value.items():
-                yield from walk(each, shown or key in SHOWN_KEYS)
+                if key in SHOWN_NAMES:
+                    yield from (Text(name) for name in each)
+                elif key not in UNSHOWN_KEYS:
+                    yield from walk(each, shown or key in SHOWN_KEYS)
         elif isinstance(value, list):
             for each in value:
                 yield from walk(each, shown)
