@@ -11,13 +11,13 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
-from refettle.language import LANGUAGES, speaking
+from refettle.language import LANGUAGES, mark, speaking, tr
 from refettle.web.serve import is_loopback
 from refettle.web.views.errors import busy
 
 GetResponse = Callable[[HttpRequest], HttpResponseBase]
 
-POLICY = (
+POLICY = mark(
     "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; "
     "form-action 'self'; frame-ancestors 'none'"
 )
@@ -45,6 +45,7 @@ class ContentPolicy:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", POLICY)
         response.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
+        response.headers.setdefault("X-Frame-Options", "DENY")  # for browsers that know no frame-ancestors
         response.headers.setdefault("Permissions-Policy", PERMISSIONS)
         if settings.REFETTLE_HTTPS and request.is_secure():
             response.headers["Strict-Transport-Security"] = f"max-age={settings.REFETTLE_HSTS_DAYS * DAY_S}"
@@ -60,7 +61,7 @@ class TlsAlone:
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         if settings.REFETTLE_HTTPS and not request.is_secure() and not is_loopback(request.META.get("REMOTE_ADDR", "")):
-            said = "This bench book is reached over TLS alone: its address begins with https. Nothing was done.\n"
+            said = tr("This bench book is reached over TLS alone: its address begins with https. Nothing was done.\n")
             return HttpResponse(said, status=403, content_type="text/plain; charset=utf-8")
         return self.get_response(request)
 
@@ -91,18 +92,26 @@ class UploadLimit:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         length = request.META.get("CONTENT_LENGTH") or "0"
         limit: int = settings.REFETTLE_MAX_REQUEST_BYTES
-        each = "60 MB for each file. Send fewer files at a time"
+        each = tr("60 MB for each file. Send fewer files at a time")
         if request.path.startswith(RECORDINGS):
             most: int = settings.REFETTLE_MAX_RECORDING_BYTES
             limit = 2 * most + 1_000_000  # one before and one after
-            each = f"{most / 1e6:.0f} MB for each recording. Cut out the part that matters"
+            each = tr("{most:.0f} MB for each recording. Cut out the part that matters", most=most / 1e6)
         elif request.path == ARCHIVES:
             most = settings.REFETTLE_MAX_ARCHIVE_BYTES
             limit = most + 1_000_000
-            each = f"{most / 1e6:.0f} MB for a packed job. Larger ones by refettle job unpack on the machine itself"
+            each = tr(
+                "{most:.0f} MB for a packed job. Larger ones by refettle job unpack on the machine itself",
+                most=most / 1e6,
+            )
         if length.isdecimal() and int(length) > limit:
             return HttpResponse(
-                f"The upload is {int(length) / 1e6:.0f} MB; allowed: {limit / 1e6:.0f} MB at once and {each}.\n",
+                tr(
+                    "The upload is {length:.0f} MB; allowed: {limit:.0f} MB at once and {each}.\n",
+                    length=int(length) / 1e6,
+                    limit=limit / 1e6,
+                    each=each,
+                ),
                 status=413,
                 content_type="text/plain; charset=utf-8",
             )
