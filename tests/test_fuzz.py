@@ -20,7 +20,20 @@ def said(result: Result) -> str:
     return "; ".join(f"{each.kind} {each.where} {each.said} by {each.data[:200]!r}" for each in result.failures)
 
 
-@pytest.mark.parametrize("names", [NAMES[:12], NAMES[12:]], ids=["of the bench", "of the book"])
+FOUND = [  # what was once found to crash, hang or take too much memory, made small
+    ("parts lists", b"Ref;Value;Footprint\nC2;10u;E" + b"9" * 60_000 + b"elec_5x5.4\n"),
+    ("private words", b"Ingrid\n+47 912 34 567\n\ncall 912" + b"(" * 26),
+    ("private words", b"A . . . . . . . . . . . . . . . . . . . . . B\n\n\nA" + b"." * 40),
+    ("instrument descriptions", b".".join([b"a"] * 20_000) + b" = 1"),
+    ("instrument descriptions", b'data = "A?"\nstep = 1' + b"0" * 400),
+    ("instrument descriptions", b'data = "A?"\nstep = ' + b"9" * 5000),
+    ("photo marks", b'{"regions": {"a": [[1' + b"0" * 400 + b", 0], [0, 1], [1, 1]]}}"),
+    ("photo marks", b'{"regions": {"a": [[1, 0], [0, 1], [1, 1]]}, "reference": []}'),
+    ("photo marks", b"9" * 5000),
+]
+
+
+@pytest.mark.parametrize("names", [NAMES[:12], NAMES[12:24], NAMES[24:]], ids=["first", "second", "third"])
 def test_hostile_input_is_read_or_refused_in_words(names: list[str]) -> None:
     results = list(try_readers(names, seed=20, inputs=INPUTS))
     assert [(result.reader, said(result)) for result in results if result.failures] == []
@@ -28,6 +41,14 @@ def test_hostile_input_is_read_or_refused_in_words(names: list[str]) -> None:
     assert all(result.read and result.refused for result in results), (
         results
     )  # the changes are neither harmless nor wild
+
+
+@pytest.mark.parametrize(("reader", "data"), FOUND)
+def test_what_was_found_is_read_or_refused_in_words(reader: str, data: bytes) -> None:
+    outcome, seconds, peak, said = worker.attempt(READERS[reader], data)
+    assert outcome[0] in ("read", "refused"), (outcome, said)
+    assert seconds < 1.0
+    assert peak < 200.0
 
 
 @pytest.mark.parametrize(

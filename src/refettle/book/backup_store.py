@@ -25,6 +25,8 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from refettle.book.backup_list import wrong_in
+from refettle.book.locks import NO_LOCKS, is_held, lock
 from refettle.book.whole import settle, write_whole
 
 FORMAT, VERSION = "refettle backup", 1
@@ -34,7 +36,6 @@ SHA256 = re.compile(r"[0-9a-f]{64}")
 FOLDERS = ("photos", "files", "types", "kinds")
 """Of the data folder; what is in them is kept in backups."""
 FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EROFS, errno.EACCES, errno.EPERM)
 MOST_LIST_BYTES = 500_000_000
 TOLD = """\
 This folder holds backups of a Refettle bench book.
@@ -131,9 +132,9 @@ class Store:
         handle = None
         try:
             handle = os.open(self.folder / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
-            _lock(handle)
+            lock(handle)
         except OSError as error:
-            if error.errno not in NO_LOCKS or _held(error):
+            if error.errno not in NO_LOCKS or is_held(error):
                 if handle is not None:
                     os.close(handle)
                 raise BackupError(f"{self.folder} is being used by another backup; try again when it is over") from None
@@ -223,6 +224,8 @@ class Store:
             return Listed(name, None, f"it was made by a later version of Refettle ({body.get('refettle')})")
         if body.get("sha256") != digest(body):
             return Listed(name, None, "its list was altered or is damaged")
+        if wrong := wrong_in(body):
+            return Listed(name, None, f"its list cannot be used: {wrong}")
         return Listed(name, body)
 
     def every(self) -> list[Listed]:
@@ -304,19 +307,3 @@ def contents(body: dict[str, Any]) -> dict[str, int]:
     """Every content that a backup is made of: hash -> length."""
     every = [body["database"], *body["files"]]
     return {each["sha256"]: each["bytes"] for each in every}
-
-
-def _held(error: OSError) -> bool:
-    """A lock that somebody else has: said as EACCES or EAGAIN."""
-    return error.errno == errno.EAGAIN or (error.errno == errno.EACCES and error.filename is None)
-
-
-def _lock(handle: int) -> None:
-    if os.name == "posix":
-        import fcntl
-
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        return
-    import msvcrt
-
-    msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]

@@ -170,7 +170,7 @@ def _contact(contact: str) -> list[Word]:
     for number in re.findall(r"\+?\d(?:[ \t\-./()]{0,3}\d){4,}", _folded(contact)[0]):
         digits = re.sub(r"\D", "", number)
         # However it is written, with its area or without: known by its last seven digits.
-        core, before = digits[-7:], rf"\+?(?:[\d(]{_APART}){{0,9}}?" if len(digits) > 7 else ""
+        core, before = digits[-7:], rf"\+?\(?(?:\d{_APART}){{0,9}}?" if len(digits) > 7 else ""
         made.append(Word("contact", number, rf"(?<![\d+]){before}{_APART.join(core)}(?!\d)"))
     return made
 
@@ -223,7 +223,8 @@ def _bounded(text: str) -> str:
     plain = " ".join(_folded(text)[0].split()).strip(" .'’")
     begins = "" if not plain or not plain[0].isalnum() or _spaceless(plain[0]) else r"(?<![^\W_])"
     ends = "" if not plain or not plain[-1].isalnum() or _spaceless(plain[-1]) else r"(?![^\W_])"
-    return begins + r"[\s_.]+".join(re.escape(w) for w in plain.split()) + ends
+    words = [w for w in plain.split() if w.strip("_.")] or plain.split()[:1]  # points alone are of what lies between
+    return begins + r"[\s_.]+".join(re.escape(w) for w in words) + ends
 
 
 def _first_letter(places: list[int], found: re.Match[str], word: Word) -> int:

@@ -98,13 +98,13 @@ def _regions(args: argparse.Namespace) -> tuple[list[Region], str | None]:
         try:
             value = json.loads(_bytes(args.regions, MAX_REGIONS_BYTES, "--regions").decode("utf-8"))
             kept, named = read_regions(value)
-        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+        except RegionError as error:
+            raise Refused(f"--regions {args.regions}: {error}") from None
+        except (ValueError, RecursionError) as error:  # no JSON, no UTF-8, or a number of thousands of digits
             where = f"line {error.lineno}: " if isinstance(error, json.JSONDecodeError) else ""
             raise Refused(
                 f"--regions {args.regions}: {where}no JSON found; allowed: regions as --keep writes them"
             ) from None
-        except RegionError as error:
-            raise Refused(f"--regions {args.regions}: {error}") from None
         regions += kept
     if not regions:
         raise Refused("no region found; allowed: --region NAME=x,y,x,y or --regions FILE.json")

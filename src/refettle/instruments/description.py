@@ -13,21 +13,24 @@ import tomllib
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from refettle.captures.cells import unit_of
+from refettle.captures.cells import FROM_OVER, unit_of
 from refettle.instruments.errors import InstrumentError
+from refettle.language import mark, tr
 
 FORMS = {
-    "text": "numbers as text, parted by commas",
-    "i8": "block of signed bytes",
-    "u8": "block of bytes",
-    "i16": "block of signed 16-bit words",
-    "u16": "block of 16-bit words",
-    "f32": "block of 32-bit floating numbers",
-    "f64": "block of 64-bit floating numbers",
+    "text": mark("numbers as text, parted by commas"),
+    "i8": mark("block of signed bytes"),
+    "u8": mark("block of bytes"),
+    "i16": mark("block of signed 16-bit words"),
+    "u16": mark("block of 16-bit words"),
+    "f32": mark("block of 32-bit floating numbers"),
+    "f64": mark("block of 64-bit floating numbers"),
 }
 """What the data come as. A block is one of definite length, IEEE 488.2."""
 Figure = float | str
 """A number as it stands; or a question, such as "TRAC:STEP?"; or a place in the preamble, such as "preamble 5"."""
+MOST_LETTERS = 10_000
+"""Of a description: far more than it needs; names parted by thousands of points take memory by their square."""
 _PLACE = re.compile(r"preamble ([1-9]\d?)")
 
 
@@ -79,22 +82,28 @@ class Description:
 
     def __post_init__(self) -> None:
         if self.form not in FORMS:
-            raise InstrumentError(f"form: {self.form!r} found; allowed: {', '.join(FORMS)}")
+            raise InstrumentError(tr("form: {form!r} found; allowed: {forms}", form=self.form, forms=", ".join(FORMS)))
         found = unit_of(self.unit)
         if found is None or found[1] != 1.0 or found[0] == "s":
-            raise InstrumentError(f"unit: {self.unit!r} found; allowed: V, A and other SI units without a prefix")
+            raise InstrumentError(
+                tr("unit: {unit!r} found; allowed: V, A and other SI units without a prefix", unit=self.unit)
+            )
         if not self.data.strip().endswith("?") and "?" not in self.data:
-            raise InstrumentError(f"data: {self.data!r} found; allowed: a question, with a question mark")
+            raise InstrumentError(tr("data: {data!r} found; allowed: a question, with a question mark", data=self.data))
         for key in ("step", "start", "scale", "zero", "offset"):
             value = getattr(self, key)
             if isinstance(value, str) and "?" not in value and not _PLACE.fullmatch(value):
-                raise InstrumentError(f"{key}: {value!r} found; allowed: a number, a question, or 'preamble N'")
+                raise InstrumentError(
+                    tr("{key}: {value!r} found; allowed: a number, a question, or 'preamble N'", key=key, value=value)
+                )
             if isinstance(value, str) and _PLACE.fullmatch(value) and not self.preamble:
-                raise InstrumentError(f"{key}: {value!r} found without a preamble; allowed: with one")
+                raise InstrumentError(
+                    tr("{key}: {value!r} found without a preamble; allowed: with one", key=key, value=value)
+                )
         for text in (self.data, self.preamble, *self.before, *self.after):
             if not text.isascii() or "\n" in text or re.sub(r"\{channel\}", "", text).count("{"):
                 raise InstrumentError(
-                    f"command {text!r} found; allowed: one line of plain text, with {{channel}} or not"
+                    tr("command {text!r} found; allowed: one line of plain text, with {{channel}} or not", text=text)
                 )
 
 
@@ -112,18 +121,36 @@ def read_description(text: str, name: str = "description") -> Description:
     InstrumentError
         With the key: what was found, what is allowed.
     """
+    if len(text) > MOST_LETTERS:
+        raise InstrumentError(
+            tr(
+                "{name}: {text} letters found; allowed: up to {most_letters}",
+                name=name,
+                text=len(text),
+                most_letters=MOST_LETTERS,
+            )
+        )
     try:
         data: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InstrumentError(f"{name}: {error}; allowed: TOML") from None
+    except (ValueError, RecursionError) as error:  # no TOML, days that cannot be, brackets thousands deep
+        raise InstrumentError(tr("{name}: {error}; allowed: TOML", name=name, error=str(error)[:200])) from None
     known = {each.name: each for each in fields(Description)}
     for key, value in data.items():
         if key not in known:
-            raise InstrumentError(f"{name}: {key}: unknown; allowed: {', '.join(known)}")
+            raise InstrumentError(
+                tr("{name}: {key}: unknown; allowed: {known}", name=name, key=key, known=", ".join(known))
+            )
         data[key] = _checked(name, key, value)
     for key in ("data", "step"):
         if key not in data:
-            raise InstrumentError(f"{name}: {key}: not given; allowed: {'a question' if key == 'data' else 'a figure'}")
+            raise InstrumentError(
+                tr(
+                    "{name}: {key}: not given; allowed: {key_2}",
+                    name=name,
+                    key=key,
+                    key_2="a question" if key == "data" else "a figure",
+                )
+            )
     try:
         return Description(**data)
     except InstrumentError as error:
@@ -133,16 +160,37 @@ def read_description(text: str, name: str = "description") -> Description:
 def _checked(name: str, key: str, value: Any) -> Any:
     if key in ("before", "after", "channels"):
         if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
-            raise InstrumentError(f"{name}: {key}: {value!r} found; allowed: a list of texts")
+            raise InstrumentError(
+                tr("{name}: {key}: {value!r} found; allowed: a list of texts", name=name, key=key, value=value)
+            )
         return tuple(value)
     if key == "big_endian":
         if not isinstance(value, bool):
-            raise InstrumentError(f"{name}: {key}: {value!r} found; allowed: true or false")
+            raise InstrumentError(
+                tr("{name}: {key}: {value!r} found; allowed: true or false", name=name, key=key, value=value)
+            )
         return value
     if key in ("step", "start", "scale", "zero", "offset"):
         if isinstance(value, bool) or not isinstance(value, (int, float, str)):
-            raise InstrumentError(f"{name}: {key}: {value!r} found; allowed: a number, a question, or 'preamble N'")
+            raise InstrumentError(
+                tr(
+                    "{name}: {key}: {value!r} found; allowed: a number, a question, or 'preamble N'",
+                    name=name,
+                    key=key,
+                    value=value,
+                )
+            )
+        if not isinstance(value, str) and not abs(value) < FROM_OVER:
+            raise InstrumentError(
+                tr(
+                    "{name}: {key}: {value} found; allowed: a number below {from_over:g}",
+                    name=name,
+                    key=key,
+                    value=str(value)[:40],
+                    from_over=FROM_OVER,
+                )
+            )
         return value if isinstance(value, str) else float(value)
     if not isinstance(value, str):
-        raise InstrumentError(f"{name}: {key}: {value!r} found; allowed: a text")
+        raise InstrumentError(tr("{name}: {key}: {value!r} found; allowed: a text", name=name, key=key, value=value))
     return value

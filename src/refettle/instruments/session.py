@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from refettle.instruments.errors import InstrumentError
+from refettle.language import tr
 
 PURE_PYTHON = "@py"
 """The library that needs nothing installed beside Python."""
@@ -37,7 +38,9 @@ def _pyvisa() -> Any:
         import pyvisa
     except ImportError:
         raise InstrumentError(
-            "PyVISA is not installed; allowed: pip install 'refettle[instruments]', or a file saved by the instrument"
+            tr(
+                "PyVISA is not installed; allowed: pip install 'refettle[instruments]', or a file saved by the instrument"
+            )
         ) from None
     return pyvisa
 
@@ -49,10 +52,17 @@ def _manager(library: str) -> Any:
     except (ValueError, OSError, ImportError, pyvisa.errors.Error) as error:
         reason = _one_line(error)
         raise InstrumentError(
-            f"VISA library {library!r} cannot be used ({reason}); allowed: {PURE_PYTHON}, or the path of a library"
+            tr(
+                "VISA library {library!r} cannot be used ({reason}); allowed: {pure_python}, or the path of a library",
+                library=library,
+                reason=reason,
+                pure_python=PURE_PYTHON,
+            )
         ) from None
     except Exception as error:  # simulated instruments raise bare Exception for a mistake in their file
-        raise InstrumentError(f"VISA library {library!r} cannot be used ({_one_line(error)})") from None
+        raise InstrumentError(
+            tr("VISA library {library!r} cannot be used ({error})", library=library, error=_one_line(error))
+        ) from None
 
 
 def _one_line(error: BaseException) -> str:
@@ -82,23 +92,28 @@ class Session:
         try:
             return raw.decode("ascii").strip()
         except UnicodeDecodeError:
-            raise InstrumentError(f"{command}: {raw[:20]!r} answered; allowed: plain text") from None
+            raise InstrumentError(
+                tr("{command}: {raw!r} answered; allowed: plain text", command=command, raw=raw[:20])
+            ) from None
 
     def ask_raw(self, command: str) -> bytes:
         """Send a question; its answer as bytes."""
         self.tell(command)
-        raw = b""
+        raw = bytearray()
         try:
-            raw = bytes(self._resource.read_raw())
+            raw += self._resource.read_raw()
             if not raw.strip():  # the end that a block before it left behind
-                raw = bytes(self._resource.read_raw())
+                raw = bytearray(self._resource.read_raw())
             wanted = _block_size(raw)
             while wanted is not None and len(raw) < wanted <= MAX_ANSWER:
-                raw += bytes(self._resource.read_raw())
+                more = self._resource.read_raw()
+                if not more:
+                    break
+                raw += more
         except (self._visa_errors.Error, OSError) as error:
             if not raw.strip():
                 raise self._failed(command, error) from None
-        return raw  # of a block cut short what came, for whoever reads it to say so
+        return bytes(raw)  # of a block cut short what came, for whoever reads it to say so
 
     def complaint(self) -> str:
         """What the instrument's own error list says, or nothing."""
@@ -112,21 +127,29 @@ class Session:
     def _failed(self, command: str, error: Exception) -> InstrumentError:
         if "VI_ERROR_TMO" in str(error):
             complaint = self.complaint()
-            more = f"; the instrument says {complaint}" if complaint else ""
+            more = tr("; the instrument says {complaint}", complaint=complaint) if complaint else ""
             return InstrumentError(
-                f"{self.address}: no answer to {command} within {self.timeout:g} s{more}. Look at the address, the "
-                "line ends and the speed, and whether the instrument knows the command"
+                tr(
+                    "{address}: no answer to {command} within {timeout:g} s{more}. Look at the address, the "
+                    "line ends and the speed, and whether the instrument knows the command",
+                    address=self.address,
+                    command=command,
+                    timeout=self.timeout,
+                    more=more,
+                )
             )
         return InstrumentError(f"{self.address}: {command}: {_one_line(error)}")
 
 
 def _ascii(command: str) -> str:
     if not command.isascii() or any(ord(c) < 32 for c in command):
-        raise InstrumentError(f"command {command!r} found; allowed: plain letters, figures and signs, on one line")
+        raise InstrumentError(
+            tr("command {command!r} found; allowed: plain letters, figures and signs, on one line", command=command)
+        )
     return command
 
 
-def _block_size(raw: bytes) -> int | None:
+def _block_size(raw: bytes | bytearray) -> int | None:
     """Bytes of a definite-length block (IEEE 488.2, 8.7.9) that begins here, its head included."""
     if not re.match(rb"#[1-9]", raw):
         return None
@@ -165,18 +188,18 @@ def open_instrument(
         PyVISA is not installed, or nothing can be reached at the address.
     """
     if ends not in _ENDS:
-        raise InstrumentError(f"line ends: {ends!r} found; allowed: {', '.join(ENDS)}")
+        raise InstrumentError(tr("line ends: {ends!r} found; allowed: {ends_2}", ends=ends, ends_2=", ".join(ENDS)))
     if not 0.01 <= timeout <= 600.0:
-        raise InstrumentError(f"timeout: {timeout:g} s found; allowed: 0.01 to 600 s")
+        raise InstrumentError(tr("timeout: {timeout:g} s found; allowed: 0.01 to 600 s", timeout=timeout))
     if baud is not None and not 75 <= baud <= 4_000_000:
-        raise InstrumentError(f"speed: {baud} found; allowed: 75 to 4000000 bits a second")
+        raise InstrumentError(tr("speed: {baud} found; allowed: 75 to 4000000 bits a second", baud=baud))
     pyvisa = _pyvisa()
     manager = _manager(library)
     try:
         try:
             resource = manager.open_resource(address, open_timeout=int(1000 * timeout))
             if not resource.session:
-                raise ValueError("nothing there")
+                raise ValueError(tr("nothing there"))
             resource.timeout = 1000.0 * timeout
             resource.read_termination = None
             resource.write_termination = _ENDS[ends]
@@ -187,8 +210,12 @@ def open_instrument(
         except Exception as error:  # the libraries below raise all kinds
             if isinstance(error, (pyvisa.errors.Error, ValueError, OSError, AttributeError, KeyError, ImportError)):
                 raise InstrumentError(
-                    f"{address}: cannot be opened ({_one_line(error)}); allowed: an address that "
-                    "'refettle instrument list' shows"
+                    tr(
+                        "{address}: cannot be opened ({error}); allowed: an address that 'refettle instrument "
+                        "list' shows",
+                        address=address,
+                        error=_one_line(error),
+                    )
                 ) from None
             raise
         try:

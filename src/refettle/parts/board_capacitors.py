@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from math import atan2, degrees, hypot
 from typing import Literal
 
+from refettle.language import tr
 from refettle.parts.board import Board, Pad, Part
 from refettle.parts.board_netlist import ListedPart, Netlist
 from refettle.parts.board_value import ValueRead, read_value
@@ -35,6 +36,7 @@ _TANTALUM = re.compile(r"tantal|(?:^|_)tant|EIA-\d{4}-\d\d", re.IGNORECASE)
 _POLYMER = re.compile(r"polymer|conductive pol", re.IGNORECASE)
 _ALUMINIUM = re.compile(r"elec|elko|CP_(?:Radial|Axial)|alumin", re.IGNORECASE)
 _TRIMMER = re.compile(r"trim|variable", re.IGNORECASE)
+_MM_PRINTED = r"\d{1,5}(?:\.\d{1,5})?"
 _NOT_CAPACITOR_PRINT = re.compile(r"(?:^|[:_])(?:R|L|D|LED)_", re.IGNORECASE)
 _PADS = 16  # a capacitor has no more
 _BIG = 1e-6  # [F]; from here a capacitor with wires is as a rule an electrolytic; common practice, no source
@@ -143,7 +145,7 @@ def _capacitor(part: Part, listed: ListedPart | None, netlist: Netlist | None) -
 def _kind(part: Part, footprint: str, name: str, about: str, value: str) -> tuple[Kind, list[str]]:
     everything = " ".join((footprint, part.about, name, about, value))
     if _TRIMMER.search(f"{footprint} {name} {about}") or part.ref.upper().startswith(("VC", "TC")):
-        return "trimmer", ["a trimmer, by its symbol or print"]
+        return "trimmer", [tr("a trimmer, by its symbol or print")]
     printed = f"{footprint} {part.about}"
     by_symbol = bool(_SYMBOL_POLARISED.match(name))
     by_word = bool(_SAID_POLARISED.search(about))
@@ -151,14 +153,14 @@ def _kind(part: Part, footprint: str, name: str, about: str, value: str) -> tupl
     bipolar = bool(_UNPOLARISED.search(f"{everything}"))
     reasons = []
     if by_symbol:
-        reasons.append(f"circuit symbol {name} is that of a polarised capacitor")
+        reasons.append(tr("circuit symbol {name} is that of a polarised capacitor", name=name))
     elif by_word:
-        reasons.append(f"described as {about}")
+        reasons.append(tr("described as {about}", about=about))
         by_symbol = True
     if by_print:
-        reasons.append(f"print {footprint or part.about} is that of an electrolytic")
+        reasons.append(tr("print {about} is that of an electrolytic", about=footprint or part.about))
     if bipolar and (by_symbol or by_print or re.search("electrolyt", everything, re.IGNORECASE)):
-        return "bipolar", [*reasons, "marked bipolar"]
+        return "bipolar", [*reasons, tr("marked bipolar")]
     if not (by_symbol or by_print):
         return "other", []
     if _TANTALUM.search(everything):
@@ -174,11 +176,11 @@ def _perhaps(part: Part, footprint: str, value: ValueRead) -> tuple[Kind, list[s
     if value.farad is None:
         return "other", []
     if not part.surface_mount and value.farad >= _BIG:
-        return "perhaps", ["1 µF or more with wires on a print without polarity: look at the part"]
+        return "perhaps", [tr("1 µF or more with wires on a print without polarity: look at the part")]
     if part.surface_mount and value.farad >= _BIG and _NOT_CAPACITOR_PRINT.search(footprint):
-        return "perhaps", ["1 µF or more on another part's print: look at the part"]
+        return "perhaps", [tr("1 µF or more on another part's print: look at the part")]
     if part.surface_mount and value.farad >= _CHIP_BIG and not footprint:
-        return "perhaps", ["10 µF or more without a known print: look at the part"]
+        return "perhaps", [tr("10 µF or more without a known print: look at the part")]
     return "other", []
 
 
@@ -202,19 +204,19 @@ def _signs(
             other = numbers[1 - numbers.index(number)]
             if said.upper() in ("+", "P", "POS", "PLUS"):
                 by_number = number
-                reasons.append(f"pad {number} is named {said}")
+                reasons.append(tr("pad {number} is named {said}", number=number, said=said))
             elif said.upper() in ("-", "N", "NEG", "MINUS") and by_number is None:
                 by_number = other
-                reasons.append(f"pad {number} is named {said}")
+                reasons.append(tr("pad {number} is named {said}", number=number, said=said))
     if by_number is None and set(numbers) == {"1", "2"} and kind != "perhaps":
         by_number = "1"
-        reasons.append("pad 1 of a polarised capacitor is plus (common practice, no source)")
+        reasons.append(tr("pad 1 of a polarised capacitor is plus (common practice, no source)"))
     by_print = _by_marks(part, numbers)
     if by_print is not None:
-        reasons.append(f"the print has its sign for plus at pad {by_print}")
+        reasons.append(tr("the print has its sign for plus at pad {by_print}", by_print=by_print))
     said_plus = {sign for sign in (by_number, by_print) if sign is not None}
     if len(said_plus) > 1:
-        return by_number, by_print, None, None, [*reasons, "number and print disagree: settle it with a meter"]
+        return by_number, by_print, None, None, [*reasons, tr("number and print disagree: settle it with a meter")]
     plus = said_plus.pop() if said_plus else None
     minus = numbers[1 - numbers.index(plus)] if plus is not None else None
     return by_number, by_print, plus, minus, reasons
@@ -248,18 +250,20 @@ def toward(part: Part, plus: str | None) -> str | None:
         return None
     across = x2 - x1 if part.side == "front" else x1 - x2
     eighth = round(degrees(atan2(y2 - y1, across)) / 45) % 8
-    return ("right", "lower right", "down", "lower left", "left", "upper left", "up", "upper right")[eighth]
+    return ("right", tr("lower right"), "down", tr("lower left"), "left", tr("upper left"), "up", tr("upper right"))[
+        eighth
+    ]
 
 
 def _size(part: Part, footprint: str, plus: str | None) -> Size:
     named = {
         key.upper(): round(float(value) * 1e-3, 9)
-        for key, value in re.findall(r"(?<![A-Za-z])([DLPHW])(\d+(?:\.\d+)?)mm", footprint)
+        for key, value in re.findall(rf"(?<![A-Za-z])([DLPHW])({_MM_PRINTED})mm", footprint)
     }
     diameter, length, width = named.get("D"), named.get("L", named.get("H")), named.get("W")
     source = "print's name" if named else ""
     if not named:
-        case = re.search(r"(\d+(?:\.\d+)?)x(\d+(?:\.\d+)?)", footprint)
+        case = re.search(rf"(?<![\d.])({_MM_PRINTED})x({_MM_PRINTED})", footprint)
         chip = re.search(r"EIA-(\d\d)(\d\d)-(\d\d)", footprint)
         if chip is not None:
             length, width = (int(chip[i]) * 1e-4 for i in (1, 2))

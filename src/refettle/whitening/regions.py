@@ -14,6 +14,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.whitening.card import Card, Point
 from refettle.whitening.cells import area_of
 from refettle.whitening.colour import Floats
@@ -27,7 +28,7 @@ REFERENCE = "reference"
 MOST_REGIONS, MOST_POINTS = 50, 100
 FARTHEST = 2000.0
 """[mm] from the card's corner."""
-PLANE = "marks are carried by the card and hold only in its plane: flat, and the card where it lay"
+PLANE = mark("marks are carried by the card and hold only in its plane: flat, and the card where it lay")
 
 
 class RegionError(ValueError):
@@ -44,17 +45,42 @@ class Region:
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"\S(?:.{0,38}\S)?", self.name) or any(c in self.name for c in "=,"):
-            raise RegionError(f"name {self.name[:50]!r} found; allowed: 1 to 40 letters, no = and no comma")
+            raise RegionError(
+                tr("name {name!r} found; allowed: 1 to 40 letters, no = and no comma", name=self.name[:50])
+            )
         if self.frame not in FRAMES:
-            raise RegionError(f"{self.name}: frame {self.frame!r} found; allowed: {', '.join(FRAMES)}")
+            raise RegionError(
+                tr(
+                    "{name}: frame {frame!r} found; allowed: {frames}",
+                    name=self.name,
+                    frame=self.frame,
+                    frames=", ".join(FRAMES),
+                )
+            )
         if not 3 <= len(self.points) <= MOST_POINTS:
-            raise RegionError(f"{self.name}: {len(self.points)} points found; allowed: 3 to {MOST_POINTS}")
+            raise RegionError(
+                tr(
+                    "{name}: {points} points found; allowed: 3 to {most_points}",
+                    name=self.name,
+                    points=len(self.points),
+                    most_points=MOST_POINTS,
+                )
+            )
         low, high, what = (0.0, 1.0, "") if self.frame == "photo" else (-FARTHEST, FARTHEST, " mm")
         for value in (v for point in self.points for v in point):
             if not isfinite(value) or not low <= value <= high:
-                raise RegionError(f"{self.name}: {value:g}{what} found; allowed: {low:g} to {high:g}{what}")
+                raise RegionError(
+                    tr(
+                        "{name}: {value:g}{what} found; allowed: {low:g} to {high:g}{what}",
+                        name=self.name,
+                        value=value,
+                        what=what,
+                        low=low,
+                        high=high,
+                    )
+                )
         if area_of(np.array(self.points)) <= 0.0:
-            raise RegionError(f"{self.name}: points on one line found; allowed: a polygon with an area")
+            raise RegionError(tr("{name}: points on one line found; allowed: a polygon with an area", name=self.name))
 
 
 def read_region(text: str) -> Region:
@@ -65,7 +91,9 @@ def read_region(text: str) -> Region:
     except ValueError:
         values = []
     if not equals or len(values) < 4 or len(values) % 2:
-        raise RegionError(f"{text[:60]!r} found; allowed: NAME=x,y,x,y, two corners in fractions of the photo, or more")
+        raise RegionError(
+            tr("{text!r} found; allowed: NAME=x,y,x,y, two corners in fractions of the photo, or more", text=text[:60])
+        )
     points = list(zip(values[::2], values[1::2], strict=True))
     if len(points) == 2:
         (x1, y1), (x2, y2) = points
@@ -79,27 +107,45 @@ def read_regions(value: Any) -> tuple[tuple[Region, ...], str | None]:
     RegionError names the field.
     """
     if not isinstance(value, Mapping):
-        raise RegionError("no object found; allowed: an object with frame, regions and, if there is one, reference")
+        raise RegionError(tr("no object found; allowed: an object with frame, regions and, if there is one, reference"))
     if unknown := sorted(set(value) - {"frame", "regions", "reference", "card"}):
-        raise RegionError(f"field {unknown[0]!r} found; allowed: frame, regions, reference, card")
+        raise RegionError(tr("field {unknown!r} found; allowed: frame, regions, reference, card", unknown=unknown[0]))
     frame, named, reference = value.get("frame", "photo"), value.get("regions"), value.get("reference")
     if frame not in FRAMES:
-        raise RegionError(f"frame: {frame!r} found; allowed: {', '.join(FRAMES)}")
+        raise RegionError(tr("frame: {frame!r} found; allowed: {frames}", frame=frame, frames=", ".join(FRAMES)))
     if not isinstance(named, Mapping) or not 1 <= len(named) <= MOST_REGIONS:
-        raise RegionError(f"regions: found {_short(named)}; allowed: 1 to {MOST_REGIONS} names, each with its points")
+        raise RegionError(
+            tr(
+                "regions: found {named}; allowed: 1 to {most_regions} names, each with its points",
+                named=_short(named),
+                most_regions=MOST_REGIONS,
+            )
+        )
     regions = []
     for name, points in named.items():
         pairs = points if isinstance(points, list) else []
         if not pairs or not all(isinstance(p, list) and len(p) == 2 and all(_number(v) for v in p) for p in pairs):
-            raise RegionError(f"regions, {name}: found {_short(points)}; allowed: a list of points [x, y]")
+            raise RegionError(
+                tr(
+                    "regions, {name}: found {points}; allowed: a list of points [x, y]",
+                    name=name,
+                    points=_short(points),
+                )
+            )
         regions.append(Region(str(name), tuple((float(x), float(y)) for x, y in pairs), frame))
-    if reference is not None and reference not in named:
-        raise RegionError(f"reference: {_short(reference)} found; allowed: one of {', '.join(named)}")
+    if reference is not None and not (isinstance(reference, str) and reference in named):
+        raise RegionError(
+            tr(
+                "reference: {reference} found; allowed: one of {named}",
+                reference=_short(reference),
+                named=", ".join(named),
+            )
+        )
     return tuple(regions), reference
 
 
 def _number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    return isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool) and abs(value) < 10**15)
 
 
 def _short(value: object) -> str:
@@ -111,7 +157,7 @@ def written(regions: Iterable[Region], reference: str | None = None) -> dict[str
     kept = tuple(regions)
     frames = {region.frame for region in kept}
     if len(frames) != 1:
-        raise RegionError("regions of both frames found; allowed: all on the card, or all on the photo")
+        raise RegionError(tr("regions of both frames found; allowed: all on the card, or all on the photo"))
     named = {region.name: [[round(x, 5), round(y, 5)] for x, y in region.points] for region in kept}
     return {"frame": frames.pop(), "reference": reference, "regions": named}
 
@@ -127,10 +173,14 @@ def pixels_of(region: Region, picture: Picture, found: Found | None) -> Floats:
     if region.frame == "photo":
         return np.asarray(points * (picture.width, picture.height) - 0.5, dtype=float)
     if found is None:
-        raise RegionError(f"{region.name}: marked on a card, and no card in the photo; allowed: marks on the photo")
+        raise RegionError(
+            tr("{name}: marked on a card, and no card in the photo; allowed: marks on the photo", name=region.name)
+        )
     pixels = found.pixels(points)
     if not np.isfinite(pixels).all():
-        raise RegionError(f"{region.name}: lies behind the camera in this photo; allowed: a region in the photo")
+        raise RegionError(
+            tr("{name}: lies behind the camera in this photo; allowed: a region in the photo", name=region.name)
+        )
     return pixels
 
 
@@ -140,5 +190,11 @@ def carried(region: Region, picture: Picture, found: Found) -> Region:
         return region
     points = found.millimetres(pixels_of(region, picture, found))
     if not np.isfinite(points).all() or np.abs(points).max() > FARTHEST:
-        raise RegionError(f"{region.name}: lies too far from the card; allowed: within {FARTHEST:g} mm")
+        raise RegionError(
+            tr(
+                "{name}: lies too far from the card; allowed: within {farthest:g} mm",
+                name=region.name,
+                farthest=FARTHEST,
+            )
+        )
     return Region(region.name, tuple((float(x), float(y)) for x, y in points), "card")

@@ -100,8 +100,7 @@ def smaller(reader: Any, data: bytes, outcome: Outcome, seconds: float = 4.0) ->
 
 
 def _book() -> None:
-    """An empty bench book, and no waiting for the disk."""
-    os.fsync = lambda fd: None  # type: ignore[assignment]
+    """An empty bench book."""
     os.environ["REFETTLE_HOME"] = tempfile.mkdtemp(prefix="hostile-home-")
     os.environ["DJANGO_SETTINGS_MODULE"] = "refettle.web.settings"
     for name in [each for each in os.environ if each.startswith("REFETTLE_") and each != "REFETTLE_HOME"]:
@@ -154,6 +153,7 @@ def run(
 def main() -> None:
     """See above."""
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    os.fsync = lambda fd: None  # type: ignore[assignment]  # no waiting for the disk
     name, seed, first, last, seconds, path = sys.argv[1:]
     warnings.simplefilter("ignore")
     if not Path(path).stat().st_size:
