@@ -12,20 +12,22 @@ from typing import Any
 
 from django.conf import settings
 from django.db import transaction
-from django.db.models import TextField
+from django.db.models import Exists, OuterRef, Q, TextField
 from django.db.models.functions import Cast
 from django.utils import timezone
 
 from refettle.book import reservations, stores
+from refettle.book.kept import of_logs
+from refettle.book.log import effective
 from refettle.book.models import Entry, Job
 from refettle.book.models_stores import Lot, Part, PartChange, Reservation
 from refettle.book.store import StoreError, append, append_all
-from refettle.book.stores_jobs import JobParts, Want, job_parts
+from refettle.book.stores_jobs import STORES_KINDS, JobParts, Want, job_parts
 from refettle.book.stores_lots import price_of
 from refettle.book.stores_moves import holding, own_reservations, quantity, refuse_count, spread
 from refettle.book.stores_parts import by_code
 from refettle.book.stores_values import ValueTextError, polar_guess, rated_of_part, read_value
-from refettle.book.wants_settle import parts_of, stores_entries
+from refettle.book.wants_settle import parts_of
 from refettle.parts.capacitor import CapacitorError, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.substitutes import compare
@@ -163,17 +165,24 @@ class HeldWant:
 
 def held_wants(jobs: Sequence[Job] | None = None) -> list[HeldWant]:
     """Wants with something left, of all open jobs or of these."""
-    chosen = jobs if jobs is not None else list(Job.objects.filter(closed=None).order_by("number"))
+    chosen = jobs if jobs is not None else _with_wants()
     held: dict[tuple[int, int], int] = {}
     for each in Reservation.objects.filter(closed=None, job__in=[j.pk for j in chosen]).exclude(want=None):
         key = (each.job_id or 0, each.want or 0)
         held[key] = held.get(key, 0) + each.quantity
-    logs = stores_entries(chosen)
-    return [
-        HeldWant(job, each, held.get((job.pk, each.n), 0))
-        for job in chosen
-        for each in job_parts(logs.get(job.pk, [])).open
-    ]
+    wanted = of_logs("wants", chosen, STORES_KINDS, _still_open)
+    return [HeldWant(job, each, held.get((job.pk, each.n), 0)) for job in chosen for each in wanted[job.number]]
+
+
+def _with_wants() -> list[Job]:
+    """Open jobs that ever wanted something."""
+    wanted = Q(kind="part-wanted") | Q(kind="correction", data__with__kind="part-wanted")
+    ever = Exists(Entry.objects.filter(wanted, job=OuterRef("pk")))
+    return list(Job.objects.filter(ever, closed=None).order_by("number"))
+
+
+def _still_open(log: list[dict[str, Any]]) -> list[Want]:
+    return list(job_parts(effective(log)).open)
 
 
 def want_of_part(job: Job, part: Part) -> int | None:

@@ -88,6 +88,14 @@ TEMPLATES = [
 ]
 
 DATABASES = {"default": REFETTLE_DATABASE.settings()}
+# In memory: what is kept there is a form's token for a day, and what each job needs next. Django's own limit, 300, would
+# let go of both while they are needed.
+CACHES = {
+    "default": {
+        "BACKEND": "django.core.cache.backends.locmem.LocMemCache",
+        "OPTIONS": {"MAX_ENTRIES": 20_000, "CULL_FREQUENCY": 10},
+    }
+}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "book.Person"

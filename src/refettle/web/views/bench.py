@@ -18,6 +18,7 @@ from refettle.book import batches, store, waiting
 from refettle.book.brief import Brief, briefs
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
+from refettle.language import current
 from refettle.web import backing_up
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
@@ -101,7 +102,16 @@ def _row(job: Job, at: Brief, parts: str) -> Row:
     n: int = job.entry_count  # type: ignore[attr-defined]
     last_at: datetime | None = job.last_at  # type: ignore[attr-defined]
     found = cache.get(_key(job, n))
-    return Row(job, at.stage, at.waits_for, last_at, n, found, at.left_over, _timer(at), _soak(at), parts)
+    stage = "log cannot be read" if at.unread else at.stage
+    return Row(job, stage, at.waits_for, last_at, n, found, _left_over(at), _timer(at), _soak(at), parts)
+
+
+def _left_over(at: Brief) -> str:
+    """In a word or two: `C9 is out, 13 pieces still off`."""
+    said = [f"{', '.join(at.out)} {'is' if len(at.out) == 1 else 'are'} out"] if at.out else []
+    if at.off:
+        said.append(f"{at.off} piece{'s' if at.off > 1 else ''} still off")
+    return ", ".join(said)
 
 
 def _timer(at: Brief) -> str:
@@ -123,7 +133,7 @@ def _soak(at: Brief) -> str:
 
 
 def _key(job: Job, n: int) -> str:
-    return f"next-{job.pk}-{n}-{job.unit.type_version_id}-{settings.REFETTLE_RATE}"
+    return f"next-{job.pk}-{n}-{job.unit.type_version_id}-{settings.REFETTLE_RATE}-{current()}"
 
 
 @require_safe
