@@ -13,6 +13,7 @@ from typing import Any
 from django.contrib import messages
 from django.core.cache import cache
 from django.http import Http404, HttpRequest
+from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
 from refettle.book import store
@@ -24,6 +25,7 @@ from refettle.faults import Advice
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType
 from refettle.knowledge.schema import Caution
+from refettle.language import tr
 from refettle.quantities import whole
 from refettle.web.signing import who
 
@@ -84,7 +86,9 @@ def get_working_job(number: int) -> tuple[JobView, JobState]:
     """A job whose state can be worked out. Raises Http404 with the reason where it cannot."""
     view = get_job(number)
     if view.state is None:
-        raise Http404(f"The log of job {number} no longer fits its unit type. {view.trouble}")
+        raise Http404(
+            tr("The log of job {number} no longer fits its unit type. {trouble}", number=number, trouble=view.trouble)
+        )
     return view, view.state
 
 
@@ -149,7 +153,15 @@ def number_from(text: str, name: str, unit: str, *, low: float = 0.0, high: floa
         value = float("nan")
     if not low <= value <= high:
         raise LogError(
-            f"{name}: '{text[:40]}' found; allowed: a number from {low:g} to {high:g} [{unit}]", field=name.lower()
+            tr(
+                "{name}: '{text}' found; allowed: a number from {low:g} to {high:g} [{unit}]",
+                name=name,
+                text=text[:40],
+                low=low,
+                high=high,
+                unit=unit,
+            ),
+            field=name.lower(),
         )
     return value
 
@@ -161,7 +173,12 @@ def whole_from(text: str, name: str, *, high: int = 100_000) -> int:
         return 0
     number = whole(text)
     if number is None or number > high:
-        raise LogError(f"{name}: '{text[:40]}' found; allowed: a whole number from 0 to {high}", field=name.lower())
+        raise LogError(
+            tr(
+                "{name}: '{text}' found; allowed: a whole number from 0 to {high}", name=name, text=text[:40], high=high
+            ),
+            field=name.lower(),
+        )
     return number
 
 
@@ -204,4 +221,5 @@ def qr_of(address: str, scale: int = 2) -> SafeString:
 
     code = segno.make(address, error="m", micro=False)
     text: str = code.svg_inline(scale=scale, border=2, omitsize=False, svgclass="qr", lineclass="qr-ink")
+    text = text.replace("<svg ", f'<svg role="img" aria-label="{escape(tr("QR code of {address}", address=address))}" ', 1)
     return mark_safe(text)  # noqa: S308 - an SVG of squares

@@ -6,6 +6,8 @@
 
   document.addEventListener("keydown", function (event) {
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    if (/^u$/i.test(event.key) && document.documentElement.dataset.singleKeys === "off") return;
+    if (event.target.closest && event.target.closest("input[type=radio]")) return; // its own arrows choose
     if (event.target.closest && event.target.closest(typing)) return;
     const wanted = { ArrowLeft: "[data-before]", ArrowRight: "[data-after]", u: "[data-undo]", U: "[data-undo]" }[event.key];
     const place = wanted && document.querySelector("#main " + wanted);

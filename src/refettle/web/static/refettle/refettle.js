@@ -4,9 +4,26 @@
 (function () {
   const typing = "input:not([type=button]):not([type=submit]):not([type=checkbox]):not([type=radio]), textarea, select";
 
+  // Single keys (1 to 9, N, U) can be turned off in this browser, for who speaks to the machine or presses by mistake.
+  const OFF = "refettle-single-keys-off";
+  const keys = document.documentElement.dataset;
+  function tellKeys() {
+    let off = false;
+    try { off = window.localStorage.getItem(OFF) === "1"; } catch { /* nothing is kept here: they act */ }
+    keys.singleKeys = off ? "off" : "on";
+    const box = document.querySelector("[data-single-keys][type=checkbox]");
+    if (box) box.checked = !off;
+  }
+  tellKeys();
+  document.addEventListener("change", function (event) {
+    if (!event.target.matches("input[data-single-keys]")) return;
+    try { window.localStorage.setItem(OFF, event.target.checked ? "0" : "1"); } catch { /* as above */ }
+    keys.singleKeys = event.target.checked ? "on" : "off";
+  });
+
   // Where the minus lies: arrows answer the first question still open, or the one the focus is in; N: not polarised.
   document.addEventListener("keydown", function (event) {
-    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || keys.singleKeys === "off") return;
     if (event.target.closest && event.target.closest(typing)) return;
     const said = { ArrowUp: "up", ArrowDown: "down", ArrowLeft: "left", ArrowRight: "right", n: "not polarised", N: "not polarised" }[event.key];
     const ways = Array.from(document.querySelectorAll("#main form[data-directions] fieldset[data-way]"));
@@ -50,6 +67,7 @@
       function (button) { return !button.closest("details:not([open])"); } // a barred step's buttons are folded away
     );
     if (/^[1-9]$/.test(event.key)) {
+      if (keys.singleKeys === "off") return;
       const button = keyed.find(function (each) { return each.dataset.key === event.key; });
       if (button) {
         event.preventDefault();
@@ -75,10 +93,60 @@
   }
   showTab();
 
+  // What was refused is read out, and tied to the field it speaks of: by what it quotes, and by the field's name.
+  function words(text) { return text.replace(/\s+/g, " ").trim().toLowerCase(); }
+  function tie(alert) {
+    const said = " " + words(alert.textContent) + " ";
+    if (!alert.id) alert.id = "refused";
+    const fields = Array.from(document.querySelectorAll("#main form input:not([type=hidden]):not([type=checkbox]):not([type=radio]), #main form select, #main form textarea"));
+    const marks = fields.map(function (field) {
+      const label = field.labels && field.labels[0] ? words((field.labels[0].firstChild || field.labels[0]).textContent) : "";
+      const names = [label, field.name.replace(/_/g, " ").toLowerCase(), field.name.toLowerCase()].filter(Boolean);
+      const named = names.some(function (name) { return said.indexOf(" " + name + ":") >= 0 || said.indexOf(" " + name + " ") >= 0; });
+      const first = names.some(function (name) { return said.indexOf(" " + name + ":") >= 0; });
+      const value = words(field.value);
+      const quoted = value && ["'" + value + "'", "\u201c" + value + "\u201d", "\u201e" + value + "\u201c"].some(function (each) { return said.indexOf(each) >= 0; });
+      return (quoted ? 3 : 0) + (first ? 2 : 0) + (named ? 1 : 0);
+    });
+    const most = Math.max.apply(null, marks.concat([0]));
+    const field = most >= 3 ? fields[marks.indexOf(most)] : null;
+    if (!field) return;
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", ((field.getAttribute("aria-describedby") || "") + " " + alert.id).trim());
+    for (let fold = field.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+  }
+  function refused(moved) {
+    const alert = document.querySelector("#main [role=alert]");
+    if (!alert) return;
+    tie(alert);
+    if (!moved) return;
+    alert.setAttribute("tabindex", "-1");
+    alert.focus();
+  }
+  refused(!window.location.hash);
+
+  // What runs out of its frame sideways can be reached and moved by keys, in every browser.
+  function frames() {
+    document.querySelectorAll("#main .scroll, #main .drawing").forEach(function (frame) {
+      const wide = frame.scrollWidth > frame.clientWidth + 1;
+      if (!wide || frame.hasAttribute("tabindex")) return;
+      frame.setAttribute("tabindex", "0");
+      const section = frame.closest("[aria-labelledby]");
+      if (frame.hasAttribute("role") || !section) return;
+      frame.setAttribute("role", "group");
+      frame.setAttribute("aria-labelledby", section.getAttribute("aria-labelledby"));
+    });
+  }
+  frames();
+  window.addEventListener("resize", frames);
+  document.addEventListener("toggle", frames, true);
+
   document.addEventListener("htmx:afterSettle", function (event) {
     showTab();
+    frames();
     const target = event.detail && event.detail.target;
     if (event.target.id !== "main" && !(target && target.id === "main")) return;
+    refused(false);
     const alert = document.querySelector("#main [role=alert]");
     const heading = document.querySelector("#main [data-start]") || document.querySelector("#main h1");
     const place = alert || heading;
