@@ -10,6 +10,7 @@ import numpy as np
 from refettle.captures.cells import Style, is_over, rescale, unit_of, when
 from refettle.captures.layout import MAX_LINE, Layout, split
 from refettle.captures.model import CaptureError, CaptureStopped, Floats, Progress, Stop
+from refettle.language import tr
 from refettle.quantities import whole
 
 PIECE = 1 << 20
@@ -59,22 +60,29 @@ class _Slow:
         cells = split(line, layout.separator)
         kinds = layout.kinds
         if len(cells) > len(kinds) and any(cells[len(kinds) :]):
-            return f"{len(cells)} columns found; allowed: {len(kinds)}, as above"
+            return tr("{cells} columns found; allowed: {kinds}, as above", cells=len(cells), kinds=len(kinds))
         if len(cells) <= self.columns[0] or (len(cells) < 2 <= len(self.columns)):
-            return f"{len(cells)} column{'s' if len(cells) != 1 else ''} found; allowed: {len(kinds)}, as above"
+            return tr(
+                "{cells} column{cells_2} found; allowed: {kinds}, as above",
+                cells=len(cells),
+                cells_2="s" if len(cells) != 1 else "",
+                kinds=len(kinds),
+            )
         values: list[float] = []
         for n in self.columns:
             cell = cells[n] if n < len(cells) else ""
             self.short += n >= len(cells)
             value = self._cell(n, cell, kinds[n])
             if value is None:
-                return f"column {n + 1}: {cell[:40]!r} found; allowed: a number"
+                return tr("column {n}: {cell!r} found; allowed: a number", n=n + 1, cell=cell[:40])
             following = cells[n + 1] if kinds[n + 1 : n + 2] == "T" and n + 1 < len(cells) else ""
             if kinds[n] == "N" and following and (found := unit_of(following)):
                 value = rescale(value, found[1])
                 self.units.setdefault(n, set()).add(found[0])
             values.append(value)
-        return values if any(value == value for value in values) or self.marks else "no number found; allowed: numbers"
+        return (
+            values if any(value == value for value in values) or self.marks else tr("no number found; allowed: numbers")
+        )
 
     def _cell(self, n: int, cell: str, kind: str) -> float | None:
         if kind == "W":
@@ -169,7 +177,7 @@ def read_rows(
     foot: str | None = None
     while at < len(data) and foot is None:
         if stop is not None and stop():
-            raise CaptureStopped("reading was stopped")
+            raise CaptureStopped(tr("reading was stopped"))
         if progress is not None:
             progress(at / len(data))
         end = at + PIECE
@@ -178,7 +186,10 @@ def read_rows(
         else:
             end = data.rfind(b"\n", at, end) + 1
             if end <= at:
-                what = f"a line of more than {MAX_LINE} characters found; allowed: one row of readings in each line"
+                what = tr(
+                    "a line of more than {max_line} characters found; allowed: one row of readings in each line",
+                    max_line=MAX_LINE,
+                )
                 raise CaptureError(what, line)
         piece = data[at:end]
         whole = piece.endswith(b"\n")
@@ -201,16 +212,30 @@ def read_rows(
     table = np.concatenate(pieces) if pieces else np.empty((0, len(columns)))
     if rows is not None:
         if rows[0] > table.shape[0]:
-            raise CaptureError(f"rows: from {rows[0]} found, the file has {table.shape[0]}; allowed: up to that")
+            raise CaptureError(
+                tr(
+                    "rows: from {rows} found, the file has {shape}; allowed: up to that",
+                    rows=rows[0],
+                    shape=table.shape[0],
+                )
+            )
         table = table[rows[0] - 1 : rows[1]]
-        understood.append(f"rows {rows[0]} to {rows[0] - 1 + table.shape[0]} only, as chosen")
+        understood.append(
+            tr("rows {rows} to {shape} only, as chosen", rows=rows[0], shape=rows[0] - 1 + table.shape[0])
+        )
     units: dict[int, str] = {}
     for n, found in slow.units.items():
         if len(found) > 1:
-            raise CaptureError(f"column {n + 1}: units {', '.join(sorted(found))} found; allowed: one kind of unit")
+            raise CaptureError(
+                tr(
+                    "column {n}: units {found} found; allowed: one kind of unit",
+                    n=n + 1,
+                    found=", ".join(sorted(found)),
+                )
+            )
         units[n] = found.pop()
     if slow.short:
-        doubts.append(f"{slow.short} cells missing at the ends of lines: taken as gaps")
+        doubts.append(tr("{short} cells missing at the ends of lines: taken as gaps", short=slow.short))
     held = {n: np.ascontiguousarray(table[:, k]) for k, n in enumerate(columns)}
     return Table(held, units, slow.over, _last_cells(data, layout), understood, doubts)
 
@@ -240,7 +265,7 @@ def _slow_piece(
             comments += bool(text.strip())
             continue
         if len(text) > MAX_LINE:
-            what = f"a line of {len(text)} characters found; allowed: up to {MAX_LINE}"
+            what = tr("a line of {text} characters found; allowed: up to {max_line}", text=len(text), max_line=MAX_LINE)
             raise CaptureError(what, line + n)
         row = slow.row(text)
         if isinstance(row, list):
@@ -248,18 +273,25 @@ def _slow_piece(
             continue
         last = n == len(texts) - 1 and end == len(data)
         if last and not complete:
-            doubts.append(f"line {line + n}, the last, is cut short and not read")
+            doubts.append(tr("line {n}, the last, is cut short and not read", n=line + n))
             foot = ""
             break
         rest = [*texts[n + 1 :], *data[end : end + MAX_FOOT].decode("utf-8", "replace").split("\n")]
         if len(data) - end > MAX_FOOT or any(t.strip() and isinstance(slow.row(t), list) for t in rest):
             raise CaptureError(row, line + n)
         more = sum(bool(t.strip()) for t in rest) + 1
-        doubts.append(f"line {line + n}: {text.strip()[:40]!r} ends the numbers; {more} such lines are not read")
+        doubts.append(
+            tr(
+                "line {n}: {strip!r} ends the numbers; {more} such lines are not read",
+                n=line + n,
+                strip=text.strip()[:40],
+                more=more,
+            )
+        )
         foot = text
         break
     if comments:
-        understood.append(f"{comments} lines of remarks between the numbers passed over")
+        understood.append(tr("{comments} lines of remarks between the numbers passed over", comments=comments))
     width = len(slow.columns)
     return np.array(found, dtype=np.float64).reshape(len(found), width), len(texts), foot
 

@@ -9,6 +9,7 @@ import numpy as np
 from refettle.captures.cells import unit_of
 from refettle.captures.model import CaptureError, Channel, Choices, Floats, chosen
 from refettle.captures.quality import stuck_samples, value_step
+from refettle.language import tr
 from refettle.quantities import whole
 
 
@@ -21,7 +22,15 @@ def channel_number(which: str | int, names: list[str], what: str) -> int:
     place = whole(text)
     if place is not None and 1 <= place <= len(names):
         return place - 1
-    raise CaptureError(f"{what}: channel {text!r} found; allowed: {', '.join(names)}, or 1 to {len(names)}")
+    raise CaptureError(
+        tr(
+            "{what}: channel {text!r} found; allowed: {names}, or 1 to {names_2}",
+            what=what,
+            text=text,
+            names=", ".join(names),
+            names_2=len(names),
+        )
+    )
 
 
 def pick(names: list[str], choices: Choices) -> list[int]:
@@ -46,7 +55,13 @@ def known_unit(text: str, name: str) -> tuple[str, float]:
         return "", 1.0
     found = unit_of(text)
     if found is None or found[0] == "s":
-        raise CaptureError(f"unit of {name}: {text!r} found; allowed: V, mV, µV, kV, A, mA, Ω, W, °C and the like")
+        raise CaptureError(
+            tr(
+                "unit of {name}: {text!r} found; allowed: V, mV, µV, kV, A, mA, Ω, W, °C and the like",
+                name=name,
+                text=text,
+            )
+        )
     return found
 
 
@@ -57,7 +72,7 @@ def rescaled(values: Floats, number: int, name: str, choices: Choices) -> tuple[
         factor = chosen(mapping, number, name)
         if factor is not None and factor != 1.0:
             values = values * factor
-            words.append(f"{what} {factor:g}, as chosen")
+            words.append(tr("{what} {factor:g}, as chosen", what=what, factor=factor))
     return values, words
 
 

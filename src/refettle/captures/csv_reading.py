@@ -17,6 +17,7 @@ from refettle.captures.preamble import UNITLESS, Heading, read_heading
 from refettle.captures.quality import stuck_samples
 from refettle.captures.text import as_lines
 from refettle.captures.timing import Grid
+from refettle.language import tr
 from refettle.quantities import plain, show
 
 MAX_CHANNELS = 32
@@ -26,12 +27,12 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
     """Read CSV and its relatives. Raises CaptureError."""
     text, encoding = as_lines(data)
     if not text.strip():
-        raise CaptureError("the file is empty; allowed: rows of numbers under any heading")
+        raise CaptureError(tr("the file is empty; allowed: rows of numbers under any heading"))
     layout = find_layout(text, choices)
     heading = read_heading(layout)
     table = read_rows(text, layout, choices.rows, progress, stop)
     if not table.columns or next(iter(table.columns.values())).size == 0:
-        raise CaptureError("no row of numbers found; allowed: rows of numbers under any heading", layout.first)
+        raise CaptureError(tr("no row of numbers found; allowed: rows of numbers under any heading"), layout.first)
     for n, values in table.columns.items():
         beyond = np.abs(values) >= FROM_OVER
         if layout.kinds[n] != "W" and beyond.any():
@@ -50,9 +51,16 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
     left = without_more_times(left, time, heading, table, understood, doubts)
     left = [n for n in left if np.isfinite(table.columns[n]).any() or table.over.get(n)]
     if not left:
-        raise CaptureError("no column of readings found beside the time; allowed: one or more", layout.first)
+        raise CaptureError(tr("no column of readings found beside the time; allowed: one or more"), layout.first)
     if len(left) > MAX_CHANNELS:
-        raise CaptureError(f"{len(left)} columns of readings found; allowed: up to {MAX_CHANNELS}", layout.first)
+        raise CaptureError(
+            tr(
+                "{left} columns of readings found; allowed: up to {max_channels}",
+                left=len(left),
+                max_channels=MAX_CHANNELS,
+            ),
+            layout.first,
+        )
     names = _names(left, layout, heading)
     picked = pick(names, choices)
     channels = []
@@ -69,20 +77,28 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
     points = heading.number("points")
     whole = points is not None and points == int(points) and choices.rows is None
     if points is not None and whole and 1 < counted < 0.999 * points - 1 and points <= 1e9:
-        doubts.append(f"the heading says {int(points)} samples, {counted} are there: the file may be cut short")
+        doubts.append(
+            tr(
+                "the heading says {points} samples, {counted} are there: the file may be cut short",
+                points=int(points),
+                counted=counted,
+            )
+        )
     return Capture(grid.step, grid.start, tuple(channels), "csv", tuple(understood), tuple(dict.fromkeys(doubts)))
 
 
 def _about_layout(layout: Layout, encoding: str, table: Table) -> str:
     rows = next(iter(table.columns.values())).size
-    where = f"numbers from line {layout.first}" if layout.first > 1 else "numbers from the first line"
-    parts = [f"{rows} rows", where]
+    where = (
+        tr("numbers from line {first}", first=layout.first) if layout.first > 1 else tr("numbers from the first line")
+    )
+    parts = [tr("{rows} rows", rows=rows), where]
     if len(layout.kinds) > 1:
-        parts.append(f"columns parted by {NAMES[layout.separator]}")
+        parts.append(tr("columns parted by {separator}", separator=NAMES[layout.separator]))
     if layout.style.decimal == ",":
-        parts.append("decimal comma")
+        parts.append(tr("decimal comma"))
     if encoding != "UTF-8":
-        parts.append(f"encoded in {encoding}")
+        parts.append(tr("encoded in {encoding}", encoding=encoding))
     return ", ".join(parts)
 
 
@@ -131,11 +147,16 @@ def _channel(
             values = (values - zero) * scale + base
             unit, factor, words = unit or "V", 1.0, said
     if code is None and not words and unit == "":
-        unit, words = "V", "volts taken"
-        doubts.append(f"{raw.name}: no unit is given: volts are taken")
+        unit, words = "V", tr("volts taken")
+        doubts.append(tr("{name}: no unit is given: volts are taken", name=raw.name))
         if _like_codes(values):
             doubts.append(
-                f"{raw.name}: whole numbers from {values.min():.0f} to {values.max():.0f}: perhaps raw codes, not volts"
+                tr(
+                    "{name}: whole numbers from {what:.0f} to {what_2:.0f}: perhaps raw codes, not volts",
+                    name=raw.name,
+                    what=values.min(),
+                    what_2=values.max(),
+                )
             )
     if code is None or code[0] is None:
         clipped = stuck_samples(values)
@@ -144,13 +165,13 @@ def _channel(
     words = "; ".join(part for part in (words, *more) if part)
     atten, _ = heading.of_channel("probe", raw.number, raw.many)
     if atten and atten > 1:
-        words += f"; the heading says probe {atten:g}x"
+        words += tr("; the heading says probe {atten:g}x", atten=atten)
     _, coupling = heading.of_channel("coupling", raw.number, raw.many)
     if coupling.strip().casefold() in ("ac", "ac coupling") and choices.ac_coupled is None:
-        doubts.append(f"{raw.name}: AC coupled, says the heading: what a rail stands at is not in it")
+        doubts.append(tr("{name}: AC coupled, says the heading: what a rail stands at is not in it", name=raw.name))
     over = table.over.get(raw.column, 0)
     if over:
-        doubts.append(f"{raw.name}: {over} readings over range")
+        doubts.append(tr("{name}: {over} readings over range", name=raw.name, over=over))
     channel = make_channel(raw.name, unit, grid.lay(values), clipped=clipped + over)
     return channel, f"{raw.name}: {words}", doubts
 
@@ -159,20 +180,24 @@ def _unit(raw: _Raw, layout: Layout, heading: Heading, table: Table, choices: Ch
     """Unit, factor and words for a column of readings."""
     if (said := chosen(choices.units, raw.number, raw.name)) is not None:
         unit, factor = known_unit(str(said), raw.name)
-        return unit, factor, f"in {said}, as chosen"
+        return unit, factor, tr("in {said}, as chosen", said=said)
     if raw.column in table.units:
-        return table.units[raw.column], 1.0, f"in {table.units[raw.column]}, the unit stands with each reading"
+        return (
+            table.units[raw.column],
+            1.0,
+            tr("in {column}, the unit stands with each reading", column=table.units[raw.column]),
+        )
     text = heading.units.get(raw.column, "")
     if not text:
         _, text = heading.of_channel("unit", raw.number, raw.many)
     if text == UNITLESS:
-        return "", 1.0, "without a unit, says the heading"
+        return "", 1.0, tr("without a unit, says the heading")
     if text and (found := unit_of(text)):
         return found[0], found[1], f"in {plain(text)}"
     name = heading.names.get(raw.column, "").casefold()
     if letter := re.match(r"([iuv])(?=[(_ \-\d]|$)", name):
         unit = "A" if letter[1] == "i" else "V"
-        return unit, 1.0, f"in {unit}, by its name"
+        return unit, 1.0, tr("in {unit}, by its name", unit=unit)
     for word, unit in (
         ("volt", "V"),
         ("spannung", "V"),
@@ -182,7 +207,7 @@ def _unit(raw: _Raw, layout: Layout, heading: Heading, table: Table, choices: Ch
         ("strom", "A"),
     ):
         if name.startswith(word) or name.endswith(word) or f" {word}" in name:
-            return unit, 1.0, f"in {unit}, by its name"
+            return unit, 1.0, tr("in {unit}, by its name", unit=unit)
     return "", 1.0, ""
 
 
@@ -217,20 +242,34 @@ def _codes(raw: _Raw, values: Floats, heading: Heading, choices: Choices) -> _Co
     zero, _ = heading.of_channel("code_zero", raw.number, raw.many)
     base, _ = heading.of_channel("value_zero", raw.number, raw.many)
     if per_code:
-        words = f"raw codes, {show(per_code, 'V', 5)} each, zero at {zero or 0:g}"
-        return per_code, zero or 0.0, base or 0.0, rails, words + (f", plus {show(base, 'V')}" if base else "")
+        words = tr("raw codes, {per_code} each, zero at {zero:g}", per_code=show(per_code, "V", 5), zero=zero or 0)
+        return (
+            per_code,
+            zero or 0.0,
+            base or 0.0,
+            rails,
+            words + (tr(", plus {base}", base=show(base, "V")) if base else ""),
+        )
     per_division, _ = heading.of_channel("per_division", raw.number, raw.many)
     if not per_division or not _like_codes(values):
         return None
     if choices.codes_per_division is None:
-        said = (
-            f"raw codes {low:.0f} to {high:.0f} with {show(per_division, 'V')} a division: say how many codes make a "
+        said = tr(
+            "raw codes {low:.0f} to {high:.0f} with {per_division} a division: say how many codes make a ",
+            low=low,
+            high=high,
+            per_division=show(per_division, "V"),
         )
-        return None, 0.0, 0.0, (None, None), said + "division (25 is usual) to have volts"
+        return None, 0.0, 0.0, (None, None), said + tr("division (25 is usual) to have volts")
     middle = 128.0 if rails[0] == 0.0 else 0.0
     offset, _ = heading.of_channel("offset", raw.number, raw.many)
     scale = per_division / choices.codes_per_division
-    words = f"raw codes, {choices.codes_per_division:g} to a division of {show(per_division, 'V')}, zero at {middle:g}"
+    words = tr(
+        "raw codes, {codes_per_division:g} to a division of {per_division}, zero at {middle:g}",
+        codes_per_division=choices.codes_per_division,
+        per_division=show(per_division, "V"),
+        middle=middle,
+    )
     if offset:
-        words += f", less the offset {show(offset, 'V')}"
+        words += tr(", less the offset {offset}", offset=show(offset, "V"))
     return scale, zero if zero is not None else middle, -(offset or 0.0), rails, words

@@ -14,6 +14,7 @@ from refettle.captures.layout import Layout
 from refettle.captures.model import TIME_UNITS, CaptureError, Choices, Floats
 from refettle.captures.preamble import Heading, is_index, is_time
 from refettle.captures.timing import Grid, even_grid
+from refettle.language import tr
 from refettle.quantities import plain, show, whole
 
 _CLOCK_BACK = 43_200.0
@@ -41,7 +42,7 @@ def column_named(which: str | int, layout: Layout, heading: Heading) -> int | No
     if place is not None and place - 1 in layout.columns:
         return place - 1
     found = ", ".join(heading.names.get(n) or str(n + 1) for n in layout.columns)
-    raise CaptureError(f"time column: {text!r} found; allowed: none, or one of {found}")
+    raise CaptureError(tr("time column: {text!r} found; allowed: none, or one of {found}", text=text, found=found))
 
 
 def find_time(layout: Layout, heading: Heading, table: Table, choices: Choices) -> tuple[TimeColumns, tuple[int, ...]]:
@@ -63,7 +64,9 @@ def find_time(layout: Layout, heading: Heading, table: Table, choices: Choices) 
         first = next((n for n in layout.columns if n not in dated), None)
         if len(layout.columns) - len(dated) > 1 and first is not None and not heading.names.get(first):
             index = (*index, first) if _counts(table.columns[first]) else index
-        return TimeColumns(dated, 1.0, "dates and clock times" if len(dated) > 1 else "date or clock time"), index
+        return TimeColumns(
+            dated, 1.0, tr("dates and clock times") if len(dated) > 1 else tr("date or clock time")
+        ), index
     first = layout.columns[0]
     named, unit = heading.names.get(first, ""), heading.units.get(first, "")
     if len(layout.columns) > 1 and first not in index and not unit and not _of_values(named):
@@ -90,9 +93,9 @@ def without_more_times(
         if not _is_time(n, heading) and (named or not same):
             kept.append(n)
         elif same:
-            understood.append(f"column {n + 1} repeats the time")
+            understood.append(tr("column {n} repeats the time", n=n + 1))
         else:
-            doubts.append(f"column {n + 1} holds a time of its own that differs from the first: not used")
+            doubts.append(tr("column {n} holds a time of its own that differs from the first: not used", n=n + 1))
     return kept
 
 
@@ -132,18 +135,26 @@ def _even(values: Floats) -> bool:
 
 def _time_factor(n: int, layout: Layout, heading: Heading, choices: Choices) -> tuple[float, str, str]:
     """What makes seconds of the column, and how that is said."""
-    name = heading.names.get(n) or f"column {n + 1}"
+    name = heading.names.get(n) or tr("column {n}", n=n + 1)
     if layout.kinds[n] == "W":
-        return 1.0, f"{name}, dates or clock times", ""
+        return 1.0, tr("{name}, dates or clock times", name=name), ""
     if choices.time_unit is not None:
-        return TIME_UNITS[choices.time_unit], f"{name} in {choices.time_unit}, as chosen", ""
+        return (
+            TIME_UNITS[choices.time_unit],
+            tr("{name} in {time_unit}, as chosen", name=name, time_unit=choices.time_unit),
+            "",
+        )
     unit = heading.units.get(n, "")
     if not unit and (said := heading.first("time_unit")) and said.texts:
         unit = said.texts[0]
     factor = time_unit_of(unit) if unit else None
     if factor is not None:
         return factor, f"{name} in {unit}", ""
-    return 1.0, f"{name}, taken as seconds", f"the unit of {name} is not given: seconds are taken"
+    return (
+        1.0,
+        tr("{name}, taken as seconds", name=name),
+        tr("the unit of {name} is not given: seconds are taken", name=name),
+    )
 
 
 def said_interval(heading: Heading) -> float | None:
@@ -163,20 +174,28 @@ def grid_of(
     start = heading.number("start") or 0.0
     rows = choices.rows[0] - 1 if choices.rows is not None else 0
     if choices.interval is not None:
-        words = f"{show(choices.interval, 's', 6)} between samples, as chosen"
+        words = tr("{interval} between samples, as chosen", interval=show(choices.interval, "s", 6))
         return Grid(choices.interval, start + rows * choices.interval, count), [words]
     if not time.columns:
         if said is None:
-            what = "numbered rows but no time" if index else "no column with the time"
+            what = tr("numbered rows but no time") if index else tr("no column with the time")
             raise CaptureError(
-                f"interval: {what} found, and no sample interval or rate in the heading; allowed: the time between "
-                "samples, such as 80 µs",
+                tr(
+                    "interval: {what} found, and no sample interval or rate in the heading; allowed: the "
+                    "time between samples, such as 80 µs",
+                    what=what,
+                ),
                 layout.first,
                 "interval",
             )
         found = heading.first("interval") or heading.first("rate")
         name = found.name if found else "interval"
-        words = f"{show(said, 's', 6)} between samples, from “{name}” in line {found.line if found else 1}"
+        words = tr(
+            "{said} between samples, from “{name}” in line {found}",
+            said=show(said, "s", 6),
+            name=name,
+            found=found.line if found else 1,
+        )
         return Grid(said, start + rows * said, count), [words]
     if all(layout.kinds[n] == "W" for n in time.columns):
         times = _clock(time.columns, table)
@@ -194,7 +213,7 @@ def grid_of(
         times = table.columns[n]
         times = in_base(times, time.factor)
         grid = even_grid(times, printed, layout.first + rows, said)
-    return grid, [f"time: {time.words}; {show(grid.step, 's', 6)} between samples"]
+    return grid, [tr("time: {words}; {step} between samples", words=time.words, step=show(grid.step, "s", 6))]
 
 
 def _clock(columns: tuple[int, ...], table: Table) -> Floats:

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from refettle.captures.cells import MISSING, OVER, Style, when
 from refettle.captures.model import CaptureError, Choices
+from refettle.language import tr
 
 MAX_LINE = 65_536
 """Characters in a line."""
@@ -67,7 +68,10 @@ def head_lines(data: bytes, skip: int = 0) -> list[str]:
         end = data.find(b"\n", at, at + MAX_LINE + 1)
         if end < 0:
             if len(data) - at > MAX_LINE:
-                what = f"a line of more than {MAX_LINE} characters found; allowed: one row of readings in each line"
+                what = tr(
+                    "a line of more than {max_line} characters found; allowed: one row of readings in each line",
+                    max_line=MAX_LINE,
+                )
                 raise CaptureError(what, len(lines) + 1)
             end = len(data)
         lines.append(data[at:end].decode("utf-8", "replace"))
@@ -181,7 +185,9 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
     skip = choices.skip or 0
     lines = head_lines(data, skip)
     if skip >= len(lines):
-        raise CaptureError(f"skip: {skip} lines found, the file has {len(lines)}; allowed: fewer")
+        raise CaptureError(
+            tr("skip: {skip} lines found, the file has {lines}; allowed: fewer", skip=skip, lines=len(lines))
+        )
     body = lines[skip:]
     pairs = [(s, d) for s, d in _PAIRS if choices.separator in (None, s) and choices.decimal in (None, d)]
     if any('"' in line for line in body):  # in quotes, the decimal mark may be the separator as well
@@ -193,8 +199,11 @@ def find_layout(data: bytes, choices: Choices) -> Layout:
         best = _best(body, pairs)
     if best is None:
         raise CaptureError(
-            f"no row of numbers found in the first {len(lines)} lines; allowed: rows of numbers under any heading, "
-            "in columns parted by comma, semicolon, tab, bar or spaces",
+            tr(
+                "no row of numbers found in the first {lines} lines; allowed: rows of numbers under any "
+                "heading, in columns parted by comma, semicolon, tab, bar or spaces",
+                lines=len(lines),
+            ),
             None,
             "skip" if len(lines) >= HEAD_LINES else None,
         )
@@ -253,7 +262,13 @@ def _numbers_above(best: _Try, begin: int, skip: int) -> tuple[str, ...]:
     ]
     if not alike:
         return ()
-    return (f"line {alike[0]}{f' to {alike[-1]}' if len(alike) > 1 else ''} above the numbers: numbers too, not read",)
+    return (
+        tr(
+            "line {alike}{alike_2} above the numbers: numbers too, not read",
+            alike=alike[0],
+            alike_2=f" to {alike[-1]}" if len(alike) > 1 else "",
+        ),
+    )
 
 
 def _heading_of_fewer(best: _Try) -> tuple[str, ...]:
@@ -266,8 +281,12 @@ def _heading_of_fewer(best: _Try) -> tuple[str, ...]:
     if not 2 <= len(above) < wide or any("." in cell for row in rows[:100] for cell in row[1:]):
         return ()
     return (
-        f"the heading has {len(above)} columns, the rows have {wide}: if the comma marks decimals too, these "
-        "values are wrong; save the file with semicolons or decimal points",
+        tr(
+            "the heading has {above} columns, the rows have {wide}: if the comma marks decimals too, "
+            "these values are wrong; save the file with semicolons or decimal points",
+            above=len(above),
+            wide=wide,
+        ),
     )
 
 
@@ -305,8 +324,8 @@ def _second_thoughts(best: _Try, lines: list[str], choices: Choices) -> tuple[_T
         single = _attempt(lines, ";", Style(","), False)
         if single.pattern:
             sure = zeros or one_heading
-            return single, () if sure else ("the comma is taken as the decimal mark, of one column",)
-    return best, () if counting else ("the comma is taken as the separator of two columns of whole numbers",)
+            return single, () if sure else (tr("the comma is taken as the decimal mark, of one column"),)
+    return best, () if counting else (tr("the comma is taken as the separator of two columns of whole numbers"),)
 
 
 def _titles(cell: str, style: Style) -> bool:

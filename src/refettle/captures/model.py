@@ -14,6 +14,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.language import tr
 from refettle.quantities import whole
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,7 @@ class CaptureError(ValueError):
     """
 
     def __init__(self, message: str, line: int | None = None, asks: str | None = None) -> None:
-        super().__init__(message if line is None else f"line {line}: {message}")
+        super().__init__(message if line is None else tr("line {line}: {message}", line=line, message=message))
         self.line = line
         self.asks = asks
 
@@ -122,7 +123,14 @@ class Capture:
         if number is not None and 1 <= number <= len(self.channels):
             return self.channels[number - 1]
         names = ", ".join(each.name for each in self.channels)
-        raise CaptureError(f"channel: {text!r} found; allowed: {names}, or 1 to {len(self.channels)}")
+        raise CaptureError(
+            tr(
+                "channel: {text!r} found; allowed: {names}, or 1 to {channels}",
+                text=text,
+                names=names,
+                channels=len(self.channels),
+            )
+        )
 
     def doubting(self, *doubts: str) -> Capture:
         """The same with more doubts."""
@@ -187,25 +195,35 @@ class Choices:
     expect_volts: float | None = None
 
     def __post_init__(self) -> None:
-        allowed_words("decimal mark", self.decimal, (".", ","))
+        allowed_words(tr("decimal mark"), self.decimal, (".", ","))
         allowed_words("separator", self.separator, (",", ";", "\t", "|", " "))
         if self.separator == "," and self.decimal == ",":
-            raise CaptureError("separator: ',' found with decimal mark ','; allowed: two different ones")
-        allowed_words("time unit", self.time_unit, tuple(TIME_UNITS))
+            raise CaptureError(tr("separator: ',' found with decimal mark ','; allowed: two different ones"))
+        allowed_words(tr("time unit"), self.time_unit, tuple(TIME_UNITS))
         if self.skip is not None and not 0 <= self.skip <= 1_000_000:
-            raise CaptureError(f"skip: {self.skip} found; allowed: 0 to 1000000 lines")
+            raise CaptureError(tr("skip: {skip} found; allowed: 0 to 1000000 lines", skip=self.skip))
         if self.rows is not None and not 1 <= self.rows[0] <= self.rows[1]:
-            raise CaptureError(f"rows: {self.rows[0]} to {self.rows[1]} found; allowed: first and last, from 1")
+            raise CaptureError(
+                tr(
+                    "rows: {rows} to {rows_2} found; allowed: first and last, from 1",
+                    rows=self.rows[0],
+                    rows_2=self.rows[1],
+                )
+            )
         _above_zero("interval", self.interval, "s", 1e-15, 1e7)
-        _above_zero("codes per division", self.codes_per_division, "", 1e-6, 1e9)
-        _above_zero("full scale", self.full_scale, "V", 1e-9, 1e6)
+        _above_zero(tr("codes per division"), self.codes_per_division, "", 1e-6, 1e9)
+        _above_zero(tr("full scale"), self.full_scale, "V", 1e-9, 1e6)
         for which, factor in self.scale.items():
             if not (np.isfinite(factor) and 1e-15 <= abs(factor) <= 1e15):
-                raise CaptureError(f"scale of {which}: {factor} found; allowed: a number other than 0")
+                raise CaptureError(
+                    tr("scale of {which}: {factor} found; allowed: a number other than 0", which=which, factor=factor)
+                )
         for which, factor in self.probe.items():
-            _above_zero(f"probe of {which}", factor, "", 1e-6, 1e6)
+            _above_zero(tr("probe of {which}", which=which), factor, "", 1e-6, 1e6)
         if self.expect_volts is not None and not np.isfinite(self.expect_volts):
-            raise CaptureError(f"volts expected: {self.expect_volts} found; allowed: a number, in V")
+            raise CaptureError(
+                tr("volts expected: {expect_volts} found; allowed: a number, in V", expect_volts=self.expect_volts)
+            )
 
 
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "ps": 1e-12, "min": 60.0, "h": 3600.0}
@@ -216,7 +234,7 @@ def allowed_words(name: str, found: str | None, allowed: tuple[str, ...]) -> Non
     """CaptureError unless `found` is None or one of `allowed`."""
     if found is not None and found not in allowed:
         words = ", ".join(repr(word)[1:-1] if word.isprintable() and word.strip() else repr(word) for word in allowed)
-        raise CaptureError(f"{name}: {found!r} found; allowed: {words}")
+        raise CaptureError(tr("{name}: {found!r} found; allowed: {words}", name=name, found=found, words=words))
 
 
 def _above_zero(name: str, found: float | None, unit: str, low: float, high: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from refettle.captures.model import Capture, Channel, Choices, Floats
+from refettle.language import tr
 from refettle.quantities import show
 
 MAX_LEVELS = 65_536
@@ -80,14 +81,27 @@ def doubts_of(capture: Capture, choices: Choices) -> tuple[str, ...]:
     for channel in capture.channels:
         doubts += _of_channel(channel, capture, choices)
     if capture.step >= _LOGGED:
-        doubts.append(f"a log of readings {show(capture.step, 's')} apart: shows drift; ripple and hum it cannot show")
+        doubts.append(
+            tr(
+                "a log of readings {step} apart: shows drift; ripple and hum it cannot show",
+                step=show(capture.step, "s"),
+            )
+        )
     elif capture.kind != "wav":
         if capture.step > 1.0 / (50.0 * _PER_PERIOD):
             doubts.append(
-                f"samples {show(capture.step, 's')} apart are too few for mains ripple: 1 ms at most, better 0.1 ms"
+                tr(
+                    "samples {step} apart are too few for mains ripple: 1 ms at most, better 0.1 ms",
+                    step=show(capture.step, "s"),
+                )
             )
         if capture.duration < 0.02:
-            doubts.append(f"{show(capture.duration, 's')} is shorter than a mains period: ripple wants 0.1 s or more")
+            doubts.append(
+                tr(
+                    "{duration} is shorter than a mains period: ripple wants 0.1 s or more",
+                    duration=show(capture.duration, "s"),
+                )
+            )
     return tuple(doubts)
 
 
@@ -96,29 +110,49 @@ def _of_channel(channel: Channel, capture: Capture, choices: Choices) -> list[st
     real = channel.values[np.isfinite(channel.values)]
     name, unit = channel.name, channel.unit
     if real.size == 0:
-        return [f"{name}: no reading at all"]
+        return [tr("{name}: no reading at all", name=name)]
     if channel.missing:
         share = channel.missing / channel.values.size
-        doubts.append(f"{name}: {channel.missing} of {channel.values.size} samples missing ({100 * share:.2g} %)")
+        doubts.append(
+            tr(
+                "{name}: {missing} of {size} samples missing ({share:.2g} %)",
+                name=name,
+                missing=channel.missing,
+                size=channel.values.size,
+                share=100 * share,
+            )
+        )
     low, high = float(real.min()), float(real.max())
     if low == high:
-        return [*doubts, f"{name}: no change at all, {show(low, unit)} throughout"]
+        return [*doubts, tr("{name}: no change at all, {unit} throughout", name=name, unit=show(low, unit))]
     if channel.clipped:
         doubts.append(
-            f"{name}: {channel.clipped} samples stuck at the top or bottom: clipped, so take more volts a division"
+            tr(
+                "{name}: {clipped} samples stuck at the top or bottom: clipped, so take more volts a division",
+                name=name,
+                clipped=channel.clipped,
+            )
         )
     if channel.lsb and (high - low) / channel.lsb < _FEW_STEPS and real.size >= _FEW_STEPS:
         steps = round((high - low) / channel.lsb)
         doubts.append(
-            f"{name}: only {steps} step{'s' if steps > 1 else ''} of {show(channel.lsb, unit)} "
-            "between lowest and highest: take fewer volts a division"
+            tr(
+                "{name}: only {steps} step{steps_2} of {unit} between lowest and highest: take fewer volts a division",
+                name=name,
+                steps=steps,
+                steps_2="s" if steps > 1 else "",
+                unit=show(channel.lsb, unit),
+            )
         )
     mean = float(real.mean())
     if unit == "V":
         doubts += _against(name, mean, max(abs(low), abs(high)), choices)
         if choices.ac_coupled is None and capture.kind != "wav" and abs(mean) < 0.05 * (high - low):
             doubts.append(
-                f"{name}: the mean is near 0 V: AC coupled, or an AC voltage; what a rail stands at it does not say"
+                tr(
+                    "{name}: the mean is near 0 V: AC coupled, or an AC voltage; what a rail stands at it does not say",
+                    name=name,
+                )
             )
     return doubts
 
@@ -129,13 +163,33 @@ def _against(name: str, mean: float, peak: float, choices: Choices) -> list[str]
     found = abs(mean) if abs(mean) > 0.2 * peak else peak
     expected = abs(choices.expect_volts)
     for times, words in ((10, "ten"), (100, "a hundred"), (1000, "a thousand")):
-        cause = "the probe's factor 10" if times == 10 else "the probe's factor 100" if times == 100 else "mV and V"
+        cause = (
+            tr("the probe's factor 10")
+            if times == 10
+            else tr("the probe's factor 100")
+            if times == 100
+            else tr("mV and V")
+        )
         for ratio, size in ((found * times / expected, "small"), (found / times / expected, "large")):
             if 0.7 <= ratio <= 1.4:
                 return [
-                    f"{name}: {show(found, 'V')} is about {words} times too {size} for {show(expected, 'V')}: "
-                    f"look at {cause}"
+                    tr(
+                        "{name}: {found} is about {words} times too {size} for {expected}: look at {cause}",
+                        name=name,
+                        found=show(found, "V"),
+                        words=words,
+                        size=size,
+                        expected=show(expected, "V"),
+                        cause=cause,
+                    )
                 ]
     if not 0.4 <= found / expected <= 2.5:
-        return [f"{name}: {show(found, 'V')} is far from the {show(expected, 'V')} expected"]
+        return [
+            tr(
+                "{name}: {found} is far from the {expected} expected",
+                name=name,
+                found=show(found, "V"),
+                expected=show(expected, "V"),
+            )
+        ]
     return []

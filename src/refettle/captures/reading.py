@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 from refettle.captures.model import Capture, CaptureError, Choices, Progress, Stop
+from refettle.language import mark, tr
 
 MAX_BYTES = 256_000_000
 """Of one file."""
 _OTHERS = (
     (b"%PDF", "a PDF"), (b"\x89PNG", "a picture"), (b"\xff\xd8\xff", "a picture"), (b"GIF8", "a picture"),
-    (b"BM", "a picture"), (b"\x1f\x8b", "a packed file"), (b"\xd0\xcf\x11\xe0", "an old spreadsheet"),
-    (b"Rar!", "a packed file"), (b"7z\xbc\xaf", "a packed file"),
+    (b"BM", "a picture"), (b"\x1f\x8b", mark("a packed file")), (b"\xd0\xcf\x11\xe0", mark("an old spreadsheet")),
+    (b"Rar!", mark("a packed file")), (b"7z\xbc\xaf", mark("a packed file")),
 )  # fmt: skip
 
 
@@ -54,7 +55,7 @@ def read_capture(
         named.line = error.line
         raise named from None
     if choices.ac_coupled is not None:
-        word = "AC coupled" if choices.ac_coupled else "DC coupled"
+        word = tr("AC coupled") if choices.ac_coupled else tr("DC coupled")
         capture = replace(capture, understood=(*capture.understood, f"{word}, as chosen"))
     if progress is not None:
         progress(1.0)
@@ -63,9 +64,15 @@ def read_capture(
 
 def _read(data: bytes, choices: Choices, progress: Progress | None, stop: Stop | None) -> Capture:
     if not data:
-        raise CaptureError("the file is empty; allowed: CSV or other text, NumPy files (.npy, .npz), WAV")
+        raise CaptureError(tr("the file is empty; allowed: CSV or other text, NumPy files (.npy, .npz), WAV"))
     if len(data) > MAX_BYTES:
-        raise CaptureError(f"{len(data) / 1e6:.0f} MB found; allowed: up to {MAX_BYTES / 1e6:.0f} MB")
+        raise CaptureError(
+            tr(
+                "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
+                data=len(data) / 1e6,
+                max_bytes=MAX_BYTES / 1e6,
+            )
+        )
     if data.startswith((b"\x93NUMPY", b"PK\x03\x04", b"PK\x05\x06")):
         from refettle.captures.arrays import read_arrays
 
@@ -76,7 +83,7 @@ def _read(data: bytes, choices: Choices, progress: Progress | None, stop: Stop |
         return read_wav(data, choices)
     for mark, what in _OTHERS:
         if data.startswith(mark) and (mark != b"BM" or b"\0" in data[:64]):
-            raise CaptureError(f"{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV")
+            raise CaptureError(tr("{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", what=what))
     from refettle.captures.csv_reading import read_text
 
     return read_text(data, choices, progress, stop)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 
 from refettle.captures.model import CaptureError
+from refettle.language import tr
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -41,11 +42,17 @@ def as_lines(data: bytes) -> tuple[bytes, str]:
         try:
             data = data[: len(data) - len(data) % (4 if "32" in encoding else 2)].decode(encoding).encode()
         except UnicodeError:
-            raise CaptureError(f"bytes that are no {encoding.upper()} text; allowed: text, NumPy files, WAV") from None
+            raise CaptureError(
+                tr("bytes that are no {encoding} text; allowed: text, NumPy files, WAV", encoding=encoding.upper())
+            ) from None
     if strange := data[: 1 << 16].translate(None, _TEXT):
         at = data.index(strange[:1])
         raise CaptureError(
-            f"byte {strange[0]:#04x} found at {at}: no text; allowed: CSV or other text, NumPy files (.npy, .npz), WAV"
+            tr(
+                "byte {strange:#04x} found at {at}: no text; allowed: CSV or other text, NumPy files (.npy, .npz), WAV",
+                strange=strange[0],
+                at=at,
+            )
         )
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refettle.captures.model import CaptureError, Floats
+from refettle.language import tr
 from refettle.quantities import show
 
 MAX_STRETCH = 4
@@ -69,23 +70,29 @@ def even_grid(times: Floats, printed: float, line: int, said: float | None = Non
     bad = np.flatnonzero(~np.isfinite(times))
     if bad.size:
         raise CaptureError(
-            "time: none found in this row; allowed: a time in every row, or an interval", line + int(bad[0])
+            tr("time: none found in this row; allowed: a time in every row, or an interval"), line + int(bad[0])
         )
     if count < 2:
-        raise CaptureError(f"{count} row found; allowed: two or more, to know the time between them", line, "interval")
+        raise CaptureError(
+            tr("{count} row found; allowed: two or more, to know the time between them", count=count), line, "interval"
+        )
     steps = np.diff(times)
     back = np.flatnonzero(steps < 0)
     if back.size:
         here = int(back[0])
         raise CaptureError(
-            f"time goes back from {times[here]:.9g} s to {times[here + 1]:.9g} s; allowed: rising times. "
-            "Several captures in one file are read one at a time, by rows",
+            tr(
+                "time goes back from {here:.9g} s to {here_2:.9g} s; allowed: rising times. Several "
+                "captures in one file are read one at a time, by rows",
+                here=times[here],
+                here_2=times[here + 1],
+            ),
             line + here + 1,
             "rows",
         )
     span = float(times[-1] - times[0])
     if span <= 0.0:
-        raise CaptureError("time: the same in every row; allowed: rising times, or an interval", line, "interval")
+        raise CaptureError(tr("time: the same in every row; allowed: rising times, or an interval"), line, "interval")
     mean = span / (count - 1)
     start = float(times[0])
     off = float(np.max(np.abs(times - start - mean * np.arange(count))))
@@ -112,11 +119,20 @@ def _coarse(times: Floats, mean: float, printed: float, said: float | None) -> G
     rounded = [float(f"{step:.{digits}e}") for digits in (0, 1, 2, 3) for step in (*early, mean)]
     for step in (*([] if said is None else [said]), *rounded):
         if step > 0 and float(np.max(np.abs(times - start - step * np.arange(count)))) <= 1.05 * printed:
-            words = "of the heading, " if step == said else ""
-            note = f"times are printed too coarsely for their step: {words}{show(step, 's', 6)} is used"
+            words = tr("of the heading, ") if step == said else ""
+            note = tr(
+                "times are printed too coarsely for their step: {words}{step} is used",
+                words=words,
+                step=show(step, "s", 6),
+            )
             return Grid(step, start, count, understood=(note,))
     same = int(np.sum(np.diff(times) == 0))
-    note = f"times are printed to {show(printed, 's')}, {same} repeat: taken as even, {show(mean, 's', 6)} apart"
+    note = tr(
+        "times are printed to {printed}, {same} repeat: taken as even, {mean} apart",
+        printed=show(printed, "s"),
+        same=same,
+        mean=show(mean, "s", 6),
+    )
     return Grid(mean, start, count, doubts=(note,))
 
 
@@ -145,8 +161,10 @@ def _tidy(step: float, printed: float, count: int) -> float:
 
 def _named(grid: Grid, said: float | None, printed: float) -> Grid:
     if said is not None and abs(said - grid.step) > 0.02 * grid.step + 2.0 * printed / max(grid.length - 1, 1):
-        doubt = (
-            f"the heading says {show(said, 's', 4)} between samples, the times {show(grid.step, 's', 4)}: times used"
+        doubt = tr(
+            "the heading says {said} between samples, the times {step}: times used",
+            said=show(said, "s", 4),
+            step=show(grid.step, "s", 4),
         )
         return Grid(grid.step, grid.start, grid.length, grid.places, None, (*grid.doubts, doubt), grid.understood)
     return grid
@@ -158,8 +176,12 @@ def _with_gaps(grid: Grid, count: int, off: float, line: int, said: float | None
     widest = int(np.argmax(gaps))
     if grid.length > MAX_STRETCH * count + 1000:
         raise CaptureError(
-            f"a gap of {show(float(gaps[widest]) * grid.step, 's')} found between readings {show(grid.step, 's')} "
-            "apart; allowed: readings without long gaps. Read the parts one at a time, by rows",
+            tr(
+                "a gap of {step} found between readings {step_2} apart; allowed: readings without long "
+                "gaps. Read the parts one at a time, by rows",
+                step=show(float(gaps[widest]) * grid.step, "s"),
+                step_2=show(grid.step, "s"),
+            ),
             line + widest + 1,
             "rows",
         )
@@ -167,12 +189,17 @@ def _with_gaps(grid: Grid, count: int, off: float, line: int, said: float | None
     doubts = []
     if lost:
         doubts.append(
-            f"{lost} sample{'s' if lost != 1 else ''} missing in {int(np.sum(gaps > 1))} places, the longest gap "
-            f"{show((float(gaps[widest]) - 1) * grid.step, 's')} "
-            f"at {show(grid.start + grid.step * float(grid.places[widest]), 's')}"
+            tr(
+                "{lost} sample{lost_2} missing in {gaps} places, the longest gap {step} at {widest}",
+                lost=lost,
+                lost_2="s" if lost != 1 else "",
+                gaps=int(np.sum(gaps > 1)),
+                step=show((float(gaps[widest]) - 1) * grid.step, "s"),
+                widest=show(grid.start + grid.step * float(grid.places[widest]), "s"),
+            )
         )
     if off > max(0.02 * grid.step, printed):
-        doubts.append(f"times are uneven by up to {100 * off / grid.step:.0f} % of a step: taken as even")
+        doubts.append(tr("times are uneven by up to {step:.0f} % of a step: taken as even", step=100 * off / grid.step))
     places = grid.places if lost else None
     step = _tidy(grid.step, printed, grid.length)
     return _named(Grid(step, grid.start, grid.length, places, None, tuple(doubts)), said, printed)
@@ -183,7 +210,11 @@ def _between(times: Floats, steps: Floats, line: int) -> Grid:
     again = np.flatnonzero(steps == 0)
     if again.size > 0.2 * times.size:
         raise CaptureError(
-            f"time: {again.size} of {times.size} rows repeat the time before; allowed: rising times, or an interval",
+            tr(
+                "time: {size} of {size_2} rows repeat the time before; allowed: rising times, or an interval",
+                size=again.size,
+                size_2=times.size,
+            ),
             line + int(again[0]) + 1,
             "interval",
         )
@@ -192,18 +223,27 @@ def _between(times: Floats, steps: Floats, line: int) -> Grid:
     widest = int(np.argmax(steps))
     if length > MAX_STRETCH * times.size + 1000:
         raise CaptureError(
-            f"a gap of {show(float(steps[widest]), 's')} found between readings about {show(step, 's')} apart; "
-            "allowed: readings without long gaps. Read the parts one at a time, by rows",
+            tr(
+                "a gap of {widest} found between readings about {step} apart; allowed: readings without "
+                "long gaps. Read the parts one at a time, by rows",
+                widest=show(float(steps[widest]), "s"),
+                step=show(step, "s"),
+            ),
             line + widest + 1,
             "rows",
         )
     low, high = float(np.min(steps)), float(np.max(steps))
     doubts = [
-        f"times are uneven, {show(low, 's')} to {show(high, 's')} apart: straight lines between the readings give "
-        f"values every {show(step, 's')}, good for drift and not for ripple"
+        tr(
+            "times are uneven, {low} to {high} apart: straight lines between the readings give "
+            "values every {step}, good for drift and not for ripple",
+            low=show(low, "s"),
+            high=show(high, "s"),
+            step=show(step, "s"),
+        )
     ]
     if again.size:
-        doubts.append(f"{again.size} rows repeat the time before; the first of each is used")
+        doubts.append(tr("{size} rows repeat the time before; the first of each is used", size=again.size))
     return Grid(step, float(times[0]), length, None, _rising(times), tuple(doubts))
 
 

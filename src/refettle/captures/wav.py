@@ -12,6 +12,7 @@ from refettle.captures.cells import FROM_OVER
 from refettle.captures.channels import known_unit, make_channel, pick, rescaled
 from refettle.captures.model import Capture, CaptureError, Choices, chosen
 from refettle.captures.quality import stuck_samples
+from refettle.language import tr
 from refettle.quantities import show
 
 _BITS = {"PCM_U8": 8, "PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
@@ -39,27 +40,50 @@ def read_wav(data: bytes, choices: Choices) -> Capture:
             rate, many, count = int(sound.samplerate), int(sound.channels), int(sound.frames)
             coding, about = str(sound.subtype), str(sound.subtype_info)
             if count * many > MAX_VALUES:
-                raise CaptureError(f"{count * many} samples found; allowed: up to {MAX_VALUES} as a capture")
+                raise CaptureError(
+                    tr(
+                        "{many} samples found; allowed: up to {max_values} as a capture",
+                        many=count * many,
+                        max_values=MAX_VALUES,
+                    )
+                )
             samples = sound.read(dtype="float64", always_2d=True)
     except (soundfile.LibsndfileError, RuntimeError, ValueError) as error:
         if isinstance(error, CaptureError):
             raise
         reason = str(error).split(":")[-1].strip(" .")
-        raise CaptureError(f"a WAV file that cannot be read ({reason}); allowed: a whole WAV, PCM or float") from None
+        raise CaptureError(
+            tr("a WAV file that cannot be read ({reason}); allowed: a whole WAV, PCM or float", reason=reason)
+        ) from None
     if samples.shape[0] < 2 or rate <= 0:
-        raise CaptureError(f"{samples.shape[0]} samples found; allowed: two or more")
+        raise CaptureError(tr("{shape} samples found; allowed: two or more", shape=samples.shape[0]))
     doubts: list[str] = []
     if lost := _missing_bytes(data):
-        doubts.append(f"cut short: {lost} bytes of sound are missing at the end, what is there is read")
+        doubts.append(tr("cut short: {lost} bytes of sound are missing at the end, what is there is read", lost=lost))
     first, last = (1, samples.shape[0]) if choices.rows is None else choices.rows
     if first > samples.shape[0]:
-        raise CaptureError(f"rows: from {first} found, the file has {samples.shape[0]}; allowed: up to that")
+        raise CaptureError(
+            tr(
+                "rows: from {first} found, the file has {shape}; allowed: up to that",
+                first=first,
+                shape=samples.shape[0],
+            )
+        )
     samples = samples[first - 1 : last]
     samples[~(np.abs(samples) < FROM_OVER)] = np.nan
     step = choices.interval or 1.0 / rate
-    understood = [f"{samples.shape[0]} samples, {rate} a second, {many} channel{'s' if many > 1 else ''}, {about}"]
+    understood = [
+        tr(
+            "{shape} samples, {rate} a second, {many} channel{many_2}, {about}",
+            shape=samples.shape[0],
+            rate=rate,
+            many=many,
+            many_2="s" if many > 1 else "",
+            about=about,
+        )
+    ]
     if choices.interval is not None:
-        understood.append(f"{show(step, 's', 6)} between samples, as chosen")
+        understood.append(tr("{step} between samples, as chosen", step=show(step, "s", 6)))
     names = [f"CH{n + 1}" for n in range(many)]
     bits = _BITS.get(coding)
     channels = []
@@ -72,11 +96,13 @@ def read_wav(data: bytes, choices: Choices) -> Capture:
         unit = ""
         if choices.full_scale is not None:
             values, lsb, unit = values * choices.full_scale, lsb and lsb * choices.full_scale, "V"
-            understood.append(f"{name}: full scale is {show(choices.full_scale, 'V')}, as chosen")
+            understood.append(
+                tr("{name}: full scale is {full_scale}, as chosen", name=name, full_scale=show(choices.full_scale, "V"))
+            )
         if (said := chosen(choices.units, number, name)) is not None:
             unit, factor = known_unit(said, name)
             values, lsb = values * factor, lsb and lsb * factor
-            understood.append(f"{name}: in {said}, as chosen")
+            understood.append(tr("{name}: in {said}, as chosen", name=name, said=said))
         before = values
         values, words = rescaled(values, number, name, choices)
         understood += [f"{name}: {word}" for word in words]
@@ -85,10 +111,10 @@ def read_wav(data: bytes, choices: Choices) -> Capture:
             lsb *= abs(ratio)
         channels.append(make_channel(name, unit, values, lsb, clipped))
     if choices.full_scale is None and not choices.units:
-        doubts.append("what full scale stands for is not in the file: say the volts of full scale to have volts")
+        doubts.append(tr("what full scale stands for is not in the file: say the volts of full scale to have volts"))
     if choices.ac_coupled is None:
         doubts.append(
-            "a sound card blocks the steady part (AC coupled, often from 2 to 20 Hz): a rail's volts are not in it"
+            tr("a sound card blocks the steady part (AC coupled, often from 2 to 20 Hz): a rail's volts are not in it")
         )
     start = (first - 1) * step
     return Capture(step, start, tuple(channels), "wav", tuple(understood), tuple(doubts))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
+from refettle.language import tr
+
 COLOURS = {
     "black": "#161616",
     "brown": "#6b3f1d",
@@ -44,7 +46,9 @@ def resistor(row: Sequence[str], says: str = "", ident: str = "bands") -> str:
     """
     unknown = [word for word in row if word not in (*COLOURS, GAP, "?")]
     if unknown:
-        raise ValueError(f"band '{unknown[0]}' found; allowed: {', '.join(COLOURS)}, | and ?")
+        raise ValueError(
+            tr("band '{unknown}' found; allowed: {colours}, | and ?", unknown=unknown[0], colours=", ".join(COLOURS))
+        )
     x, body = 52.0, []
     for place, word in enumerate(row):
         if word == GAP:
@@ -59,7 +63,7 @@ def resistor(row: Sequence[str], says: str = "", ident: str = "bands") -> str:
         # Names at two heights, since they are wider than the bands.
         y = 84 + 15 * (place % 2)
         body.append(f'<path class="rb-lead" d="M{x + WIDE / 2:g} 68V{y - 11:g}"/>')
-        name = "not read" if word == "?" else word
+        name = tr("not read") if word == "?" else word
         body.append(f'<text class="rb-name" x="{x + WIDE / 2:g}" y="{y:g}" text-anchor="middle">{name}</text>')
         x += STEP
     right = max(x + 6, 120.0)
@@ -69,7 +73,9 @@ def resistor(row: Sequence[str], says: str = "", ident: str = "bands") -> str:
         f'<rect class="rb-body" x="30" y="14" width="{right - 30:g}" height="52" rx="12"/>',
     )
     named = ", ".join("wider gap" if word == GAP else "not read" if word == "?" else word for word in row)
-    told = f"Bands in the order given: {named}." + (f" First reading: {says}." if says else "")
+    told = tr("Bands in the order given: {named}.", named=named) + (
+        tr(" First reading: {says}.", says=says) if says else ""
+    )
     wide = right + 30
     return (
         f'<svg class="bands" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} 104" '

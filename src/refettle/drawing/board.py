@@ -12,6 +12,7 @@ from html import escape
 from math import atan2, cos, hypot, sin
 
 from refettle.drawing.labels import LETTER, Box, Labels
+from refettle.language import tr
 from refettle.parts.board import Body, Pad, Part, Side, corners
 from refettle.parts.board_capacitors import Capacitor
 from refettle.parts.board_reading import BoardReading
@@ -115,7 +116,7 @@ def _window(reading: BoardReading, around: str | None) -> Box:
     if around is not None:
         part = next((p for p in reading.board.parts if p.ref == around and p.placed), None)
         if part is None:
-            raise ValueError(f"around: {around!r} found; allowed: a part of the board with a place")
+            raise ValueError(tr("around: {around!r} found; allowed: a part of the board with a place", around=around))
         reach = CLOSE_UP / 1e3
         return part.x - reach, part.y - reach, part.x + reach, part.y + reach
     left, top, right, bottom = reading.board.bounds
@@ -132,7 +133,7 @@ def _window(reading: BoardReading, around: str | None) -> Box:
 
 def _scale_bar(scale: int, foot: float) -> str:
     y = foot - 3
-    said = f"10{THIN}mm" + (f", drawn {scale} : 1" if scale > 1 else "")
+    said = f"10{THIN}mm" + (tr(", drawn {scale} : 1", scale=scale) if scale > 1 else "")
     return (
         f'<path class="bm-scale" d="M{MARGIN} {y - 1:.1f}v2m0 -1h{10 * scale}m0 -1v2"/>'
         f'<text class="bm-head" x="{MARGIN + 10 * scale + 2}" y="{y + 1:.1f}" font-size="3">{said}</text>'
@@ -140,8 +141,12 @@ def _scale_bar(scale: int, foot: float) -> str:
 
 
 def _title(reading: BoardReading, around: str | None) -> str:
-    name = reading.board.title or "the board"
-    return f"Surroundings of {around} on {name}" if around is not None else f"Electrolytic capacitors of {name}"
+    name = reading.board.title or tr("the board")
+    return (
+        tr("Surroundings of {around} on {name}", around=around, name=name)
+        if around is not None
+        else tr("Electrolytic capacitors of {name}", name=name)
+    )
 
 
 def _description(reading: BoardReading, sides: Sequence[Side]) -> str:
@@ -149,23 +154,37 @@ def _description(reading: BoardReading, sides: Sequence[Side]) -> str:
     for capacitor in reading.electrolytics:
         if capacitor.part.placed and (capacitor.part.side in sides or not capacitor.part.surface_mount):
             told.append(_said(reading, capacitor))
-    more = f"; and {len(told) - 60} more" if len(told) > 60 else ""
-    count = f"{len(told)} electrolytic capacitor{'' if len(told) == 1 else 's'}"
-    perhaps = f" To be looked at: {', '.join(c.ref for c in reading.perhaps[:30])}." if reading.perhaps else ""
-    return f"{count}, the minus side dark: {'; '.join(told[:60])}{more}.{perhaps}" if told else f"{count}.{perhaps}"
+    more = tr("; and {told} more", told=len(told) - 60) if len(told) > 60 else ""
+    count = tr("{told} electrolytic capacitor{told_2}", told=len(told), told_2="" if len(told) == 1 else "s")
+    perhaps = (
+        tr(" To be looked at: {perhaps}.", perhaps=", ".join(c.ref for c in reading.perhaps[:30]))
+        if reading.perhaps
+        else ""
+    )
+    return (
+        tr(
+            "{count}, the minus side dark: {told}{more}.{perhaps}",
+            count=count,
+            told="; ".join(told[:60]),
+            more=more,
+            perhaps=perhaps,
+        )
+        if told
+        else f"{count}.{perhaps}"
+    )
 
 
 def _said(reading: BoardReading, capacitor: Capacitor) -> str:
     polarity = reading.polarity(capacitor)
-    words = [capacitor.ref, _value(capacitor), f"on the {capacitor.part.side}"]
+    words = [capacitor.ref, _value(capacitor), tr("on the {side}", side=capacitor.part.side)]
     if not capacitor.part.fitted:
-        words.append("not fitted")
+        words.append(tr("not fitted"))
     if polarity.agreement == "no polarity":
         words.append("bipolar")
     elif polarity.plus is None:
-        words.append("polarity not agreed")
+        words.append(tr("polarity not agreed"))
     elif capacitor.toward_minus is not None:
-        words.append(f"minus {capacitor.toward_minus}")
+        words.append(tr("minus {toward_minus}", toward_minus=capacitor.toward_minus))
     return ", ".join(word for word in words if word)
 
 
@@ -205,7 +224,7 @@ class _Panel:
         """The panel as pieces of SVG."""
         board = self.reading.board
         left, top, right, bottom = self.frame
-        head = "Front" if self.side == "front" else "Back, seen from behind"
+        head = "Front" if self.side == "front" else tr("Back, seen from behind")
         out = [
             f'<text class="bm-head" x="{left + MARGIN:.1f}" y="{top - 1:.1f}" font-size="4">{head}</text>',
             # an inner drawing of the same measure cuts off what stands over its edge
@@ -364,7 +383,7 @@ class _Panel:
         box = (x - dx, y - dy, x + dx, y + dy)
         if size < 1.0 or labels.taken(box):
             return ""
-        turn = f' transform="rotate(-90 {x:.2f} {y:.2f})"' if upright else ""
+        turn = tr(' transform="rotate(-90 {x:.2f} {y:.2f})"', x=x, y=y) if upright else ""
         return (
             f'<text class="bm-name" x="{x:.2f}" y="{y + 0.36 * size:.2f}" font-size="{size:.2f}" '
             f'text-anchor="middle"{turn}>{escape(part.ref)}</text>'

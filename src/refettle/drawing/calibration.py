@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from html import escape
 
+from refettle.language import mark, tr
 from refettle.proving.calibration import Bin, Calibration
 
 SIZE, LEFT, TOP, SIDE = 400, 56, 26, 320
 """[px] of the chart, of the space for the figures on the left and above, and of the square."""
 INK, PAPER, FAINT, ACCENT = "#25211a", "#fffdf7", "#cfc6b2", "#b4530a"
-_FONT = 'font-family="system-ui, sans-serif" font-size="12"'
+_FONT = mark('font-family="system-ui, sans-serif" font-size="12"')
 
 
 def calibration_chart(found: Calibration, said: str = "said", came: str = "came true") -> str:
@@ -51,8 +52,20 @@ def calibration_chart(found: Calibration, said: str = "said", came: str = "came 
 
 
 def _words(each: Bin) -> str:
-    way = "as said" if each.agrees else "promised too much" if each.predicted > each.rate else "promised too little"
-    return f"said {100 * each.predicted:.0f} %, came {100 * each.rate:.0f} % of {each.cases}: {way}"
+    way = (
+        mark("as said")
+        if each.agrees
+        else tr("promised too much")
+        if each.predicted > each.rate
+        else tr("promised too little")
+    )
+    return tr(
+        "said {predicted:.0f} %, came {rate:.0f} % of {cases}: {way}",
+        predicted=100 * each.predicted,
+        rate=100 * each.rate,
+        cases=each.cases,
+        way=way,
+    )
 
 
 def _x(share: float) -> float:

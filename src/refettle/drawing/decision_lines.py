@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from math import ceil
 from xml.sax.saxutils import escape
 
+from refettle.language import tr
 from refettle.proving.counts import percent
 from refettle.proving.sequential import Decision, SequentialTest
 
@@ -46,7 +47,10 @@ def decision_lines(test: SequentialTest, order: Sequence[bool], decision: Decisi
         if most_bad <= 8 or n % ceil(most_bad / 6) == 0
     )
     base = HEIGHT - BOTTOM
-    name_fail, name_pass = f"fails, as at {percent(test.bad_rate)}", f"passes, as at {percent(test.good_rate)}"
+    name_fail, name_pass = (
+        tr("fails, as at {bad_rate}", bad_rate=percent(test.bad_rate)),
+        tr("passes, as at {good_rate}", good_rate=percent(test.good_rate)),
+    )
     return (
         f'<svg class="decision-lines" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" role="img" aria-label="Sequential test">'
         f"<desc>{escape(text)}</desc>"

@@ -7,13 +7,14 @@ from html import escape
 
 from refettle.drawing.layout import layered
 from refettle.knowledge.loading import LoadedType
+from refettle.language import mark, tr
 
 BOX_W, BOX_H = 130, 46
 GAP_X, GAP_Y = 10, 40
 MARGIN = 14
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
-ALONE = """
+ALONE = mark("""
 .bd-box{fill:#fffdf7;stroke:#3a352c;stroke-width:1.4}
 .bd-bench .bd-box{stroke-dasharray:5 3}
 .bd-point .bd-box{fill:#efe8d8}
@@ -23,7 +24,7 @@ ALONE = """
 .bd-sub{font:11px system-ui,sans-serif;fill:#5d5649}
 .bd-s1 .bd-box{fill:#fbeede}.bd-s2 .bd-box{fill:#f6d9b5}.bd-s3 .bd-box{fill:#eebd82}
 .bd-s4 .bd-box{fill:#e09a4b}.bd-s5 .bd-box{fill:#cf7a1e}
-"""
+""")
 
 
 def suspicion_step(chance: float) -> int:
@@ -89,7 +90,7 @@ def block_diagram(
             css += f" bd-s{suspicion_step(chance)}"
         sub = _percent(chance) if chance is not None else (block.part or "")
         if block.bench_gear:
-            sub = f"bench, {sub}" if sub else "bench gear"
+            sub = f"bench, {sub}" if sub else tr("bench gear")
         parts.append(_box(x, y, block.name, sub, css))
     parts.append("</svg>")
     return "".join(parts)
@@ -105,12 +106,12 @@ def _description(loaded: LoadedType, suspicion: Mapping[str, float] | None) -> s
     if suspicion:
         worst = sorted(((b, suspicion.get(b, 0.0)) for b in loaded.blocks), key=lambda item: -item[1])[:3]
         named = ", ".join(f"{loaded.blocks[b].name} {_percent(p)}" for b, p in worst)
-        return f"Most suspected: {named}."
+        return tr("Most suspected: {named}.", named=named)
     ways = []
     for point in loaded.unit_type.points.values():
         sees = [point.sees] if isinstance(point.sees, str) else point.sees
-        ways.append(f"{point.name} shows {', '.join(loaded.blocks[s].name for s in sees)}")
-    return f"{len(loaded.blocks)} blocks. " + "; ".join(ways) + "."
+        ways.append(tr("{name} shows {sees}", name=point.name, sees=", ".join(loaded.blocks[s].name for s in sees)))
+    return tr("{blocks} blocks. ", blocks=len(loaded.blocks)) + "; ".join(ways) + "."
 
 
 def _line(spots: list[tuple[float, float]], label: str) -> str:

@@ -14,6 +14,8 @@ from typing import Any
 
 import segno
 
+from refettle.language import tr
+
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Width and height [mm]: ISO 216, ANSI/ASME Y14.1."""
 FINEST = 0.25
@@ -51,22 +53,22 @@ class Sheet:
 
     def __post_init__(self) -> None:
         if self.paper not in PAPERS:
-            raise LabelSheetError("paper", f"'{self.paper[:20]}' found; allowed: {', '.join(PAPERS)}")
+            raise LabelSheetError(
+                "paper", tr("'{paper}' found; allowed: {papers}", paper=self.paper[:20], papers=", ".join(PAPERS))
+            )
         for name in ("columns", "rows"):
             if not 1 <= getattr(self, name) <= 40:
-                raise LabelSheetError(name, f"{getattr(self, name)} found; allowed: 1 to 40")
+                raise LabelSheetError(name, tr("{name} found; allowed: 1 to 40", name=getattr(self, name)))
         for name in ("top", "left", "gap_x", "gap_y"):
             if not 0 <= getattr(self, name) <= 100:
-                raise LabelSheetError(name, f"{getattr(self, name):g} mm found; allowed: 0 to 100 mm")
+                raise LabelSheetError(name, tr("{name:g} mm found; allowed: 0 to 100 mm", name=getattr(self, name)))
         if self.wide < LEAST_WIDE:
             raise LabelSheetError(
-                "columns", f"{self.columns} found, which leaves {max(self.wide, 0):.1f} mm for one; allowed: "
-                f"labels of {LEAST_WIDE:g} mm or more across"
+                "columns", tr("{columns} found, which leaves {wide:.1f} mm for one; allowed: labels of {least_wide:g} " "mm or more across", columns=self.columns, wide=max(self.wide, 0), least_wide=LEAST_WIDE)
             )  # fmt: skip
         if self.high < LEAST_HIGH:
             raise LabelSheetError(
-                "rows", f"{self.rows} found, which leaves {max(self.high, 0):.1f} mm for one; allowed: "
-                f"labels of {LEAST_HIGH:g} mm or more high"
+                "rows", tr("{rows} found, which leaves {high:.1f} mm for one; allowed: labels of {least_high:g} mm " "or more high", rows=self.rows, high=max(self.high, 0), least_high=LEAST_HIGH)
             )  # fmt: skip
 
     @property
@@ -172,9 +174,14 @@ def sheets(labels: Sequence[Label], sheet: Sheet, start: int = 1, outlines: bool
         No such place, or a QR code that would be too fine.
     """
     if not 1 <= start <= sheet.cells:
-        raise LabelSheetError("start", f"{start} found; allowed: 1 to {sheet.cells} on this sheet")
+        raise LabelSheetError(
+            "start", tr("{start} found; allowed: 1 to {cells} on this sheet", start=start, cells=sheet.cells)
+        )
     if len(labels) > MOST_CELLS:
-        raise LabelSheetError("labels", f"{len(labels)} found; allowed: up to {MOST_CELLS} at once")
+        raise LabelSheetError(
+            "labels",
+            tr("{labels} found; allowed: up to {most_cells} at once", labels=len(labels), most_cells=MOST_CELLS),
+        )
     across, tall = sheet.size
     made = []
     places = list(enumerate(labels, start - 1))
@@ -182,7 +189,14 @@ def sheets(labels: Sequence[Label], sheet: Sheet, start: int = 1, outlines: bool
         mine = [(at - number, label) for at, label in places if number <= at < number + sheet.cells]
         inside = "".join(_label(label, *sheet.corner(at), sheet, outlines) for at, label in mine)
         name = (
-            f"Sheet {number // sheet.cells + 1}: {len(mine)} labels, from {mine[0][1].head}" if mine else "Empty sheet"
+            tr(
+                "Sheet {cells}: {mine} labels, from {head}",
+                cells=number // sheet.cells + 1,
+                mine=len(mine),
+                head=mine[0][1].head,
+            )
+            if mine
+            else tr("Empty sheet")
         )
         made.append(
             f'<svg class="label-sheet" xmlns="http://www.w3.org/2000/svg" width="{across:g}mm" height="{tall:g}mm" '
@@ -198,8 +212,7 @@ def _label(label: Label, x: float, y: float, sheet: Sheet, outlines: bool) -> st
     drawn, module = _code(label.code, x + 0.3, y + (high - side) / 2, side)
     if module < FINEST:
         raise LabelSheetError(
-            "labels", f"{wide:.1f} x {high:.1f} mm found, which prints the QR code of {label.head} with dots of "
-            f"{module:.2f} mm; allowed: {FINEST:g} mm or more: larger labels, or the plain code in it"
+            "labels", tr("{wide:.1f} x {high:.1f} mm found, which prints the QR code of {head} with dots of " "{module:.2f} mm; allowed: {finest:g} mm or more: larger labels, or the plain code in it", wide=wide, high=high, head=label.head, module=module, finest=FINEST)
         )  # fmt: skip
     left, room = x + side + 0.3 + PAD / 2, wide - side - 0.3 - 1.5 * PAD
     text = _text(label, left, y, room, high)

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from datetime import date
 from html import escape
 
+from refettle.language import tr
+
 STEP, HIGH, TOP, FOOT = 22.0, 70.0, 16.0, 30.0
 MONTHS = "JFMAMJJASOND"
 
@@ -42,7 +44,9 @@ def month_bars(months: Sequence[tuple[date, int]], *, what: str) -> str:
             bars.append(f'<text class="mb-year" x="{x:g}" y="{TOP + HIGH + 25:g}">{month.year}</text>')
     wide, tall_all = 4 + STEP * len(months), TOP + HIGH + FOOT
     (busiest, number) = max(months, key=lambda each: each[1])
-    says = f"{what}: {total} used in {len(months)} months" + (f", most in {busiest:%Y-%m}: {number}" if total else "")
+    says = tr("{what}: {total} used in {months} months", what=what, total=total, months=len(months)) + (
+        tr(", most in {busiest:%Y-%m}: {number}", busiest=busiest, number=number) if total else ""
+    )
     return (
         f'<svg class="month-bars" viewBox="0 0 {wide:g} {tall_all:g}" width="{wide:g}" height="{tall_all:g}" '
         f'role="img" aria-label="{escape(says)}"><path class="mb-base" '

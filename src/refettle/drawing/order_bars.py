@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from html import escape
 
+from refettle.language import tr
+
 WIDE, LEFT, BAR, LETTER = 720.0, 8.0, 30.0, 6.7
 HEAD, ROW, GAP = 20.0, 15.0, 20.0
 MOST_PIECES = 10
@@ -92,7 +94,10 @@ def _few(slices: Sequence[Slice]) -> list[Slice]:
     room = MOST_PIECES - len(rest)
     if len(own) > room:
         others = own[room - 1 :]
-        own = [*own[: room - 1], Slice(f"{len(others)} others", sum((s.cost for s in others), Decimal(0)))]
+        own = [
+            *own[: room - 1],
+            Slice(tr("{others} others", others=len(others)), sum((s.cost for s in others), Decimal(0))),
+        ]
     return [*own, *rest]
 
 

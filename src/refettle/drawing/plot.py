@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 from refettle.drawing.plot_data import MOST_POINTS, Floats, envelope, pieces, reduced
 from refettle.drawing.plot_names import COLUMNS, LETTER_PX, LINE_PX, NARROW, Named, Shape, free_places
 from refettle.drawing.plot_scale import Scale, around
+from refettle.language import mark, tr
 
 WIDE, HIGH = 640.0, 260.0
 """The area of the data in the drawing's own units."""
@@ -28,7 +29,7 @@ Look = Literal["main", "second", "before", "model", "under"]
 LOOKS: tuple[Look, ...] = ("main", "second", "before", "model", "under")
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
-ALONE = """
+ALONE = mark("""
 .pl-bed{fill:#fffdf7;stroke:#8b8169;stroke-width:1}
 .pl-grid{stroke:#cfc6b2;stroke-width:1}
 .pl-tick,.pl-name,.pl-mark-name,.pl-title{font:12px system-ui,sans-serif;fill:#25211a}
@@ -46,7 +47,7 @@ ALONE = """
 .pl-point{fill:#25211a}
 .pl-bar{fill:#8b8169}
 .pl-bar-over{fill:#a3391b}
-"""
+""")
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,7 @@ def line_plot(
         Nothing to draw, or data that is no line.
     """
     if not traces:
-        raise ValueError("plot: no trace found; allowed: one or more")
+        raise ValueError(tr("plot: no trace found; allowed: one or more"))
     cut = [_cut(t, log_x, x_range) for t in traces]
     scale_x = _x_scale(cut, x_unit, log_x, x_range)
     drawn = [reduced(x, y, MOST_POINTS, log=log_x) for x, y in cut]
@@ -206,7 +207,13 @@ def frame(
     axes = f'data-x="{scale_x.low:.9g} {scale_x.high:.9g} {escape(scale_x.unit)}"'
     axes += ' data-log="1"' if scale_x.log else ""
     for side, scale in sides.items():
-        axes += f' data-{side}="{scale.low:.9g} {scale.high:.9g} {escape(scale.unit)}"'
+        axes += tr(
+            ' data-{side}="{low:.9g} {high:.9g} {unit}"',
+            side=side,
+            low=scale.low,
+            high=scale.high,
+            unit=escape(scale.unit),
+        )
     inside = (
         f'<rect class="pl-bed" width="100%" height="100%"/>{_grid(scale_x, sides, small)}'
         f'<svg class="pl-area" width="100%" height="100%" viewBox="0 0 {WIDE:g} {HIGH:g}" '
@@ -236,7 +243,14 @@ def _cut(trace: Trace, log_x: bool, x_range: tuple[float, float] | None) -> tupl
     """The data in the range asked for, one point more at either side; on a log axis only above 0."""
     x, y = np.asarray(trace.x, dtype=np.float64), np.asarray(trace.y, dtype=np.float64)
     if x.shape != y.shape or x.ndim != 1:
-        raise ValueError(f"{trace.name}: shapes {x.shape} and {y.shape} found; allowed: two rows of the same length")
+        raise ValueError(
+            tr(
+                "{name}: shapes {shape} and {shape_2} found; allowed: two rows of the same length",
+                name=trace.name,
+                shape=x.shape,
+                shape_2=y.shape,
+            )
+        )
     if log_x:
         x, y = x[x > 0], y[x > 0]
     if x_range is not None and x.size:
@@ -244,7 +258,7 @@ def _cut(trace: Trace, log_x: bool, x_range: tuple[float, float] | None) -> tupl
         last = int(np.searchsorted(x, x_range[1], side="right")) + 1
         x, y = x[first:last], y[first:last]
     if not x.size or not np.isfinite(y).any():
-        raise ValueError(f"{trace.name}: nothing to draw found; allowed: one finite sample or more")
+        raise ValueError(tr("{name}: nothing to draw found; allowed: one finite sample or more", name=trace.name))
     return x, y
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 
 from refettle.drawing.plot import ALONE, HIGH, WIDE
+from refettle.language import mark, tr
 
-PRINTED = (
+PRINTED = mark(
     ".pl-name,.pl-mark-name{stroke:none}.pl-bed{fill:#fff}.pl-second .pl-line{stroke:#555;stroke-dasharray:6 2}"
     ".pl-model .pl-line{stroke:#000;stroke-dasharray:2 2}.pl-before .pl-line{stroke:#888}.pl-limit{stroke:#000}"
     ".pl-swatch.pl-model{fill:#000}.pl-swatch.pl-under{fill:#bbb}.pl-swatch.pl-second{fill:#555}"
@@ -28,7 +29,7 @@ def stand_alone(svg: str) -> str:
     """
     opened = _OPEN.match(svg.strip())
     if opened is None or not svg.rstrip().endswith("</svg>"):
-        raise ValueError(f"plot: {svg[:40]!r} found; allowed: a drawing of line_plot")
+        raise ValueError(tr("plot: {svg!r} found; allowed: a drawing of line_plot", svg=svg[:40]))
     looks = opened.group(1).split()
     rows = next((int(each[7:]) for each in looks if each.startswith("pl-rows")), 0)
     high = HIGH / 2 if "pl-small" in looks else HIGH

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from refettle.drawing.plot import ALONE, HIGH, WIDE, Limit, frame
 from refettle.drawing.plot_scale import Scale, around
+from refettle.language import tr
 from refettle.quantities import show
 
 BINS = 40
@@ -46,9 +47,14 @@ def histogram(
     every = np.asarray(values, dtype=np.float64).ravel()
     held = every[np.isfinite(every)]
     if not held.size:
-        raise ValueError(f"{title}: nothing to count found; allowed: one finite value or more")
+        raise ValueError(tr("{title}: nothing to count found; allowed: one finite value or more", title=title))
     if held.size < every.size:
-        says = f"{says} {every.size - held.size} of {every.size} values are not finite and are left out."
+        says = tr(
+            "{says} {size} of {size_2} values are not finite and are left out.",
+            says=says,
+            size=every.size - held.size,
+            size_2=every.size,
+        )
     extra = [limit.value] if limit is not None else []
     scale = around(min(held.min(), *extra, held.max()), max(held.max(), *extra, held.min()), unit, room=0.04)
     edges = np.linspace(scale.low, scale.high, BINS + 1)
@@ -123,7 +129,7 @@ def bars(
         No rows.
     """
     if not rows:
-        raise ValueError(f"{title}: no figure found; allowed: one or more")
+        raise ValueError(tr("{title}: no figure found; allowed: one or more", title=title))
     ends = [0.0] + [v for r in rows for v in (r.value, r.limit, r.low, r.high) if v is not None]
     ends += [limit.value] if limit is not None else []
     scale = Scale(min(ends), max(max(ends) * 1.02, min(ends) + 1e-12), unit)

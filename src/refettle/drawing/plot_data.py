@@ -7,6 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from refettle.language import tr
+
 MOST_POINTS = 6000
 """Points of one trace on a page; more are not told apart on any screen."""
 
@@ -37,11 +39,17 @@ def reduced(x: ArrayLike, y: ArrayLike, most: int = MOST_POINTS, *, log: bool = 
     """
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if xs.shape != ys.shape or xs.ndim != 1 or not xs.size:
-        raise ValueError(f"trace: shapes {xs.shape} and {ys.shape} found; allowed: two rows of the same length")
+        raise ValueError(
+            tr(
+                "trace: shapes {shape} and {shape_2} found; allowed: two rows of the same length",
+                shape=xs.shape,
+                shape_2=ys.shape,
+            )
+        )
     if xs.size <= most:
         return xs, ys
     if np.any(np.diff(xs) < 0):
-        raise ValueError("trace: x runs backwards; allowed: x in order")
+        raise ValueError(tr("trace: x runs backwards; allowed: x in order"))
     place = np.log(xs) if log else xs
     columns = max(1, most // 3)
     edges = np.unique(np.searchsorted(place, np.linspace(place[0], place[-1], columns + 1)[:-1]))

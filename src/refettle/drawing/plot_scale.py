@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, floor, isfinite, log10
 
+from refettle.language import tr
 from refettle.quantities import EXPONENTS, MINUS, THIN, UNPREFIXED
 
 PLAIN = (*UNPREFIXED, "dB", "dBFS", "dBu")
@@ -39,9 +40,13 @@ class Scale:
 
     def __post_init__(self) -> None:
         if not (isfinite(self.low) and isfinite(self.high) and self.low < self.high):
-            raise ValueError(f"axis: {self.low:g} to {self.high:g} found; allowed: two finite ends in order")
+            raise ValueError(
+                tr("axis: {low:g} to {high:g} found; allowed: two finite ends in order", low=self.low, high=self.high)
+            )
         if self.log and self.low <= 0:
-            raise ValueError(f"axis: {self.low:g} found as the lower end; allowed: above 0 for an axis by ratios")
+            raise ValueError(
+                tr("axis: {low:g} found as the lower end; allowed: above 0 for an axis by ratios", low=self.low)
+            )
 
     def place(self, value: float) -> float:
         """0 at the lower end, 1 at the upper; beyond for what lies outside. A log axis puts 0 and less far below."""

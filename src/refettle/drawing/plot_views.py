@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from refettle.drawing.plot import LOOKS, Band, Limit, Mark, Trace, line_plot
+from refettle.language import mark, tr
 
-FAN_WORDS = "Half of all variants lie in the dark band, 19 of 20 in the pale one; the line is the middle one."
+FAN_WORDS = mark("Half of all variants lie in the dark band, 19 of 20 in the pale one; the line is the middle one.")
 
 LEAST_SPECTRUM, LEAST_LEVEL = 50.0, 20.0
 """[dB] What the axis spans at least."""
@@ -111,15 +112,18 @@ def fit_plots(
     """
     data, line = np.asarray(measured, dtype=np.float64), np.asarray(model, dtype=np.float64)
     upper = line_plot(
-        [Trace("measured", seconds, data, unit, look="under"), Trace("worked out", seconds, line, unit, look="model")],
+        [
+            Trace("measured", seconds, data, unit, look="under"),
+            Trace(tr("worked out"), seconds, line, unit, look="model"),
+        ],
         title=title,
         says=says,
         ident=ident,
     )
-    limits = [] if step is None else [Limit(step, "one step of the instrument"), Limit(-step, "")]
+    limits = [] if step is None else [Limit(step, tr("one step of the instrument")), Limit(-step, "")]
     lower = line_plot(
-        [Trace("left over", seconds, data - line, unit)],
-        title="What is left over: measured less worked out",
+        [Trace(tr("left over"), seconds, data - line, unit)],
+        title=tr("What is left over: measured less worked out"),
         says=left_says,
         limits=limits,
         small=True,
@@ -170,9 +174,9 @@ def fan_plot(
         [unit] What 2.5, 25, 50, 75 and 97.5 in a hundred lie below, at each point.
     """
     lowest, low, middle, high, highest = np.asarray(cuts, dtype=np.float64)
-    bands = [Band("19 of 20", x, lowest, highest), Band("half of them", x, low, high)]
+    bands = [Band("19 of 20", x, lowest, highest), Band(tr("half of them"), x, low, high)]
     return line_plot(
-        [Trace("the middle one", x, middle, unit)],
+        [Trace(tr("the middle one"), x, middle, unit)],
         title=title,
         says=says,
         x_unit=x_unit,

@@ -7,6 +7,8 @@ from datetime import date
 from decimal import Decimal
 from html import escape
 
+from refettle.language import tr
+
 WIDE, HIGH = 420.0, 170.0
 LEFT, RIGHT, TOP, FOOT = 8.0, 74.0, 20.0, 26.0
 LEAST_APART = 44.0
@@ -85,9 +87,17 @@ def _says(points: Sequence[tuple[date, Decimal | None]], currency: str) -> str:
     known = [(day, price) for day, price in points if price is not None]
     (since, was), (_, now) = known[0], known[-1]
     if len(known) == 1 or was == now:
-        said = f"{now:f} {currency} since {since.isoformat()}"
+        said = tr("{now:f} {currency} since {isoformat}", now=now, currency=currency, isoformat=since.isoformat())
     else:
         share = 100 * float(now / was - 1)
         way = "up" if share > 0 else "down"
-        said = f"from {was:f} {currency} in {since.isoformat()} to {now:f}, {abs(share):.0f} % {way}"
-    return said + (", no longer in the newest list" if points[-1][1] is None else "")
+        said = tr(
+            "from {was:f} {currency} in {isoformat} to {now:f}, {share:.0f} % {way}",
+            was=was,
+            currency=currency,
+            isoformat=since.isoformat(),
+            now=now,
+            share=abs(share),
+            way=way,
+        )
+    return said + (tr(", no longer in the newest list") if points[-1][1] is None else "")

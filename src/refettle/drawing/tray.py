@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from html import escape
 
 from refettle.drawing.labels import LETTER
+from refettle.language import tr
 
 WIDTH = 92.0  # [mm]; a phone's page
 COLUMNS = 2
@@ -46,8 +47,8 @@ class Lying:
         if not self.missing:
             return "back"
         if self.left_off:
-            return f"{self.missing} left off"
-        return "still off" if self.missing == self.off else f"{self.missing} still off"
+            return tr("{missing} left off", missing=self.missing)
+        return tr("still off") if self.missing == self.off else tr("{missing} still off", missing=self.missing)
 
 
 def place_order(place: str) -> tuple[list[tuple[int, int, str]], str]:
@@ -114,7 +115,7 @@ def tray_map(lines: Sequence[Lying], ident: str = "tray") -> str:
         f"Place {name or 'not named'}: " + ", ".join(f"{line.says}, {line.state}" for line in there)
         for name, there in places.items()
     )
-    return _svg("tray-map", top, ident, "Tray, by its places", told, body, life_size=False)
+    return _svg("tray-map", top, ident, tr("Tray, by its places"), told, body, life_size=False)
 
 
 def _cell(lines: Sequence[Lying], wide: float) -> tuple[str, float]:
@@ -158,15 +159,19 @@ def screws(lines: Sequence[Lying], ident: str = "screws") -> str:
         f"{bar:g}\u202fmm{_size_words(scale)}</text>"
     )
     told = "; ".join(f"{line.length_mm:g} mm {line.item}, {_where(line)}" for line in long)
-    return _svg("tray-screws", y + 6.0, ident, "Screws beside each other, to scale", told, body, life_size=True)
+    return _svg("tray-screws", y + 6.0, ident, tr("Screws beside each other, to scale"), told, body, life_size=True)
 
 
 def _where(line: Lying) -> str:
-    return (f"place {line.tray}" if line.tray else "no place") + (f", {line.state}" if not line.missing else "")
+    return (tr("place {tray}", tray=line.tray) if line.tray else tr("no place")) + (
+        f", {line.state}" if not line.missing else ""
+    )
 
 
 def _size_words(scale: float) -> str:
-    return ", life-size when printed at 100 %" if scale == 1.0 else f", drawn at {scale:.0%} of life"
+    return (
+        tr(", life-size when printed at 100 %") if scale == 1.0 else tr(", drawn at {scale:.0%} of life", scale=scale)
+    )
 
 
 def _screw(line: Lying, y: float, scale: float) -> str:
@@ -183,7 +188,7 @@ def _screw(line: Lying, y: float, scale: float) -> str:
 
 
 def _svg(name: str, height: float, ident: str, title: str, told: str, body: Sequence[str], life_size: bool) -> str:
-    size = f' width="{WIDTH:g}mm" height="{height:.1f}mm"' if life_size else ""
+    size = tr(' width="{width:g}mm" height="{height:.1f}mm"', width=WIDTH, height=height) if life_size else ""
     return (
         f'<svg class="{name}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:.2f}"{size} role="img" '
         f'aria-labelledby="{ident}-title {ident}-desc"><title id="{ident}-title">{escape(title)}</title>'

@@ -16,6 +16,7 @@ from refettle.captures.model import Capture, CaptureError
 from refettle.captures.timing import even_grid
 from refettle.instruments.errors import InstrumentError, InstrumentStopped
 from refettle.instruments.session import Session
+from refettle.language import tr
 from refettle.quantities import show
 
 QUANTITIES: dict[str, tuple[str, str]] = {
@@ -58,13 +59,17 @@ def parse_answer(answer: str, unit: str) -> Reading:
         return Reading(nan, unit, answer, True)
     found = _ANSWER.fullmatch(text)
     if not found:
-        raise InstrumentError(f"{answer[:60]!r} answered; allowed: one number, in {unit}")
+        raise InstrumentError(tr("{answer!r} answered; allowed: one number, in {unit}", answer=answer[:60], unit=unit))
     value = float(found[1])
     if found[2]:
         said = unit_of(re.sub(r"(?i)\s*(dc|ac)$", "", found[2]))
         if said is None or said[0] != unit:
             raise InstrumentError(
-                f"{answer[:60]!r} answered; allowed: a number in {unit}. Is the switch on another quantity?"
+                tr(
+                    "{answer!r} answered; allowed: a number in {unit}. Is the switch on another quantity?",
+                    answer=answer[:60],
+                    unit=unit,
+                )
             )
         value *= said[1]
     if not isfinite(value) or abs(value) >= FROM_OVER:
@@ -74,7 +79,9 @@ def parse_answer(answer: str, unit: str) -> Reading:
 
 def _quantity(name: str) -> tuple[str, str]:
     if name not in QUANTITIES:
-        raise InstrumentError(f"quantity: {name!r} found; allowed: {', '.join(QUANTITIES)}")
+        raise InstrumentError(
+            tr("quantity: {name!r} found; allowed: {quantities}", name=name, quantities=", ".join(QUANTITIES))
+        )
     return QUANTITIES[name]
 
 
@@ -140,9 +147,11 @@ def read_log(
     """
     function, unit = _quantity(quantity)
     if not 2 <= count <= MAX_READINGS:
-        raise InstrumentError(f"readings: {count} found; allowed: 2 to {MAX_READINGS}")
+        raise InstrumentError(
+            tr("readings: {count} found; allowed: 2 to {max_readings}", count=count, max_readings=MAX_READINGS)
+        )
     if not 0.0 <= every <= 86_400.0:
-        raise InstrumentError(f"every: {every:g} s found; allowed: 0 to 86400 s")
+        raise InstrumentError(tr("every: {every:g} s found; allowed: 0 to 86400 s", every=every))
     if command is None:
         session.tell(f"CONF:{function}")
     question = command or "READ?"
@@ -163,7 +172,12 @@ def read_log(
         except InstrumentError as error:
             if readings:
                 raise InstrumentError(
-                    f"reading {n + 1}: {error}; {len(readings)} readings before it are good"
+                    tr(
+                        "reading {n}: {error}; {readings} readings before it are good",
+                        n=n + 1,
+                        error=error,
+                        readings=len(readings),
+                    )
                 ) from None
             raise
         times.append(clock() - begin)
@@ -171,7 +185,7 @@ def read_log(
         if heard is not None:
             heard(times[-1], reading)
     if len(readings) < 2:
-        raise InstrumentStopped("stopped before the second reading; allowed: two or more")
+        raise InstrumentStopped(tr("stopped before the second reading; allowed: two or more"))
     return _as_capture(times, readings, unit, every, stopped)
 
 
@@ -187,14 +201,16 @@ def _as_capture(times: list[float], readings: list[Reading], unit: str, every: f
         try:
             grid = even_grid(taken, 1e-3, 1)
         except CaptureError as error:
-            raise InstrumentError(f"readings too uneven in time: {error}") from None
+            raise InstrumentError(tr("readings too uneven in time: {error}", error=error)) from None
         step, start, values = grid.step, 0.0, grid.lay(values)
-        doubts += [f"the meter is slower than asked: {show(step, 's')} between readings"] if every > 0 else []
+        doubts += (
+            [tr("the meter is slower than asked: {step} between readings", step=show(step, "s"))] if every > 0 else []
+        )
         doubts += grid.doubts
     if over:
-        doubts.append(f"{over} readings over range")
+        doubts.append(tr("{over} readings over range", over=over))
     if stopped:
-        doubts.append(f"stopped after {len(readings)} readings")
+        doubts.append(tr("stopped after {readings} readings", readings=len(readings)))
     channel = make_channel("Meter", unit, values, clipped=over)
-    said = f"{len(readings)} readings over SCPI, {show(step, 's')} apart"
+    said = tr("{readings} readings over SCPI, {step} apart", readings=len(readings), step=show(step, "s"))
     return Capture(step, start, (channel,), "csv", (said,), tuple(doubts))

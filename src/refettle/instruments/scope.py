@@ -16,6 +16,7 @@ from refettle.captures.quality import stuck_samples
 from refettle.instruments.description import Description, Figure, place_of
 from refettle.instruments.errors import InstrumentError
 from refettle.instruments.session import Session
+from refettle.language import tr
 from refettle.quantities import show
 
 _TYPES = {"i8": "i1", "u8": "u1", "i16": "i2", "u16": "u2", "f32": "f4", "f64": "f8"}
@@ -31,15 +32,21 @@ def parse_block(raw: bytes) -> bytes:
     """
     found = re.match(rb"#([1-9])", raw)
     if not found:
-        raise InstrumentError(f"{raw[:20]!r} answered; allowed: a block, which begins with # and a figure from 1 to 9")
+        raise InstrumentError(
+            tr("{raw!r} answered; allowed: a block, which begins with # and a figure from 1 to 9", raw=raw[:20])
+        )
     width = int(found[1])
     digits = raw[2 : 2 + width]
     if len(digits) < width or not digits.isdigit():
-        raise InstrumentError(f"{raw[:20]!r} answered; allowed: # and {width} figures of length")
+        raise InstrumentError(
+            tr("{raw!r} answered; allowed: # and {width} figures of length", raw=raw[:20], width=width)
+        )
     size = int(digits)
     block = raw[2 + width : 2 + width + size]
     if len(block) < size:
-        raise InstrumentError(f"a block of {size} bytes announced, {len(block)} came; allowed: the whole block")
+        raise InstrumentError(
+            tr("a block of {size} bytes announced, {block} came; allowed: the whole block", size=size, block=len(block))
+        )
     return block
 
 
@@ -49,20 +56,28 @@ def parse_samples(raw: bytes, description: Description) -> Floats:
         body = parse_block(raw) if raw.startswith(b"#") else raw
         cells = body.decode("ascii", "replace").strip().strip(",;").replace(";", ",").split(",")
         if len(cells) > MAX_VALUES:
-            raise InstrumentError(f"{len(cells)} samples answered; allowed: up to {MAX_VALUES}")
+            raise InstrumentError(
+                tr("{cells} samples answered; allowed: up to {max_values}", cells=len(cells), max_values=MAX_VALUES)
+            )
         values = np.empty(len(cells))
         for n, cell in enumerate(cells):
             try:
                 values[n] = float(cell)
             except ValueError:
-                raise InstrumentError(f"sample {n + 1}: {cell.strip()[:40]!r} answered; allowed: a number") from None
+                raise InstrumentError(
+                    tr("sample {n}: {strip!r} answered; allowed: a number", n=n + 1, strip=cell.strip()[:40])
+                ) from None
         values[~(np.abs(values) < FROM_OVER)] = np.nan
         return values
     block = parse_block(raw)
     kind = np.dtype(_TYPES[description.form]).newbyteorder(">" if description.big_endian else "<")
     if len(block) % kind.itemsize:
         raise InstrumentError(
-            f"a block of {len(block)} bytes answered; allowed: whole samples of {kind.itemsize} bytes"
+            tr(
+                "a block of {block} bytes answered; allowed: whole samples of {itemsize} bytes",
+                block=len(block),
+                itemsize=kind.itemsize,
+            )
         )
     values = np.frombuffer(block, kind).astype(np.float64)
     values[~(np.abs(values) < FROM_OVER)] = np.nan
@@ -85,13 +100,25 @@ def read_trace(session: Session, description: Description, channel: str = "1") -
         No answer, nonsense, another instrument than described, or figures that cannot be.
     """
     if not re.fullmatch(r"[A-Za-z0-9_]{1,12}", channel):
-        raise InstrumentError(f"channel: {channel!r} found; allowed: letters and figures, up to 12")
+        raise InstrumentError(tr("channel: {channel!r} found; allowed: letters and figures, up to 12", channel=channel))
     if description.channels and channel not in description.channels:
-        raise InstrumentError(f"channel: {channel!r} found; allowed: {', '.join(description.channels)}")
+        raise InstrumentError(
+            tr(
+                "channel: {channel!r} found; allowed: {channels}",
+                channel=channel,
+                channels=", ".join(description.channels),
+            )
+        )
     if description.identity:
         says = session.ask("*IDN?")
         if description.identity.casefold() not in says.casefold():
-            raise InstrumentError(f"{says[:80]!r} answers; the description is of {description.identity!r}")
+            raise InstrumentError(
+                tr(
+                    "{says!r} answers; the description is of {identity!r}",
+                    says=says[:80],
+                    identity=description.identity,
+                )
+            )
 
     def named(command: str) -> str:
         return command.replace("{channel}", channel)
@@ -106,15 +133,15 @@ def read_trace(session: Session, description: Description, channel: str = "1") -
         zero = _figure(session, "zero", description.zero, preamble, named)
         offset = _figure(session, "offset", description.offset, preamble, named)
         if not 1e-15 <= step <= 1e6:
-            raise InstrumentError(f"step: {step:g} s answered; allowed: above 0, to 1e6 s")
+            raise InstrumentError(tr("step: {step:g} s answered; allowed: above 0, to 1e6 s", step=step))
         if scale == 0.0:
-            raise InstrumentError("scale: 0 answered; allowed: a number other than 0")
+            raise InstrumentError(tr("scale: 0 answered; allowed: a number other than 0"))
         codes = parse_samples(session.ask_raw(named(description.data)), description)
     finally:
         for command in description.after:
             session.tell(named(command))
     if codes.size < 2:
-        raise InstrumentError(f"{codes.size} sample answered; allowed: two or more: is the channel on?")
+        raise InstrumentError(tr("{size} sample answered; allowed: two or more: is the channel on?", size=codes.size))
     whole = description.form in ("i8", "u8", "i16", "u16")
     clipped: int | None = None
     if whole:
@@ -123,9 +150,11 @@ def read_trace(session: Session, description: Description, channel: str = "1") -
     values = (codes - zero) * scale + offset
     name = channel.upper() if channel[0].isalpha() else f"CH{channel}"
     made = make_channel(name, description.unit, values, abs(scale) if whole else None, clipped)
-    understood = [f"{codes.size} samples over SCPI, {show(step, 's', 6)} apart"]
+    understood = [tr("{size} samples over SCPI, {step} apart", size=codes.size, step=show(step, "s", 6))]
     if whole:
-        understood.append(f"{name}: codes of {show(scale, description.unit, 5)}, zero at {zero:g}")
+        understood.append(
+            tr("{name}: codes of {unit}, zero at {zero:g}", name=name, unit=show(scale, description.unit, 5), zero=zero)
+        )
     return Capture(step, start, (made,), "csv", tuple(understood), ())
 
 
@@ -138,11 +167,20 @@ def _figure(session: Session, key: str, figure: Figure, preamble: list[str], nam
     elif place < len(preamble):
         answer = preamble[place].strip()
     else:
-        raise InstrumentError(f"{key}: {figure} found, the preamble has {len(preamble)} places; allowed: up to that")
+        raise InstrumentError(
+            tr(
+                "{key}: {figure} found, the preamble has {preamble} places; allowed: up to that",
+                key=key,
+                figure=figure,
+                preamble=len(preamble),
+            )
+        )
     try:
         value = float(answer)
     except ValueError:
-        raise InstrumentError(f"{key}: {answer[:40]!r} answered; allowed: a number") from None
+        raise InstrumentError(
+            tr("{key}: {answer!r} answered; allowed: a number", key=key, answer=answer[:40])
+        ) from None
     if not isfinite(value) or abs(value) >= FROM_OVER:
-        raise InstrumentError(f"{key}: {answer[:40]!r} answered; allowed: a finite number")
+        raise InstrumentError(tr("{key}: {answer!r} answered; allowed: a finite number", key=key, answer=answer[:40]))
     return value

@@ -16,10 +16,11 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.money.amounts import MOST, MoneyError, within
 
 Choice = Literal["finish", "sell as is", "part out"]
-CHOICES: tuple[Choice, ...] = ("finish", "sell as is", "part out")
+CHOICES: tuple[Choice, ...] = ("finish", mark("sell as is"), mark("part out"))
 STRIP_MINUTES = 45.0
 """Stripping a unit for parts and listing them [min]: estimate."""
 RETURNED = 0.05
@@ -135,11 +136,11 @@ def decide(
     within("fee", sale.fee, 0.0, 1.0)
     for name, value in (
         ("working", sale.working),
-        ("as is", sale.as_is),
-        ("for parts", sale.for_parts),
+        (tr("as is"), sale.as_is),
+        (tr("for parts"), sale.for_parts),
         ("post", sale.post),
         ("cost", cost),
-        ("strip cost", strip_cost),
+        (tr("strip cost"), strip_cost),
         ("margin", margin or 0.0),
         ("spent", spent),
     ):
@@ -150,7 +151,7 @@ def decide(
     values: dict[Choice, float] = {"finish": go, "sell as is": as_is, "part out": parts - strip_cost}
     now = max(values["sell as is"], values["part out"])
     extra = MARGIN * max(now, 0.0) if margin is None else margin
-    best: Choice = "part out" if values["part out"] > values["sell as is"] else "sell as is"
+    best: Choice = mark("part out") if values["part out"] > values["sell as is"] else mark("sell as is")
     if go > now + extra:
         best = "finish"
     chances = _chances(sale, p, cost, strip_cost, returned, extra, sure, seed)
@@ -184,7 +185,7 @@ def _chances(
 ) -> dict[Choice, float]:
     """How often each is best, with inputs drawn; their middles are what was given."""
     if sure.price < 0 or sure.cost < 0 or sure.jobs <= 0:
-        raise MoneyError("sureness: below 0 found; allowed: spreads of at least 0 and jobs above 0")
+        raise MoneyError(tr("sureness: below 0 found; allowed: spreads of at least 0 and jobs above 0"))
     rng = np.random.default_rng(seed)
 
     def drawn(price: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from refettle.language import tr
 from refettle.money.amounts import MOST, MoneyError, within
 
 
@@ -66,14 +67,14 @@ def per_hour(
     MoneyError
         A value out of range, or no minutes.
     """
-    for name, value in (("sold", sold), ("rate", rate), ("bought", bought), ("post in", post_in)):
+    for name, value in (("sold", sold), ("rate", rate), ("bought", bought), (tr("post in"), post_in)):
         within(name, value, 0.0, MOST)
-    for name, value in (("parts", parts), ("other", other), ("post out", post_out)):
+    for name, value in (("parts", parts), ("other", other), (tr("post out"), post_out)):
         within(name, value, 0.0, MOST)
     within("fee", fee, 0.0, 1.0)
     within("returned", returned, 0.0, 1.0)
     if not 0.0 < minutes <= 1e7:
-        raise MoneyError(f"minutes: {minutes:g} found; allowed: above 0")
+        raise MoneyError(tr("minutes: {minutes:g} found; allowed: above 0", minutes=minutes))
     gives = bought + post_in + parts + other + sold * (fee + returned) + post_out
     left = sold - gives
     return Hours(sold, gives, left, minutes, left * 60.0 / minutes, left - minutes * rate / 60.0)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from math import ceil
 
+from refettle.language import tr
 from refettle.money.amounts import MOST, MoneyError, within
 
 
@@ -48,11 +49,23 @@ def by_packs(wanted: int, breaks: Sequence[tuple[int, Decimal]], pack: int = 1, 
         Nothing wanted, no prices, or none for so few.
     """
     if wanted < 1 or pack < 1 or not breaks:
-        raise MoneyError(f"pieces: {wanted} in packs of {pack} found; allowed: 1 or more, with at least one price")
+        raise MoneyError(
+            tr(
+                "pieces: {wanted} in packs of {pack} found; allowed: 1 or more, with at least one price",
+                wanted=wanted,
+                pack=pack,
+            )
+        )
     pieces = ceil(max(wanted, least) / pack) * pack
     held = [price for start, price in sorted(breaks) if start <= pieces]
     if not held:
-        raise MoneyError(f"pieces: {pieces} found; allowed: from {min(start for start, _ in breaks)}")
+        raise MoneyError(
+            tr(
+                "pieces: {pieces} found; allowed: from {breaks}",
+                pieces=pieces,
+                breaks=min(start for start, _ in breaks),
+            )
+        )
     return Bought(pieces, held[-1], pieces - wanted)
 
 

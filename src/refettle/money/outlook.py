@@ -29,6 +29,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from refettle.language import tr
 from refettle.money.amounts import MoneyError, within
 from refettle.proving.base_rates import BaseRate
 from refettle.proving.pooling import FEW_GROUPS_WORTH
@@ -130,7 +131,7 @@ def ends_of(rate: BaseRate, worked: int = 0, jobs: int = 0, source: str = "") ->
         More jobs that ended working than jobs.
     """
     if not 0 <= worked <= jobs:
-        raise MoneyError(f"worked: {worked} of {jobs} jobs found; allowed: 0 to {jobs}")
+        raise MoneyError(tr("worked: {worked} of {jobs} jobs found; allowed: 0 to {jobs}", worked=worked, jobs=jobs))
     of = rate.fixed.worth + rate.fixed.out_of
     a, b = of * rate.fixed.mean, of * rate.end_of_life.mean
     low, high = _interval(a, b)

@@ -15,6 +15,7 @@ from math import ceil, log10
 import numpy as np
 import numpy.typing as npt
 
+from refettle.language import mark, tr
 from refettle.money.amounts import MOST, MoneyError, spread_of, within
 from refettle.proving.times import SPREAD
 
@@ -45,9 +46,9 @@ class Work:
 
 AFTER_REPAIR = (
     Work("refit", 25.0),
-    Work("soak, the attended part", 15.0),
-    Work("acceptance list", 20.0),
-    Work("report and photos", 30.0),
+    Work(mark("soak, the attended part"), 15.0),
+    Work(mark("acceptance list"), 20.0),
+    Work(mark("report and photos"), 30.0),
 )
 """What a job ends with: P50 of common practice, no source (estimates)."""
 
@@ -170,14 +171,16 @@ def quote(
     within("markup", markup, 0.0, 10.0)
     w, sets = np.asarray(weights, dtype=float), np.asarray(member, dtype=bool)
     if w.ndim != 1 or sets.ndim != 2 or len(w) != len(sets):
-        raise MoneyError(f"member: shape {sets.shape} found; allowed: one row for each of {len(w)} weights")
+        raise MoneyError(
+            tr("member: shape {shape} found; allowed: one row for each of {w} weights", shape=sets.shape, w=len(w))
+        )
     if not (np.isfinite(w).all() and (w >= 0).all() and w.sum() > 0):
-        raise MoneyError("weights: one below 0, or none above 0 found; allowed: at least one above 0")
+        raise MoneyError(tr("weights: one below 0, or none above 0 found; allowed: at least one above 0"))
     if not 100 <= draws <= 200_000:
-        raise MoneyError(f"draws: {draws} found; allowed: 100 to 200000")
+        raise MoneyError(tr("draws: {draws} found; allowed: 100 to 200000", draws=draws))
     for work in (*after, *extra, *(f.work for f in fixes), *((diagnosis,) if diagnosis else ())):
-        within(f"minutes of {work.name}", work.minutes, 0.0, 100_000.0, "min")
-        within(f"parts of {work.name}", work.parts, 0.0, MOST)
+        within(tr("minutes of {name}", name=work.name), work.minutes, 0.0, 100_000.0, "min")
+        within(tr("parts of {name}", name=work.name), work.parts, 0.0, MOST)
     rng = np.random.default_rng(seed)
     present = sets[rng.choice(len(w), size=draws, p=w / w.sum())].copy()
     present[:, list(ignore)] = False
@@ -185,10 +188,11 @@ def quote(
     faulty = present.any(axis=1)
     if diagnosis is not None:
         run.take(diagnosis, faulty)
-    deepest = _repairs(run, present, fixes, Work("function test", retest), level, rate)
+    deepest = _repairs(run, present, fixes, Work(tr("function test"), retest), level, rate)
     for to in (1, 2):
         run.take(
-            Work("opening it" if to == 1 else "taking the board out", setup[to - 1]), (deepest >= to) & (level < to)
+            Work(tr("opening it") if to == 1 else tr("taking the board out"), setup[to - 1]),
+            (deepest >= to) & (level < to),
         )
     everywhere = np.ones(draws, dtype=bool)
     for work in (*after, *extra):
@@ -247,7 +251,7 @@ def _repairs(
     success = np.zeros((len(fixes), present.shape[1]))
     for r, fix in enumerate(fixes):
         for mode, chance in fix.cures.items():
-            success[r, mode] = within(f"chance of {fix.work.name}", chance, 0.0, 1.0)
+            success[r, mode] = within(tr("chance of {name}", name=fix.work.name), chance, 0.0, 1.0)
     cost = np.array([(f.work.minutes + retest.minutes) * rate / 60.0 + f.work.parts for f in fixes])
     with np.errstate(divide="ignore", invalid="ignore"):
         price = np.where(success > 0, (cost[:, None] + 1e-9) / success, np.inf)

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
+from refettle.language import tr
 from refettle.ordering.model import Offer, Problem
 
 ZERO = Decimal(0)
@@ -155,7 +156,7 @@ def violations(found: Problem, choice: Choice) -> list[str]:
     """Every condition that an order breaks, in words; none for an order that may be placed."""
     said = [*_offers_broken(found, choice), *_suppliers_broken(found, choice), *_needs_broken(found, choice)]
     if not said and hand_out(found, choice) is None:
-        said.append("pieces: too few, or too late")
+        said.append(tr("pieces: too few, or too late"))
     return said
 
 
@@ -163,7 +164,12 @@ def _offers_broken(found: Problem, choice: Choice) -> Iterable[str]:
     for number, steps in choice.steps.items():
         offer = found.offers[number]
         if steps and not least_steps(offer) <= steps <= most_steps(offer, steps):
-            yield f"{offer.supplier} {offer.sku}: {steps * step_of(offer)} pieces cannot be had"
+            yield tr(
+                "{supplier} {sku}: {offer} pieces cannot be had",
+                supplier=offer.supplier,
+                sku=offer.sku,
+                offer=steps * step_of(offer),
+            )
 
 
 def _suppliers_broken(found: Problem, choice: Choice) -> Iterable[str]:
@@ -175,24 +181,34 @@ def _suppliers_broken(found: Problem, choice: Choice) -> Iterable[str]:
     for name, spent in own.items():
         supplier = found.suppliers[name]
         if spent < supplier.minimum_order:
-            yield f"{name}: goods of {spent} are below the minimum order of {supplier.minimum_order}"
+            yield tr(
+                "{name}: goods of {spent} are below the minimum order of {minimum_order}",
+                name=name,
+                spent=spent,
+                minimum_order=supplier.minimum_order,
+            )
         if supplier.most is not None and spent > supplier.most:
-            yield f"{name}: goods of {spent} are above the most, {supplier.most}"
+            yield tr("{name}: goods of {spent} are above the most, {most}", name=name, spent=spent, most=supplier.most)
     most = found.terms.at_most_suppliers
     if most is not None and len(own) > most:
-        yield f"{len(own)} suppliers are more than {most}"
+        yield tr("{own} suppliers are more than {most}", own=len(own), most=most)
 
 
 def _needs_broken(found: Problem, choice: Choice) -> Iterable[str]:
     given: dict[int, list[int]] = {}
     for (i, _), quantity in choice.used.items():
         if quantity < 0:
-            yield f"{found.needs[i].line}: {quantity} pieces"
+            yield tr("{line}: {quantity} pieces", line=found.needs[i].line, quantity=quantity)
         if quantity:
             given.setdefault(i, []).append(quantity)
     for i, quantities in given.items():
         need = found.needs[i]
         if sum(quantities) > need.quantity:
-            yield f"{need.line}: {sum(quantities)} pieces for {need.quantity}"
+            yield tr(
+                "{line}: {quantities} pieces for {quantity}",
+                line=need.line,
+                quantities=sum(quantities),
+                quantity=need.quantity,
+            )
         if need.matched_set and quantities != [need.quantity]:
-            yield f"{need.line}: a matched set in pieces"
+            yield tr("{line}: a matched set in pieces", line=need.line)

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Literal
 
+from refettle.language import mark, tr
+
 MOST_MEAN, MOST_PARTS = 1e5, 20_000
 LEAST_PARTS = 5
 """Parts from which a common distribution can be learned."""
@@ -63,7 +65,9 @@ class Reorder:
 
 def _chance(name: str, value: float, low: float, high: float) -> float:
     if not (isfinite(value) and low <= value <= high):
-        raise DemandError(f"{name}: found {value:g}; allowed: {low:g} to {high:g}")
+        raise DemandError(
+            tr("{name}: found {value:g}; allowed: {low:g} to {high:g}", name=name, value=value, low=low, high=high)
+        )
     return value
 
 
@@ -90,7 +94,13 @@ def pooled_points(history: Sequence[Used], lead_days: Mapping[str, float], targe
     Parts with a lead time and no history are thought to be like the others.
     """
     if len(history) > MOST_PARTS or len(lead_days) > MOST_PARTS:
-        raise DemandError(f"parts: found {max(len(history), len(lead_days)):,}; allowed: at most {MOST_PARTS:,}")
+        raise DemandError(
+            tr(
+                "parts: found {lead_days:,}; allowed: at most {most_parts:,}",
+                lead_days=max(len(history), len(lead_days)),
+                most_parts=MOST_PARTS,
+            )
+        )
     sums: dict[str, tuple[int, float]] = {}
     for each in history:
         had = sums.get(each.part, (0, 0.0))
@@ -108,9 +118,9 @@ def point_of(used: Used, lead_days: float, shared: Common, target: float = 0.95)
 
     _chance("target", target, 0.5, 0.99999)
     _checked(used)
-    lead = _chance(f"{used.part}: lead time", lead_days, 0.0, 3_650.0)
+    lead = _chance(tr("{part}: lead time", part=used.part), lead_days, 0.0, 3_650.0)
     a, b = shared.shape + used.pieces, shared.rate + used.days
-    _chance(f"{used.part}: pieces in the lead time", a * lead / b, 0.0, MOST_MEAN)
+    _chance(tr("{part}: pieces in the lead time", part=used.part), a * lead / b, 0.0, MOST_MEAN)
     p = b / (b + lead)
 
     def held(s: int) -> float:
@@ -131,10 +141,12 @@ def common_rate(history: Sequence[Used]) -> Common:
 
 
 def _checked(used: Used) -> None:
-    _chance(f"{used.part}: pieces", used.pieces, 0, 1e7)
-    _chance(f"{used.part}: days", used.days, 0.0, 1e5)
+    _chance(tr("{part}: pieces", part=used.part), used.pieces, 0, 1e7)
+    _chance(tr("{part}: days", part=used.part), used.days, 0.0, 1e5)
     if used.pieces and not used.days:
-        raise DemandError(f"{used.part}: days: found 0 with {used.pieces} pieces; allowed: above 0")
+        raise DemandError(
+            tr("{part}: days: found 0 with {pieces} pieces; allowed: above 0", part=used.part, pieces=used.pieces)
+        )
 
 
 def _common(groups: list[tuple[int, float]]) -> tuple[float, float, Literal["pooled", "too few parts"]]:
@@ -144,10 +156,10 @@ def _common(groups: list[tuple[int, float]]) -> tuple[float, float, Literal["poo
     seen = [(y, t) for y, t in groups if t > 0.0]
     pieces, days = sum(y for y, _ in seen), sum(t for _, t in seen)
     if not days:
-        raise DemandError("history: found no days; allowed: at least one part with days")
+        raise DemandError(tr("history: found no days; allowed: at least one part with days"))
     mean = max(pieces, 0.5) / days  # none at all used: half a piece, so that a rate of 0 is never certain
     if len(seen) < LEAST_PARTS or not pieces:
-        return FEW_WORTH, FEW_WORTH / mean, "too few parts"
+        return FEW_WORTH, FEW_WORTH / mean, mark("too few parts")
     fit = fit_gamma([y for y, _ in seen], [t for _, t in seen])
     shape = min(fit.shape, MOST_WORTH)
     return shape, shape / fit.mean, "pooled"

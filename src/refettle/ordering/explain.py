@@ -11,6 +11,7 @@ import time
 from dataclasses import replace
 from decimal import Decimal
 
+from refettle.language import mark, tr
 from refettle.ordering.choice import Choice, cost_of, short_of, violations
 from refettle.ordering.greedy import line_by_line
 from refettle.ordering.model import Problem
@@ -61,15 +62,15 @@ class Explainer:
         out = []
         names = sorted({self.found.offers[n].supplier for n, s in self.choice.steps.items() if s})
         if names:
-            self.note(0.6, "second best: other suppliers")
+            self.note(0.6, tr("second best: other suppliers"))
             row = Row({self.program.z[name]: 1.0 for name in names}, high=len(names) - 1)
-            out.append(self._other("other suppliers", self._ask(Change(rows=[row])),
-                                   f"without at least one of {', '.join(names)}"))  # fmt: skip
+            out.append(self._other(mark("other suppliers"), self._ask(Change(rows=[row])),
+                                   tr("without at least one of {names}", names=', '.join(names))))  # fmt: skip
         drops = [key for key, q in self.choice.used.items() if q and len(self.found.needs[key[0]].parts) > 1]
         if drops:
-            self.note(0.65, "second best: other parts")
-            out.append(self._other("other parts", self._ask(self._without_one(drops)),
-                                   "with another part on at least one line"))  # fmt: skip
+            self.note(0.65, tr("second best: other parts"))
+            out.append(self._other(mark("other parts"), self._ask(self._without_one(drops)),
+                                   tr("with another part on at least one line")))  # fmt: skip
         return tuple(each for each in out if each is not None)
 
     def _without_one(self, keys: list[tuple[int, int]]) -> Change:
@@ -86,12 +87,12 @@ class Explainer:
         if answer.choice is None:
             if not answer.impossible:
                 return None
-            none = f"there is no order {words} that serves as many lines"
+            none = tr("there is no order {words} that serves as many lines", words=words)
             return Other(what, Decimal(0), Decimal(0), (), (), True, none)
         more = answer.counted - self.out.best.counted
         proven = answer.proven and self.out.best.proven
-        least = "" if proven else "at most "
-        says = f"the cheapest order {words} costs {least}{more:.2f} more"
+        least = "" if proven else tr("at most ")
+        says = tr("the cheapest order {words} costs {least}{more:.2f} more", words=words, least=least, more=more)
         return self._told(what, answer.choice, proven, says)
 
     def _told(self, what: str, choice: Choice, proven: bool, says: str) -> Other:
@@ -105,40 +106,40 @@ class Explainer:
         which = [(i, j, q) for (i, j), q in sorted(self.choice.used.items()) if j and q]
         answers: dict[tuple[int, int], Substitute] = {}
         for n, (i, j, quantity) in enumerate(which):
-            self.note(0.7 + 0.3 * n / len(which), f"what {self.found.needs[i].parts[j].part} saves")
+            self.note(0.7 + 0.3 * n / len(which), tr("what {part} saves", part=self.found.needs[i].parts[j].part))
             answers[i, j] = self._substitute(i, j, quantity)
         return tuple(answers[i, j] for i, j, _ in which)
 
     def _substitute(self, i: int, j: int, quantity: int) -> Substitute:
         need = self.found.needs[i]
         asked, part = need.parts[0].part, need.parts[j]
-        says = f"{quantity} of {part.part} in place of {asked}"
+        says = tr("{quantity} of {part} in place of {asked}", quantity=quantity, part=part.part, asked=asked)
         reason = on_its_own(self.found, need, range(1))
         if reason is not None:
-            return Substitute(need.line, asked, part.part, quantity, part.why, None, "not to be had",
+            return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not to be had"),
                               f"{says}: {reason[1]}")  # fmt: skip
         if not self.choice.steps:
             return Substitute(need.line, asked, part.part, quantity, part.why, Decimal(0), "proven",
-                              f"{says}: the stores have it")  # fmt: skip
+                              tr("{says}: the stores have it", says=says))  # fmt: skip
         answer = self._ask(Change(upper={self.program.x[i, k]: 0.0 for k in range(1, len(need.parts))}))
         if answer.impossible:
-            return Substitute(need.line, asked, part.part, quantity, part.why, None, "not to be had",
-                              f"{says}: with {asked} here, fewer lines could be served")  # fmt: skip
+            return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not to be had"),
+                              tr("{says}: with {asked} here, fewer lines could be served", says=says, asked=asked))  # fmt: skip
         if answer.choice is None:
-            return Substitute(need.line, asked, part.part, quantity, part.why, None, "not worked out",
-                              f"{says}: what it saves was not worked out in the time")  # fmt: skip
+            return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not worked out"),
+                              tr("{says}: what it saves was not worked out in the time", says=says))  # fmt: skip
         saves = answer.counted - self.out.best.counted
         proven = answer.proven and self.out.best.proven
-        most = "" if proven else "at most "
-        return Substitute(need.line, asked, part.part, quantity, part.why, saves, "proven" if proven else "at most",
-                          f"{says} saves {most}{saves:.2f} against the cheapest order with {asked} here")  # fmt: skip
+        most = "" if proven else tr("at most ")
+        return Substitute(need.line, asked, part.part, quantity, part.why, saves, "proven" if proven else mark("at most"),
+                          tr("{says} saves {most}{saves:.2f} against the cheapest order with {asked} here", says=says, most=most, saves=saves, asked=asked))  # fmt: skip
 
     def compared(self) -> tuple[Other, ...]:
         """Line by line, the same without substitutes, and all from one supplier."""
-        self.note(0.5, "what it would cost line by line, and from one supplier")
+        self.note(0.5, tr("what it would cost line by line, and from one supplier"))
         out = [
-            self._by_hand("line by line", line_by_line(self.found)),
-            self._by_hand("line by line, asked parts only", line_by_line(self.found, substitutes=False)),
+            self._by_hand(mark("line by line"), line_by_line(self.found)),
+            self._by_hand(mark("line by line, asked parts only"), line_by_line(self.found, substitutes=False)),
         ]
         single = self._single()
         return (*out, single) if single is not None else tuple(out)
@@ -147,9 +148,13 @@ class Explainer:
         self._met(choice)
         told = self._told(what, choice, False, "")
         broken = violations(self.found, choice)
-        says = f"each line where it costs least, shipping not looked at: {told.more:.2f} more"
+        says = tr("each line where it costs least, shipping not looked at: {more:.2f} more", more=told.more)
         if len(told.short) != len(short_of(self.found, self.choice)):
-            says = f"each line where it costs least: {told.counted:.2f}, short of {', '.join(told.short[:8])}"
+            says = tr(
+                "each line where it costs least: {counted:.2f}, short of {short}",
+                counted=told.counted,
+                short=", ".join(told.short[:8]),
+            )
         return replace(told, says=f"{says} (and {'; '.join(broken)})" if broken else says)
 
     def _single(self) -> Other | None:
@@ -171,11 +176,20 @@ class Explainer:
         short, counted, name, choice = best
         more = counted - self.out.best.counted
         here = len(short_of(self.found, self.choice))
-        says = f"all from {name}: {more:.2f} more" if more else f"all from {name}: as it is"
+        says = (
+            tr("all from {name}: {more:.2f} more", name=name, more=more)
+            if more
+            else tr("all from {name}: as it is", name=name)
+        )
         lines = tuple(self.found.needs[i].line for i in short_of(self.found, choice))
         if short > here:
-            says = f"{name} alone serves the most lines, for {counted:.2f}; short of {', '.join(lines[:8])}"
-        return Other("one supplier", counted, more, (name,) if choice.steps else (), lines, False, says)
+            says = tr(
+                "{name} alone serves the most lines, for {counted:.2f}; short of {lines}",
+                name=name,
+                counted=counted,
+                lines=", ".join(lines[:8]),
+            )
+        return Other(mark("one supplier"), counted, more, (name,) if choice.steps else (), lines, False, says)
 
 
 def _alone(only: Problem, solver: Solver, until: float) -> Choice | None:

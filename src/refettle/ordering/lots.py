@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, floor, inf, isfinite, sqrt
 
+from refettle.language import tr
+
 MOST_PERIODS, MOST_BREAKS = 2_000, 50
 
 
@@ -45,7 +47,14 @@ class Lots:
 
 def _figure(name: str, value: float, zero: bool = False) -> float:
     if not isfinite(value) or value < 0.0 or (value == 0.0 and not zero):
-        raise LotError(f"{name}: found {value:g}; allowed: {'0 or more' if zero else 'above 0'}")
+        raise LotError(
+            tr(
+                "{name}: found {value:g}; allowed: {zero}",
+                name=name,
+                value=value,
+                zero="0 or more" if zero else "above 0",
+            )
+        )
     return float(value)
 
 
@@ -79,12 +88,14 @@ def economic_lot(
     most : float
         [piece] Not more at a time.
     """
-    _figure("demand", demand), _figure("order cost", order_cost), _figure("holding", holding)
+    _figure("demand", demand), _figure(tr("order cost"), order_cost), _figure("holding", holding)
     if not 1 <= len(breaks) <= MOST_BREAKS:
-        raise LotError(f"breaks: found {len(breaks)}; allowed: 1 to {MOST_BREAKS}")
+        raise LotError(
+            tr("breaks: found {breaks}; allowed: 1 to {most_breaks}", breaks=len(breaks), most_breaks=MOST_BREAKS)
+        )
     starts = [_figure("break", start) for start, _ in breaks]
     if any(b <= a for a, b in pairwise(starts)):
-        raise LotError(f"breaks: found {', '.join(f'{s:g}' for s in starts)}; allowed: rising")
+        raise LotError(tr("breaks: found {starts}; allowed: rising", starts=", ".join(f"{s:g}" for s in starts)))
     ends = [*starts[1:], inf]
     best: Lot | None = None
     for (start, price), end in zip(breaks, ends, strict=True):
@@ -99,7 +110,13 @@ def economic_lot(
             if best is None or lot.cost < best.cost:
                 best = lot
     if best is None:
-        raise LotError(f"most: found {most:g}; allowed: at least {starts[0]:g}, where the breaks begin")
+        raise LotError(
+            tr(
+                "most: found {most:g}; allowed: at least {starts:g}, where the breaks begin",
+                most=most,
+                starts=starts[0],
+            )
+        )
     return best
 
 
@@ -120,12 +137,27 @@ def known_lots(demand: Sequence[float], order_cost: Sequence[float] | float, hol
     """
     periods = len(demand)
     if not 1 <= periods <= MOST_PERIODS:
-        raise LotError(f"demand: found {periods} periods; allowed: 1 to {MOST_PERIODS}")
+        raise LotError(
+            tr(
+                "demand: found {periods} periods; allowed: 1 to {most_periods}",
+                periods=periods,
+                most_periods=MOST_PERIODS,
+            )
+        )
     costs = [float(order_cost)] * periods if isinstance(order_cost, int | float) else [float(c) for c in order_cost]
     if len(costs) != periods:
-        raise LotError(f"order cost: found {len(costs)} periods; allowed: {periods}, as many as of demand")
+        raise LotError(
+            tr(
+                "order cost: found {costs} periods; allowed: {periods}, as many as of demand",
+                costs=len(costs),
+                periods=periods,
+            )
+        )
     for n in range(periods):
-        _figure(f"demand of period {n + 1}", demand[n], True), _figure(f"order cost of period {n + 1}", costs[n], True)
+        (
+            _figure(tr("demand of period {n}", n=n + 1), demand[n], True),
+            _figure(tr("order cost of period {n}", n=n + 1), costs[n], True),
+        )
     _figure("holding", holding, True)
     least, came = [0.0], [0]
     for t in range(1, periods + 1):

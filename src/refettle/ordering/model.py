@@ -13,6 +13,8 @@ from decimal import Decimal
 from math import isfinite
 from typing import Literal
 
+from refettle.language import mark, tr
+
 MOST_NEEDS, MOST_OFFERS, MOST_SUPPLIERS = 2_000, 20_000, 40
 MOST_ACCEPTABLE, MOST_TIERS = 12, 20
 MOST_PIECES, MOST_DAYS = 1_000_000, 3_650
@@ -32,9 +34,17 @@ class OrderingError(ValueError):
 
     def __init__(self, what: What, number: int, name: str, field: str, found: str, allowed: str) -> None:
         shown = " ".join(each for each in (what, name) if each)
-        super().__init__(f"{shown}: {field}: found {found}; allowed: {allowed}")
+        super().__init__(
+            tr(
+                "{shown}: {field}: found {found}; allowed: {allowed}",
+                shown=shown,
+                field=field,
+                found=found,
+                allowed=allowed,
+            )
+        )
         self.what, self.number, self.field = what, number, field
-        self.says = f"{field}: found {found}; allowed: {allowed}"
+        self.says = tr("{field}: found {found}; allowed: {allowed}", field=field, found=found, allowed=allowed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +97,7 @@ class Offer:
     multiple: int = 1
     stock: int | None = None
     lead_days: int = 0
-    breaks: Literal["all units", "incremental"] = "all units"
+    breaks: Literal["all units", "incremental"] = mark("all units")
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,18 +187,20 @@ def problem(
     _count("offer", "offers", len(offers), MOST_OFFERS)
     _count("supplier", "suppliers", len(suppliers), MOST_SUPPLIERS)
     if not needs:
-        raise OrderingError("need", 0, "", "needs", "none", "one or more")
+        raise OrderingError("need", 0, "", "needs", "none", tr("one or more"))
     by_name: dict[str, Supplier] = {}
     for number, supplier in enumerate(suppliers):
         _check_supplier(number, supplier, terms)
         if supplier.name in by_name:
-            raise OrderingError("supplier", number, supplier.name, "name", "it a second time", "each supplier once")
+            raise OrderingError(
+                "supplier", number, supplier.name, "name", tr("it a second time"), tr("each supplier once")
+            )
         by_name[supplier.name] = supplier
     lines: set[str] = set()
     for number, need in enumerate(needs):
         _check_need(number, need)
         if need.line in lines:
-            raise OrderingError("need", number, need.line, "line", "it a second time", "each line once")
+            raise OrderingError("need", number, need.line, "line", tr("it a second time"), tr("each line once"))
         lines.add(need.line)
     for number, (part, quantity) in enumerate(stock.items()):
         _words("stock", number, part, "part", part)
@@ -197,7 +209,9 @@ def problem(
     for number, offer in enumerate(offers):
         _check_offer(number, offer, by_name)
         if (offer.supplier, offer.sku) in skus:
-            raise OrderingError("offer", number, _called(offer), "sku", "it a second time", "each of a supplier once")
+            raise OrderingError(
+                "offer", number, _called(offer), "sku", tr("it a second time"), tr("each of a supplier once")
+            )
         skus.add((offer.supplier, offer.sku))
     wanted = {each.part for need in needs for each in need.parts}
     return Problem(tuple(needs), dict(stock), tuple(o for o in offers if o.part in wanted), by_name, terms)
@@ -209,31 +223,40 @@ def _called(offer: Offer) -> str:
 
 def _count(what: What, field: str, found: int, most: int) -> None:
     if found > most:
-        raise OrderingError(what, most, "", field, f"{found:,}", f"at most {most:,}")
+        raise OrderingError(what, most, "", field, f"{found:,}", tr("at most {most:,}", most=most))
 
 
 def _words(what: What, number: int, name: str, field: str, text: str) -> None:
     if not isinstance(text, str) or not text.strip() or len(text) > MOST_LETTERS:
         shown = repr(text)[:40]
-        raise OrderingError(what, number, str(name)[:40], field, shown, f"1 to {MOST_LETTERS} letters")
+        raise OrderingError(
+            what, number, str(name)[:40], field, shown, tr("1 to {most_letters} letters", most_letters=MOST_LETTERS)
+        )
 
 
 def _whole(what: What, number: int, name: str, field: str, value: int, low: int, high: int) -> None:
     if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-        raise OrderingError(what, number, name, field, str(value)[:40], f"a whole number, {low} to {high:,}")
+        raise OrderingError(
+            what, number, name, field, str(value)[:40], tr("a whole number, {low} to {high:,}", low=low, high=high)
+        )
 
 
 def _money(what: What, number: int, name: str, field: str, value: Decimal, low: Decimal = Decimal(0)) -> None:
     fine = isinstance(value, Decimal) and value.is_finite() and low <= value <= MOST_MONEY
     exponent = value.normalize().as_tuple().exponent if fine else 0
     if not fine or (isinstance(exponent, int) and -exponent > DECIMALS):
-        allowed = f"an amount, {low} to {MOST_MONEY:,}, of at most {DECIMALS} decimals"
+        allowed = tr(
+            "an amount, {low} to {most_money:,}, of at most {decimals} decimals",
+            low=low,
+            most_money=MOST_MONEY,
+            decimals=DECIMALS,
+        )
         raise OrderingError(what, number, name, field, str(value)[:40], allowed)
 
 
 def _currency(what: What, number: int, name: str, value: str) -> None:
     if not (isinstance(value, str) and len(value) == 3 and value.isascii() and value.isalpha() and value.isupper()):
-        raise OrderingError(what, number, name, "currency", repr(value)[:40], "three capital letters, as EUR")
+        raise OrderingError(what, number, name, "currency", repr(value)[:40], tr("three capital letters, as EUR"))
 
 
 def _check_terms(terms: Terms) -> None:
@@ -244,7 +267,7 @@ def _check_terms(terms: Terms) -> None:
     if terms.at_most_suppliers is not None:
         _whole("terms", 0, "", "at_most_suppliers", terms.at_most_suppliers, 1, MOST_SUPPLIERS)
     if terms.deadlines not in ("keep", "ignore"):
-        raise OrderingError("terms", 0, "", "deadlines", repr(terms.deadlines)[:40], "keep or ignore")
+        raise OrderingError("terms", 0, "", "deadlines", repr(terms.deadlines)[:40], tr("keep or ignore"))
     for name, value, low, high in (
         ("time_limit", terms.time_limit, 0.1, MOST_SECONDS),
         ("gap", terms.gap, 0.0, 0.5),
@@ -260,7 +283,7 @@ def _check_supplier(number: int, supplier: Supplier, terms: Terms) -> None:
     _currency("supplier", number, name, supplier.currency)
     if supplier.currency != terms.currency and supplier.currency not in terms.rates:
         raise OrderingError("supplier", number, name, "currency", supplier.currency,
-                            f"{terms.currency}, or a rate for {supplier.currency} in the terms")  # fmt: skip
+                            tr("{currency}, or a rate for {currency_2} in the terms", currency=terms.currency, currency_2=supplier.currency))  # fmt: skip
     _money("supplier", number, name, "shipping", supplier.shipping)
     _money("supplier", number, name, "minimum_order", supplier.minimum_order)
     if supplier.free_from is not None:
@@ -280,7 +303,9 @@ def _check_need(number: int, need: Need) -> None:
         _words("need", number, need.line, "part", each.part)
         _money("need", number, need.line, "penalty", each.penalty)
         if each.part in seen:
-            raise OrderingError("need", number, need.line, "parts", f"{each.part} a second time", "each part once")
+            raise OrderingError(
+                "need", number, need.line, "parts", tr("{part} a second time", part=each.part), tr("each part once")
+            )
         seen.add(each.part)
 
 
@@ -289,15 +314,17 @@ def _check_offer(number: int, offer: Offer, suppliers: Mapping[str, Supplier]) -
     _words("offer", number, name, "sku", offer.sku)
     _words("offer", number, name, "part", offer.part)
     if offer.supplier not in suppliers:
-        known = ", ".join(suppliers) or "no supplier given"
-        raise OrderingError("offer", number, name, "supplier", repr(offer.supplier)[:60], f"one of {known}"[:300])
+        known = ", ".join(suppliers) or tr("no supplier given")
+        raise OrderingError(
+            "offer", number, name, "supplier", repr(offer.supplier)[:60], tr("one of {known}", known=known)[:300]
+        )
     for field_, value in (("pack", offer.pack), ("minimum", offer.minimum), ("multiple", offer.multiple)):
         _whole("offer", number, name, field_, value, 1, MOST_PIECES)
     if offer.stock is not None:
         _whole("offer", number, name, "stock", offer.stock, 0, 10**9)
     _whole("offer", number, name, "lead_days", offer.lead_days, 0, MOST_DAYS)
     if offer.breaks not in ("all units", "incremental"):
-        raise OrderingError("offer", number, name, "breaks", repr(offer.breaks)[:40], "all units or incremental")
+        raise OrderingError("offer", number, name, "breaks", repr(offer.breaks)[:40], tr("all units or incremental"))
     if not 1 <= len(offer.tiers) <= MOST_TIERS:
         raise OrderingError("offer", number, name, "tiers", str(len(offer.tiers)), f"1 to {MOST_TIERS}")
     before = 0
@@ -305,6 +332,6 @@ def _check_offer(number: int, offer: Offer, suppliers: Mapping[str, Supplier]) -
         _whole("offer", number, name, "from", tier.from_quantity, 1, 10**9)
         _money("offer", number, name, "price", tier.price_each)
         if tier.from_quantity <= before:
-            raise OrderingError("offer", number, name, "from", f"{tier.from_quantity} after {before}",
-                                "breaks that rise, each once")  # fmt: skip
+            raise OrderingError("offer", number, name, "from", tr("{from_quantity} after {before}", from_quantity=tier.from_quantity, before=before),
+                                tr("breaks that rise, each once"))  # fmt: skip
         before = tier.from_quantity

@@ -13,6 +13,7 @@ from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 
+from refettle.language import mark, tr
 from refettle.ordering.choice import ZERO, Choice, Handed, cost_of, goods_cost, hand_out, price_of, short_of, step_of
 from refettle.ordering.explain import Explainer
 from refettle.ordering.model import Problem
@@ -34,8 +35,8 @@ from refettle.ordering.search import HALF_CENT, Note, Search, search, tidied
 from refettle.ordering.solver import Solver
 
 OTHERS: tuple[Reason, str] = (
-    "others need it",
-    "what there is goes to other lines, or is below what its supplier takes as an order",
+    mark("others need it"),
+    mark("what there is goes to other lines, or is below what its supplier takes as an order"),
 )
 
 EXPLAINED = 3
@@ -133,21 +134,26 @@ def _plan(
 
 def _says(counted: Decimal, gap: Decimal, proven: bool, out: Search) -> str:
     if proven:
-        return "proven: no order costs less" + ("" if out.short_proven else " and leaves as few lines short")
-    made = "made by hand, line by line: " if out.by_hand else ""
+        return tr("proven: no order costs less") + ("" if out.short_proven else tr(" and leaves as few lines short"))
+    made = tr("made by hand, line by line: ") if out.by_hand else ""
     if counted and gap < counted:
-        return f"{made}not proven: the cheapest order may cost up to {gap:.2f} less ({gap / counted:.2%})"
-    return f"{made}not proven, and nothing is known of how much cheaper it could be"
+        return tr(
+            "{made}not proven: the cheapest order may cost up to {gap:.2f} less ({counted:.2%})",
+            made=made,
+            gap=gap,
+            counted=gap / counted,
+        )
+    return tr("{made}not proven, and nothing is known of how much cheaper it could be", made=made)
 
 
 def _notes(out: Search, unasked: int) -> tuple[str, ...]:
     notes = []
     if out.stopped:
-        notes.append("stopped: the best order so far")
+        notes.append(tr("stopped: the best order so far"))
     if not out.short_proven:
-        notes.append("whether fewer lines could stay short was not settled in the time")
+        notes.append(tr("whether fewer lines could stay short was not settled in the time"))
     if unasked:
-        notes.append(f"{unasked} comparisons were not worked out in the time")
+        notes.append(tr("{unasked} comparisons were not worked out in the time", unasked=unasked))
     return tuple(notes)
 
 
@@ -247,17 +253,21 @@ def _shorts(found: Problem, choice: Choice, solver: Solver, out: Search) -> tupl
     most = found.terms.at_most_suppliers
     if most is not None:
         free = replace(found, terms=replace(found.terms, at_most_suppliers=None))
-        says = f"with {most} supplier{'s' if most > 1 else ''} at most it cannot be served beside the others"
+        says = tr(
+            "with {most} supplier{most_2} at most it cannot be served beside the others",
+            most=most,
+            most_2="s" if most > 1 else "",
+        )
         relaxed.append(("suppliers", says, free))
     if any(supplier.most is not None for supplier in found.suppliers.values()):
         rich = {name: replace(supplier, most=None) for name, supplier in found.suppliers.items()}
-        relaxed.append(("spending", "a supplier's most is reached", replace(found, suppliers=rich)))
+        relaxed.append(("spending", tr("a supplier's most is reached"), replace(found, suppliers=rich)))
     met: list[tuple[Reason, str, set[int]]] = []
     for i, pieces in short.items():
         need = found.needs[i]
         reason = on_its_own(found, need)
         if reason is None and out.by_hand:
-            reason = ("not found", "no order that serves it was found in the time")
+            reason = (mark("not found"), tr("no order that serves it was found in the time"))
         if reason is None:
             if not met:
                 met = [(*each[:2], _can_be_met(each[2], solver)) for each in relaxed]

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
+from refettle.language import mark, tr
 from refettle.ordering.pricelist_columns import propose
 from refettle.ordering.pricelist_model import (
     MAX_BYTES,
@@ -46,9 +47,9 @@ __all__ = [
 ]
 
 _OTHERS = (
-    (b"\xd0\xcf\x11\xe0", "an old workbook (.xls) or one locked with a password"),
+    (b"\xd0\xcf\x11\xe0", mark("an old workbook (.xls) or one locked with a password")),
     (b"%PDF", "a PDF"),
-    (b"\x1f\x8b", "a packed file"),
+    (b"\x1f\x8b", mark("a packed file")),
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
 )
@@ -58,12 +59,18 @@ def open_list(data: bytes, columns: Columns | None = None) -> Sheet:
     """Rows of a file. Raises PriceListError."""
     columns = columns or Columns()
     if not data:
-        raise PriceListError("an empty file found; allowed: CSV or XLSX with a row for each part")
+        raise PriceListError(tr("an empty file found; allowed: CSV or XLSX with a row for each part"))
     if len(data) > MAX_BYTES:
-        raise PriceListError(f"{len(data) / 1e6:.0f} MB found; allowed: up to {MAX_BYTES / 1e6:.0f} MB")
+        raise PriceListError(
+            tr(
+                "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
+                data=len(data) / 1e6,
+                max_bytes=MAX_BYTES / 1e6,
+            )
+        )
     for mark, kind in _OTHERS:
         if data.startswith(mark):
-            raise PriceListError(f"{kind} found; allowed: CSV or XLSX: save it as one of these")
+            raise PriceListError(tr("{kind} found; allowed: CSV or XLSX: save it as one of these", kind=kind))
     if is_xlsx(data):
         return read_xlsx(data, columns.sheet)
     return read_text(data, columns.delimiter, columns.encoding)
@@ -101,7 +108,9 @@ def body_of(sheet: Sheet, columns: Columns) -> Sequence[Row]:
         return sheet.rows
     at = next((i for i, row in enumerate(sheet.rows) if row.line == columns.header), -1)
     if at < 0:
-        raise PriceListError(f"heading: line {columns.header} found, where nothing stands; allowed: a line of the list")
+        raise PriceListError(
+            tr("heading: line {header} found, where nothing stands; allowed: a line of the list", header=columns.header)
+        )
     return sheet.rows[at + columns.head_lines :]
 
 
@@ -126,16 +135,20 @@ def understand(sheet: Sheet, columns: Columns, currency: str = "", doubts: Seque
     """
     roles = [role for _, role in columns.roles]
     if "sku" not in roles:
-        raise PriceListError("no column is said to be the supplier's number (sku); allowed: one")
+        raise PriceListError(tr("no column is said to be the supplier's number (sku); allowed: one"))
     if not any(role.startswith("price") for role in roles):
-        raise PriceListError("no column is said to be the price; allowed: one, or one for each break")
+        raise PriceListError(tr("no column is said to be the price; allowed: one, or one for each break"))
     for role, count in Counter(r for r in roles if r and r not in ("name", "break", "price")).items():
         if count > 1:
-            raise PriceListError(f"{count} columns are said to be {role}; allowed: one")
+            raise PriceListError(tr("{count} columns are said to be {role}; allowed: one", count=count, role=role))
     if roles.count("price") > max(1, roles.count("break")) or ("break" in roles and "price" not in roles):
         raise PriceListError(
-            f"{roles.count('price')} columns are said to be the price and {roles.count('break')} a break; "
-            "allowed: one price, or a price to the right of each break"
+            tr(
+                "{count} columns are said to be the price and {count_2} a break; allowed: one price, or "
+                "a price to the right of each break",
+                count=roles.count("price"),
+                count_2=roles.count("break"),
+            )
         )
     body = body_of(sheet, columns)
     prices = [i for i, role in enumerate(roles) if role.startswith("price")]
@@ -145,8 +158,13 @@ def understand(sheet: Sheet, columns: Columns, currency: str = "", doubts: Seque
     reader = RowReader(plan, columns.currency or currency)
     lines, refused = _lines(body, sheet, plan, reader, told)
     if reader.packed:
-        packed = f"{reader.packed:,} row{' is' if reader.packed == 1 else 's are'}"
-        told.append(f"{packed} in packs: the price is taken as that of one piece; say so if it is that of a pack")
+        packed = tr("{packed:,} row{packed_2}", packed=reader.packed, packed_2=" is" if reader.packed == 1 else "s are")
+        told.append(
+            tr(
+                "{packed} in packs: the price is taken as that of one piece; say so if it is that of a pack",
+                packed=packed,
+            )
+        )
     lines, refused = _one_currency(lines, refused, columns.currency or currency, told)
     offers, more, same = _together(lines, bool("break" in roles))
     refused = sorted([*refused, *more], key=lambda each: each.line)
@@ -185,7 +203,12 @@ def _lines(
         lines.append(line)
         above = line
     if between:
-        told.append(f"{between:,} rows without number or price are taken as headings between or notes, and left out")
+        told.append(
+            tr(
+                "{between:,} rows without number or price are taken as headings between or notes, and left out",
+                between=between,
+            )
+        )
     return lines, refused
 
 
@@ -197,18 +220,27 @@ def _one_currency(
     if not wanted and found:
         wanted = found.most_common(1)[0][0]
         if any(not line.currency for line in lines):
-            told.append(f"rows that name no currency are taken to be in {wanted}")
+            told.append(tr("rows that name no currency are taken to be in {wanted}", wanted=wanted))
     if not wanted and lines:
-        told.append("no currency is named; say which it is")
+        told.append(tr("no currency is named; say which it is"))
     kept, out = [], list(refused)
     for line in lines:
         line.currency = line.currency or wanted
         if line.currency == wanted:
             kept.append(line)
         else:
-            out.append(Trouble(line.line, "currency", line.currency, f"{wanted}, as the list and its supplier have it"))
+            out.append(
+                Trouble(
+                    line.line,
+                    "currency",
+                    line.currency,
+                    tr("{wanted}, as the list and its supplier have it", wanted=wanted),
+                )
+            )
     if len(found) > 1:
-        told.append("several currencies are found: " + ", ".join(f"{n:,} rows in {c}" for c, n in found.most_common()))
+        told.append(
+            tr("several currencies are found: ") + ", ".join(f"{n:,} rows in {c}" for c, n in found.most_common())
+        )
     return kept, out
 
 
@@ -238,14 +270,24 @@ def _together(lines: list[Line], by_lines: bool) -> tuple[list[Listed], list[Tro
                 continue
         elif all(_listed(each) == first for each in group[1:]):
             offers.append(first)
-            same += [Trouble(n, "sku", f"'{sku}' again, the same as in line {numbers[0]}", "once") for n in numbers[1:]]
+            same += [
+                Trouble(
+                    n, "sku", tr("'{sku}' again, the same as in line {numbers}", sku=sku, numbers=numbers[0]), "once"
+                )
+                for n in numbers[1:]
+            ]
             continue
         else:
-            why = "another price or terms"
+            why = tr("another price or terms")
         for each in group:
             others = ", ".join(str(n) for n in numbers if n != each.line)
             refused.append(
-                Trouble(each.line, "sku", f"'{sku}' with {why} in line {others[:60]}", "one price for a number")
+                Trouble(
+                    each.line,
+                    "sku",
+                    tr("'{sku}' with {why} in line {others}", sku=sku, why=why, others=others[:60]),
+                    tr("one price for a number"),
+                )
             )
     return offers, refused, same
 
@@ -255,12 +297,12 @@ def _merge(group: list[Line]) -> tuple[Listed | None, str]:
     first = group[0]
     for line in group:
         if line.pack != first.pack:
-            return None, "another pack"
+            return None, tr("another pack")
         for pieces, price in line.breaks:
             if breaks.setdefault(pieces, price) != price:
-                return None, f"another price from {pieces:,} pieces"
+                return None, tr("another price from {pieces:,} pieces", pieces=pieces)
     if len(breaks) > MOST_BREAKS:
-        return None, f"more than {MOST_BREAKS} breaks"
+        return None, tr("more than {most_breaks} breaks", most_breaks=MOST_BREAKS)
     said = [line.least for line in group if line.least > line.breaks[0][0] + first.pack - 1]
     lowest = min(breaks)
     least = max(max(said, default=1), lowest)
@@ -278,7 +320,7 @@ def _rising(offers: Sequence[Listed]) -> list[Trouble]:
     for offer in offers:
         for (_, dear), (pieces, price) in zip(offer.breaks, offer.breaks[1:], strict=False):
             if price > dear:
-                out.append(Trouble(offer.line, "breaks", f"'{offer.sku}' costs more a piece from {pieces:,}",
-                                   "a price that falls; taken as it stands"))  # fmt: skip
+                out.append(Trouble(offer.line, "breaks", tr("'{sku}' costs more a piece from {pieces:,}", sku=offer.sku, pieces=pieces),
+                                   tr("a price that falls; taken as it stands")))  # fmt: skip
                 break
     return out

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 
+from refettle.language import tr
 from refettle.ordering.pricelist_figures import pieces_of_text
 from refettle.ordering.pricelist_model import HEAD_LINES, MOST_PIECES, Cell, Columns, Number, Row, Sheet
 from refettle.ordering.pricelist_numbers import currency_in, part, tidy
@@ -72,7 +73,7 @@ def heading_role(text: str) -> tuple[str, bool]:
     if _PER.search(low) and re.search(r"pri|pre|cost|ep\b|€|\$|£|^/|" + "|".join(_codes(low)), low):
         return "price", True
     if count := break_of(low):
-        return f"price {count}", not low.isdigit()
+        return tr("price {count}", count=count), not low.isdigit()
     return "", False
 
 
@@ -134,7 +135,7 @@ def _score(row: Row) -> tuple[int, list[str]]:
     for cell in row.cells:
         if isinstance(cell, Number):
             count = int(cell.value) if cell.value == int(cell.value) and 1 <= cell.value <= MOST_PIECES else 0
-            role, sure = (f"price {count}" if count else ""), False
+            role, sure = (tr("price {count}", count=count) if count else ""), False
         else:
             role, sure = heading_role(cell) if isinstance(cell, str) else ("", False)
         bare += bool(role) and not sure
@@ -166,7 +167,7 @@ def find_heading(rows: Sequence[Row]) -> tuple[int, int]:
         lower = rows[at + 1].cells
         offered = any(role in ("sku", "name") and cell != "" for role, cell in zip(roles, lower, strict=False))
         counts = [break_of(c) for c in lower if isinstance(c, str) and c]
-        if not offered and all(counts) and len(counts) >= 2 and _rising([f"price {c}" for c in counts]):
+        if not offered and all(counts) and len(counts) >= 2 and _rising([tr("price {c}", c=c) for c in counts]):
             return at, 2
     return at, 1
 
@@ -219,7 +220,7 @@ def propose(sheet: Sheet, currency: str = "", kept: Columns | None = None) -> tu
         sheet=sheet.sheet,
     )
     if not header:
-        told.append("no heading is found in the first lines; the columns are proposed by what stands in them")
+        told.append(tr("no heading is found in the first lines; the columns are proposed by what stands in them"))
     return columns, tuple(told)
 
 
@@ -231,7 +232,7 @@ def _again(sheet: Sheet, kept: Columns) -> tuple[Columns | None, tuple[str, ...]
         width = max(len(row.cells) for row in sheet.rows)
         if at < 0 and width <= len(kept.roles):
             return replace(kept, sheet=sheet.sheet, delimiter=sheet.delimiter, encoding=sheet.encoding), ()
-        return None, ("the last list had no heading and other columns; look at what each column is",)
+        return None, (tr("the last list had no heading and other columns; look at what each column is"),)
     best: tuple[int, list[str], Row, list[str]] | None = None
     for at in range(min(HEAD_LINES, len(sheet.rows) - kept.head_lines + 1)):
         names = headings(sheet.rows, at, kept.head_lines)
@@ -246,7 +247,9 @@ def _again(sheet: Sheet, kept: Columns) -> tuple[Columns | None, tuple[str, ...]
     if best is None or best[0] < len(wanted):
         missing = best[3] if best else []
         what = ", ".join(f"'{n}'" for n in missing) or "some"
-        return None, (f"columns of the last list are not found any more: {what[:200]}; look at what each column is",)
+        return None, (
+            tr("columns of the last list are not found any more: {what}; look at what each column is", what=what[:200]),
+        )
     pool = list(wanted)
     roles = []
     for name in best[1]:
@@ -271,7 +274,7 @@ def _roles(names: Sequence[str], row: Row | None) -> list[str]:
     if any(r.startswith("price ") for r in roles) and "price" not in roles:
         for i, name in enumerate(names):
             if roles[i] == "break" and (count := break_of(name)):
-                roles[i] = f"price {count}"  # 'Qty 1', 'Qty 10', 'Qty 100' head prices
+                roles[i] = tr("price {count}", count=count)  # 'Qty 1', 'Qty 10', 'Qty 100' head prices
     bare = [r for r, (_, sure) in zip(roles, found, strict=True) if r.startswith("price ") and not sure]
     if bare and not _rising([r for r in roles if r.startswith("price ")]):
         roles = [r if sure or not r.startswith("price ") else "" for r, (_, sure) in zip(roles, found, strict=True)]
@@ -293,7 +296,7 @@ def _settle(roles: list[str], names: Sequence[str], body: Sequence[Row], told: l
     for i, r in enumerate(roles):
         if r.startswith("price ") and r in seen:
             roles[i] = ""
-            told.append(f"column '{names[i]}': the same break a second time; left out")
+            told.append(tr("column '{i}': the same break a second time; left out", i=names[i]))
         seen.add(r)
     breaks = [i for i, r in enumerate(roles) if r == "break"]
     plain = [i for i, r in enumerate(roles) if r == "price"]
@@ -301,21 +304,23 @@ def _settle(roles: list[str], names: Sequence[str], body: Sequence[Row], told: l
     if breaks and (steps or not any(p > b for b in breaks for p in plain)):
         for i in breaks:
             roles[i] = ""
-        told += [f"column '{names[i]}' may be a break or the stock; it is left out" for i in breaks]
+        told += [tr("column '{i}' may be a break or the stock; it is left out", i=names[i]) for i in breaks]
     elif len(breaks) == 1 and _VAGUE.fullmatch(names[breaks[0]].lower()):
         sku = roles.index("sku") if "sku" in roles else -1
         given = [str(row.cells[sku]) for row in body if 0 <= sku < len(row.cells) and row.cells[sku] != ""]
         if given and len(set(given)) == len(given) and len(given) == len(body):
             roles[breaks[0]] = ""
-            told.append(f"column '{names[breaks[0]]}' may be a break or the stock; it is left out")
+            told.append(tr("column '{breaks}' may be a break or the stock; it is left out", breaks=names[breaks[0]]))
     if len(plain) > 1 and not any(r == "break" for r in roles):
         best = max(plain, key=lambda i: (bool(re.search(r"net|your|unit|einzel|stück", names[i].lower())), -i))
         for i in plain:
             if i != best:
                 roles[i] = ""
-                told.append(f"column '{names[i]}' holds prices too and is left out; '{names[best]}' is read")
+                told.append(
+                    tr("column '{i}' holds prices too and is left out; '{best}' is read", i=names[i], best=names[best])
+                )
     if steps and plain and not any(r == "price 1" for r in roles):
-        told.append(f"column '{names[plain[0]]}' is taken as the price from one piece")
+        told.append(tr("column '{plain}' is taken as the price from one piece", plain=names[plain[0]]))
 
 
 def _filled(body: Sequence[Row], column: int) -> int:
@@ -332,13 +337,13 @@ def _by_content(roles: list[str], names: Sequence[str], body: Sequence[Row], tol
         if scored and (best := max(scored))[0] > 0.6:
             roles[best[2]] = "price"
             free.remove(best[2])
-            told.append(f"column {best[2] + 1} is taken as the price by what stands in it")
+            told.append(tr("column {best} is taken as the price by what stands in it", best=best[2] + 1))
     if "sku" not in roles:
         able = [i for i in free if _like_number(cells[i]) and len(cells[i]) >= 0.8 * len(body)]
         if able:
             roles[able[0]] = "sku"
             free.remove(able[0])
-            told.append(f"column {able[0] + 1} is taken as the supplier's number by what stands in it")
+            told.append(tr("column {able} is taken as the supplier's number by what stands in it", able=able[0] + 1))
     if "name" not in roles:
         wordy = [(sum(" " in str(c).strip() for c in cells[i]) / len(cells[i]), i) for i in free if cells[i]]
         if wordy and (text := max(wordy))[0] > 0.5:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from functools import lru_cache
 from math import ceil
 
+from refettle.language import mark, tr
 from refettle.ordering.pricelist_model import MOST_DAYS, MOST_PIECES, Cell, Number
 from refettle.ordering.pricelist_numbers import NOTHING, FigureError, is_empty, shown, tidy
 
@@ -38,7 +39,7 @@ def pieces_of_text(text: str) -> int | None:
 
 def pieces_in(cell: Cell, least: int = 1) -> int | None:
     """A number of pieces in a cell; None where it is empty. Raises FigureError."""
-    allowed = f"a whole number of pieces from {least} to {MOST_PIECES:,}"
+    allowed = tr("a whole number of pieces from {least} to {most_pieces:,}", least=least, most_pieces=MOST_PIECES)
     if isinstance(cell, str) and is_empty(cell):
         return None
     value: int | None
@@ -63,7 +64,7 @@ _STOCK_BEFORE = re.compile(
     r"(?i)^(?:[>≥~≈]|ca\.?|over|more than|about|über|mehr als|in stock:?|stock:?|available:?)\s*"
 )
 _STOCK_AFTER = re.compile(r"(?i)\s*(?:in stock|available|auf lager|en stock|lagernd|\(.*\))$")
-STOCK = "a number such as 250 or >1000, or words: in stock, out of stock, call"
+STOCK = mark("a number such as 250 or >1000, or words: in stock, out of stock, call")
 
 
 def stock_in(cell: Cell) -> int | None:
@@ -102,7 +103,7 @@ _LEAD = re.compile(
     r"(?:(?:ca\.?|about|approx\.?|up to|bis|max\.?|<|≤|~)\s*)?(\d+(?:[.,]\d+)?)"
     r"(?:\s*(?:-|to|bis|à|a)\s*(\d+(?:[.,]\d+)?))?\s*([^\d]*?)\.?"
 )
-LEAD = "days or weeks, such as 5, 3-5 days or 2 wks"
+LEAD = mark("days or weeks, such as 5, 3-5 days or 2 wks")
 
 
 def lead_in(cell: Cell, unit: str = "days") -> int | None:
@@ -112,7 +113,7 @@ def lead_in(cell: Cell, unit: str = "days") -> int | None:
     elif isinstance(cell, str):
         text = tidy(cell).lower()
     else:
-        raise FigureError(f"{shown(cell)}, which a spreadsheet may have made of a number", LEAD)
+        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), LEAD)
     if text in NOTHING or text in ("call", "on request", "auf anfrage", "ask"):
         return None
     if text in ("stock", "ex stock", "in stock", "ab lager", "sofort", "same day", "today"):
@@ -133,7 +134,7 @@ def lead_in(cell: Cell, unit: str = "days") -> int | None:
 
 def percent_in(cell: Cell, named: bool) -> Decimal:
     """A discount [%]; `named` where the heading has the % sign. Raises FigureError."""
-    allowed = "a discount such as 15 %, from 0 to below 100"
+    allowed = tr("a discount such as 15 %, from 0 to below 100")
     if isinstance(cell, Number):
         value, named = cell.value, named or cell.percent
     else:
@@ -145,7 +146,7 @@ def percent_in(cell: Cell, named: bool) -> Decimal:
         value, named = Decimal(found[1].replace(",", ".")), named or bool(found[2])
     value = abs(value)
     if value >= 100 or (0 < value < 1 and not named):
-        raise FigureError(shown(cell), allowed + ("; below 1 only with the % sign" if value < 1 else ""))
+        raise FigureError(shown(cell), allowed + (tr("; below 1 only with the % sign") if value < 1 else ""))
     return value
 
 

@@ -9,6 +9,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Any, Literal
 
+from refettle.language import mark, tr
+
 MAX_BYTES = 24_000_000
 """Of a file as it comes. Limits here are choices."""
 MAX_UNPACKED = 60_000_000
@@ -122,11 +124,25 @@ def role_of(text: str, where: str = "column") -> str:
         role = ""
     if found := re.fullmatch(r"price ?(\d{1,7})\+?", role):
         if not 1 <= int(found[1]) <= MOST_PIECES:
-            raise PriceListError(f"{where}: {text!r} found; allowed: a price from 1 to {MOST_PIECES:,} pieces")
-        return f"price {int(found[1])}"
+            raise PriceListError(
+                tr(
+                    "{where}: {text!r} found; allowed: a price from 1 to {most_pieces:,} pieces",
+                    where=where,
+                    text=text,
+                    most_pieces=MOST_PIECES,
+                )
+            )
+        return tr("price {found}", found=int(found[1]))
     if role not in PLAIN_ROLES:
         allowed = ", ".join(PLAIN_ROLES[1:])
-        raise PriceListError(f"{where}: {text[:40]!r} found; allowed: {allowed}, price 10, price 100 and so on")
+        raise PriceListError(
+            tr(
+                "{where}: {text!r} found; allowed: {allowed}, price 10, price 100 and so on",
+                where=where,
+                text=text[:40],
+                allowed=allowed,
+            )
+        )
     return role
 
 
@@ -137,23 +153,36 @@ def columns_from(kept: Mapping[str, Any]) -> Columns:
         value = str(kept.get(name, default) or default)
         if value not in allowed:
             shown = ", ".join(repr(each) for each in allowed)
-            raise PriceListError(f"{name}: {value[:40]!r} found; allowed: {shown}")
+            raise PriceListError(
+                tr("{name}: {value!r} found; allowed: {shown}", name=name, value=value[:40], shown=shown)
+            )
         return value
 
     def whole(name: str, default: int, high: int) -> int:
         value = kept.get(name, default)
         if not isinstance(value, int) or not 0 <= value <= high:
-            raise PriceListError(f"{name}: {value!r} found; allowed: a whole number from 0 to {high}")
+            raise PriceListError(
+                tr(
+                    "{name}: {value!r} found; allowed: a whole number from 0 to {high}",
+                    name=name,
+                    value=value,
+                    high=high,
+                )
+            )
         return value
 
     pairs = kept.get("roles", [])
     if not isinstance(pairs, list | tuple) or len(pairs) > MAX_COLUMNS or any(len(each) != 2 for each in pairs):
-        raise PriceListError(f"roles: allowed: a heading and a role for each of up to {MAX_COLUMNS} columns")
+        raise PriceListError(
+            tr("roles: allowed: a heading and a role for each of up to {max_columns} columns", max_columns=MAX_COLUMNS)
+        )
     currency = str(kept.get("currency", "") or "").upper()
     if currency and not re.fullmatch("[A-Z]{3}", currency):
-        raise PriceListError(f"currency: {currency[:10]!r} found; allowed: three letters, such as EUR")
+        raise PriceListError(
+            tr("currency: {currency!r} found; allowed: three letters, such as EUR", currency=currency[:10])
+        )
     return Columns(
-        roles=tuple((str(h), role_of(str(r), f"column {n}")) for n, (h, r) in enumerate(pairs, 1)),
+        roles=tuple((str(h), role_of(str(r), tr("column {n}", n=n))) for n, (h, r) in enumerate(pairs, 1)),
         header=whole("header", 0, HEAD_LINES * 100),
         head_lines=whole("head_lines", 1, 2) or 1,
         decimal=one_of("decimal", ("", ".", ","), ""),
@@ -179,7 +208,7 @@ class Trouble:
     def says(self) -> str:
         """In one sentence."""
         where = f"{self.column}: " if self.column else ""
-        return f"{where}{self.found} found; allowed: {self.allowed}"
+        return tr("{where}{found} found; allowed: {allowed}", where=where, found=self.found, allowed=self.allowed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,4 +240,4 @@ class PriceRead:
     remarks: tuple[Trouble, ...]
     doubts: tuple[str, ...]
     decimal: str
-    way: Literal["as said", "proposed"] = "as said"
+    way: Literal["as said", "proposed"] = mark("as said")

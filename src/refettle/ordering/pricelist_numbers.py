@@ -13,6 +13,7 @@ from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import lru_cache
 
+from refettle.language import mark, tr
 from refettle.ordering.pricelist_model import DECIMALS, MOST_PIECES, MOST_PRICE, Cell, Number
 
 CURRENCIES = frozenset(
@@ -54,14 +55,14 @@ class FigureError(ValueError):
     """A cell that is no such figure; `found` and `allowed` in words."""
 
     def __init__(self, found: str, allowed: str) -> None:
-        super().__init__(f"{found} found; allowed: {allowed}")
+        super().__init__(tr("{found} found; allowed: {allowed}", found=found, allowed=allowed))
         self.found, self.allowed = found, allowed
 
 
 def shown(cell: Cell) -> str:
     """A cell in a message: short, without what cannot be printed."""
     if isinstance(cell, date):
-        return f"the date {cell.isoformat()}"
+        return tr("the date {isoformat}", isoformat=cell.isoformat())
     text = "".join(c if c.isprintable() else "·" for c in str(cell))
     return f"'{text[:40]}{'…' if len(text) > 40 else ''}'"
 
@@ -192,14 +193,11 @@ def decide_mark(texts: Iterable[str]) -> Mark:
     if votes["."] and votes[","]:
         more, less = (".", ",") if votes["."] >= votes[","] else (",", ".")
         name = "point" if more == "." else "comma"
-        return Mark(more, False, f"decimal mark: the {name} in {votes[more]:,}, such as '{example[more][:20]}', "
-                    f"not in {votes[less]:,}, such as '{example[less][:20]}'; "
-                    "each is read as it says itself, and those that may be either are refused")  # fmt: skip
+        return Mark(more, False, tr("decimal mark: the {name} in {more:,}, such as '{more_2}', not in {less:,}, such as " "'{less_2}'; each is read as it says itself, and those that may be either are refused", name=name, more=votes[more], more_2=example[more][:20], less=votes[less], less_2=example[less][:20]))  # fmt: skip
     if votes["."] or votes[","]:
         return Mark("." if votes["."] else ",", True)
     if votes["?"]:
-        return Mark("", False, f"'{example['?'][:20]}' may have a decimal mark or a thousands sign, and no price "
-                    "of the list tells which; say which mark it is")  # fmt: skip
+        return Mark("", False, tr("'{example}' may have a decimal mark or a thousands sign, and no price of the list tells " "which; say which mark it is", example=example['?'][:20]))  # fmt: skip
     return Mark(".", True)
 
 
@@ -208,14 +206,14 @@ def amount(digits: str, mark: Mark) -> Decimal:
     said = mark_of(digits)
     chosen = mark.mark
     if said == "?" and not mark.sure:
-        raise FigureError(f"'{digits}', which may be {digits.replace(',', '.')} or {re.sub('[.,]', '', digits)}",
-                          "an amount that can be read one way; say the decimal mark")  # fmt: skip
+        raise FigureError(tr("'{digits}', which may be {replace} or {digits_2}", digits=digits, replace=digits.replace(',', '.'), digits_2=re.sub('[.,]', '', digits)),
+                          tr("an amount that can be read one way; say the decimal mark"))  # fmt: skip
     if said in (".", ",") and not mark.sure:
         chosen = said
     found = _GROUPED[chosen or "."].fullmatch(digits)
     if not found or (not found[1] and not found[2]):
         name = "point" if (chosen or ".") == "." else "comma"
-        raise FigureError(f"'{digits[:40]}'", f"an amount with the {name} as decimal mark")
+        raise FigureError(f"'{digits[:40]}'", tr("an amount with the {name} as decimal mark", name=name))
     return Decimal(f"{re.sub('[^0-9]', '', found[1] or '0')}.{found[2] or '0'}")
 
 
@@ -234,13 +232,13 @@ class Money:
     per: int = 0
 
 
-PRICE = "an amount more than 0, such as 0.25 or € 1.234,56"
+PRICE = mark("an amount more than 0, such as 0.25 or € 1.234,56")
 
 
 def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
     """The price in a cell; None where it is empty. Raises FigureError."""
     if isinstance(cell, date):
-        raise FigureError(f"{shown(cell)}, which a spreadsheet may have made of a number", PRICE)
+        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), PRICE)
     per = 0
     if isinstance(cell, Number):
         if cell.percent:
@@ -252,7 +250,7 @@ def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
         if is_empty(cell):
             return None
         if _NO_PRICE.fullmatch(tidy(cell)):
-            raise FigureError(f"no price: {shown(cell)}", PRICE)
+            raise FigureError(tr("no price: {cell}", cell=shown(cell)), PRICE)
         parted = part(cell)
         if parted is None:
             raise FigureError(shown(cell), PRICE)
@@ -274,12 +272,12 @@ def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
 def to_piece(price: Decimal, pieces: int, discount: Decimal = Decimal(0)) -> Decimal:
     """Price of one, from that of so many less a discount [%]; to 6 decimals, half to even. Raises FigureError."""
     one = price * (100 - discount) / (100 * pieces)
-    allowed = f"more than 0, up to {MOST_PRICE:,}"
+    allowed = tr("more than 0, up to {most_price:,}", most_price=MOST_PRICE)
     if one > MOST_PRICE:  # before it is rounded: as many digits as that may be more than are kept
-        raise FigureError(f"{one:.9g} for one", allowed)
+        raise FigureError(tr("{one:.9g} for one", one=one), allowed)
     one = one.quantize(Decimal(1).scaleb(-DECIMALS), ROUND_HALF_EVEN)
     if not 0 < one <= MOST_PRICE:
-        raise FigureError(f"{one:f} for one", allowed)
+        raise FigureError(tr("{one:f} for one", one=one), allowed)
     one = one.normalize()
     exponent = one.as_tuple().exponent
     return one.quantize(CENT) if isinstance(exponent, int) and exponent > -2 else one

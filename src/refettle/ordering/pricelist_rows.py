@@ -9,6 +9,7 @@ from datetime import date
 from decimal import Decimal
 from math import lcm
 
+from refettle.language import tr
 from refettle.ordering.pricelist_figures import (
     lead_in,
     pack_in_text,
@@ -73,7 +74,7 @@ class Plan:
     def heading(self, column: int) -> str:
         """Heading of a column, or its number."""
         name = self.columns.roles[column][0] if column < len(self.columns.roles) else ""
-        return name or f"column {column + 1}"
+        return name or tr("column {column}", column=column + 1)
 
 
 def plan_of(columns: Columns, mark: Mark) -> Plan:
@@ -105,18 +106,22 @@ def plan_of(columns: Columns, mark: Mark) -> Plan:
 def sku_of(cell: Cell) -> str:
     """The supplier's number as text. Raises FigureError where a spreadsheet has spoilt it."""
     if isinstance(cell, date):
-        raise FigureError(f"{shown(cell)}, which a spreadsheet may have made of a number", SKU)
+        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), SKU)
     if isinstance(cell, Number):
         if cell.percent or abs(cell.value) >= 10**15:
-            raise FigureError(f"{shown(cell)}, a number a spreadsheet may have rounded", SKU + ", kept as text")
+            raise FigureError(
+                tr("{cell}, a number a spreadsheet may have rounded", cell=shown(cell)), SKU + tr(", kept as text")
+            )
         return str(Number(cell.value, zeros=cell.zeros))
     text = " ".join(_NEUTRAL.sub("", cell, count=1).split())
     if _POWER.fullmatch(text):
-        raise FigureError(f"{shown(cell)}, which a spreadsheet may have made of a number", SKU + ", kept as text")
+        raise FigureError(
+            tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), SKU + tr(", kept as text")
+        )
     if not text.isprintable():
-        raise FigureError(f"{shown(cell)} with a control character", SKU)
+        raise FigureError(tr("{cell} with a control character", cell=shown(cell)), SKU)
     if len(text) > MAX_SKU:
-        raise FigureError(f"{len(text)} letters, {shown(text)}", SKU)
+        raise FigureError(tr("{text} letters, {text_2}", text=len(text), text_2=shown(text)), SKU)
     return text
 
 
@@ -140,11 +145,13 @@ class RowReader:
         if not priced:
             if filled == 1 or not sku:
                 return None
-            raise RowError(plan.heading(plan.prices[0][1]), "no price", "an amount more than 0 in one price column")
+            raise RowError(
+                plan.heading(plan.prices[0][1]), tr("no price"), tr("an amount more than 0 in one price column")
+            )
         if not sku:
             counted = any(isinstance(a, str) and int(a) < len(cells) and cells[int(a)] != "" for a, _ in priced)
             if above is None or not counted:
-                raise RowError(plan.heading(at), "no number", SKU)
+                raise RowError(plan.heading(at), tr("no number"), SKU)
             sku = above.sku
         line = Line(row.line, sku, self._name(row))
         self._pack(line, row, above if above is not None and above.sku == sku else None)
@@ -170,9 +177,14 @@ class RowReader:
         text = " ".join(_NEUTRAL.sub("", " ".join(each.split()), count=1) for each in said)
         clean = "".join(c if c.isprintable() else " " for c in text)
         if clean != text:
-            self._remark(row, "name", "a control character", "printable letters; it is left out")
+            self._remark(row, "name", tr("a control character"), tr("printable letters; it is left out"))
         if len(clean) > MAX_NAME:
-            self._remark(row, "name", f"{len(clean)} letters", f"up to {MAX_NAME}; the rest is left out")
+            self._remark(
+                row,
+                "name",
+                tr("{clean} letters", clean=len(clean)),
+                tr("up to {max_name}; the rest is left out", max_name=MAX_NAME),
+            )
         return " ".join(clean[:MAX_NAME].split())
 
     def _pack(self, line: Line, row: Row, above: Line | None) -> None:
@@ -204,7 +216,7 @@ class RowReader:
             return pieces_in(cell if not is_empty(cell) else word) or 1
         except FigureError as error:
             column = self.plan.heading(self.plan.single.get("per", 0))
-            raise RowError(column, error.found, "piece, pack, or a number of pieces such as 100") from None
+            raise RowError(column, error.found, tr("piece, pack, or a number of pieces such as 100")) from None
 
     def _prices(self, line: Line, row: Row, priced: Sequence[tuple[int | str, int]]) -> None:
         plan = self.plan
@@ -234,23 +246,33 @@ class RowReader:
             except FigureError as error:
                 raise RowError(heading, error.found, error.allowed) from None
             if found.get(pieces, one) != one:
-                raise RowError(heading, f"two prices from {pieces:,} pieces", "one price for each break")
+                raise RowError(
+                    heading, tr("two prices from {pieces:,} pieces", pieces=pieces), tr("one price for each break")
+                )
             found[pieces] = one
         if not found:
-            raise RowError(plan.heading(priced[0][1]), "no price", "an amount more than 0")
+            raise RowError(plan.heading(priced[0][1]), tr("no price"), tr("an amount more than 0"))
         line.breaks = sorted(found.items())
         if len(line.breaks) > MOST_BREAKS:
-            raise RowError("breaks", str(len(found)), f"up to {MOST_BREAKS}")
+            raise RowError("breaks", str(len(found)), tr("up to {most_breaks}", most_breaks=MOST_BREAKS))
         if line.breaks[-1][0] > MOST_PIECES:
-            raise RowError("breaks", f"{line.breaks[-1][0]:,} pieces", f"up to {MOST_PIECES:,}")
+            raise RowError(
+                "breaks",
+                tr("{breaks:,} pieces", breaks=line.breaks[-1][0]),
+                tr("up to {most_pieces:,}", most_pieces=MOST_PIECES),
+            )
         said = self._cell(row, "currency")
         if said != "":
             currency = currency_in(str(said), self.known)
             heading = plan.heading(plan.single["currency"])
             if not currency:
-                raise RowError(heading, shown(said), "a currency, such as EUR or €")
+                raise RowError(heading, shown(said), tr("a currency, such as EUR or €"))
             if line.currency and currency != line.currency:
-                raise RowError(heading, f"{currency} beside a price in {line.currency}", "the same currency in a row")
+                raise RowError(
+                    heading,
+                    tr("{currency} beside a price in {currency_2}", currency=currency, currency_2=line.currency),
+                    tr("the same currency in a row"),
+                )
             line.currency = currency
 
     def _torn(self, row: Row, column: int, heading: str) -> None:
@@ -261,12 +283,16 @@ class RowReader:
         unnamed = column + 1 >= len(columns.roles) or columns.roles[column + 1] == ("", "")
         price, beside = str(row.cells[column]), str(row.cells[column + 1])
         if unnamed and re.fullmatch(r"\D{0,4}\d+", price) and re.fullmatch(r"\d{1,4}\D{0,4}", beside):
-            raise RowError(heading, f"'{price}' with '{beside}' beside it under no heading",
-                           "a price in one cell; save the list with semicolons or decimal points")  # fmt: skip
+            raise RowError(heading, tr("'{price}' with '{beside}' beside it under no heading", price=price, beside=beside),
+                           tr("a price in one cell; save the list with semicolons or decimal points"))  # fmt: skip
 
     def _currency(self, line: Line, money: Money, heading: str) -> None:
         if money.currency and line.currency and money.currency != line.currency:
-            raise RowError(heading, f"{money.currency} beside {line.currency}", "the same currency in a row")
+            raise RowError(
+                heading,
+                tr("{currency} beside {currency_2}", currency=money.currency, currency_2=line.currency),
+                tr("the same currency in a row"),
+            )
         line.currency = money.currency or line.currency
 
     def _discount(self, row: Row) -> Decimal:
@@ -290,7 +316,9 @@ class RowReader:
         except FigureError as error:
             raise RowError(self.plan.heading(single[role]), error.found, error.allowed) from None
         if line.pack > MOST_PIECES:
-            raise RowError("pack", f"{line.pack:,} pieces", f"up to {MOST_PIECES:,}")
+            raise RowError(
+                "pack", tr("{pack:,} pieces", pack=line.pack), tr("up to {most_pieces:,}", most_pieces=MOST_PIECES)
+            )
         line.least = max(line.least, line.breaks[0][0])
         line.least += -line.least % line.pack
         for role, read in (("stock", stock_in), ("lead", lambda cell: lead_in(cell, self.plan.lead_unit))):
@@ -299,7 +327,7 @@ class RowReader:
             try:
                 value = read(self._cell(row, role))
             except FigureError as error:
-                self._remark(row, self.plan.heading(single[role]), error.found, error.allowed + "; left out")
+                self._remark(row, self.plan.heading(single[role]), error.found, error.allowed + tr("; left out"))
                 continue
             if role == "stock":
                 line.stock = value

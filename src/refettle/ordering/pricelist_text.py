@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from itertools import islice
 
+from refettle.language import tr
 from refettle.ordering.pricelist_model import (
     DELIMITERS,
     MAX_CELLS,
@@ -47,22 +48,32 @@ def decode(data: bytes, encoding: str = "") -> tuple[str, str, tuple[str, ...]]:
         text = data.decode(encoding)
     except LookupError:
         raise PriceListError(
-            f"encoding: {encoding!r} found; allowed: such as utf-8, utf-16, cp1252, cp850, iso-8859-15"
+            tr(
+                "encoding: {encoding!r} found; allowed: such as utf-8, utf-16, cp1252, cp850, iso-8859-15",
+                encoding=encoding,
+            )
         ) from None
     except (UnicodeError, ValueError) as error:
         at = getattr(error, "start", 0)
         line = data[:at].count(b"\n") + 1
         raise PriceListError(
-            f"line {line}: bytes that are no {encoding} found; allowed: text in one encoding"
+            tr(
+                "line {line}: bytes that are no {encoding} found; allowed: text in one encoding",
+                line=line,
+                encoding=encoding,
+            )
         ) from None
     if not isinstance(text, str):
-        raise PriceListError(f"encoding: {encoding!r} found; allowed: one of text, such as utf-8")
+        raise PriceListError(tr("encoding: {encoding!r} found; allowed: one of text, such as utf-8", encoding=encoding))
     text = text.rstrip("\x1a\0")
     head = text[: 1 << 16]
     if (found := _CONTROL.search(head)) and (found[0] == "\0" or len(_CONTROL.findall(head)) > 20):
         raise PriceListError(
-            f"line {text.count(chr(10), 0, found.start()) + 1}: character {ord(found[0]):#04x} found, no text; "
-            "allowed: CSV or other text with columns, or XLSX"
+            tr(
+                "line {start}: character {found:#04x} found, no text; allowed: CSV or other text with columns, or XLSX",
+                start=text.count(chr(10), 0, found.start()) + 1,
+                found=ord(found[0]),
+            )
         )
     return text, encoding, doubts
 
@@ -80,9 +91,9 @@ def _guess(data: bytes) -> tuple[str, tuple[str, ...]]:
     except UnicodeDecodeError:
         pass
     if any(byte in data for byte in _NO_CP1252):
-        return "cp850", ("the letters are taken as those of code page 850; look at ä, é, ñ in the names",)
+        return "cp850", (tr("the letters are taken as those of code page 850; look at ä, é, ñ in the names"),)
     if b"\xa4" in data and b"\x80" not in data:
-        return "iso-8859-15", ("the byte A4 is taken as the euro sign",)
+        return "iso-8859-15", (tr("the byte A4 is taken as the euro sign"),)
     return "cp1252", ()
 
 
@@ -94,15 +105,17 @@ def read_text(data: bytes, delimiter: str = "", encoding: str = "") -> Sheet:
         delimiter = delimiter or (found[1] if found[1] in DELIMITERS else "")
         text, skipped = text[found.end() :], 1
     if not text.strip():
-        raise PriceListError("nothing but blanks found; allowed: a list with a row for each part")
+        raise PriceListError(tr("nothing but blanks found; allowed: a list with a row for each part"))
     delimiter = delimiter or _delimiter(text)
     try:
         rows = _rows(text, delimiter, skipped, quotes=True)
     except _OpenQuoteError as trouble:
         rows = _rows(text, delimiter, skipped, quotes=False)
-        doubts += (f"line {trouble.line}: a quote is opened and not closed; quotes are taken as plain signs",)
+        doubts += (
+            tr("line {line}: a quote is opened and not closed; quotes are taken as plain signs", line=trouble.line),
+        )
     if not rows:
-        raise PriceListError("no row with anything in it found; allowed: a row for each part")
+        raise PriceListError(tr("no row with anything in it found; allowed: a row for each part"))
     return Sheet(tuple(rows), encoding, delimiter, doubts=doubts)
 
 
@@ -133,7 +146,7 @@ def _delimiter(text: str) -> str:
             best, score = candidate, found
     if not best:
         raise PriceListError(
-            "one column found; allowed: columns parted by comma, semicolon, tab or bar, the same in every line"
+            tr("one column found; allowed: columns parted by comma, semicolon, tab or bar, the same in every line")
         )
     return best
 
@@ -155,7 +168,14 @@ def _rows(text: str, delimiter: str, skipped: int, *, quotes: bool) -> list[Row]
         except csv.Error as error:
             if quotes:
                 raise _OpenQuoteError(line) from None
-            raise PriceListError(f"line {line}: {error} found; allowed: cells of up to {MAX_CELL:,} letters") from None
+            raise PriceListError(
+                tr(
+                    "line {line}: {error} found; allowed: cells of up to {max_cell:,} letters",
+                    line=line,
+                    error=error,
+                    max_cell=MAX_CELL,
+                )
+            ) from None
         spans, before = reader.line_num - before, reader.line_num
         if quotes and (spans > MAX_CELL_LINES or any(len(cell) > MAX_CELL for cell in record)):
             raise _OpenQuoteError(line)
@@ -167,7 +187,13 @@ def _rows(text: str, delimiter: str, skipped: int, *, quotes: bool) -> list[Row]
         cells += len(kept)
         check_size(line, len(rows) + 1, len(kept), cells)
         if not quotes and any(len(cell) > MAX_CELL for cell in kept):
-            raise PriceListError(f"line {line}: a cell of more than {MAX_CELL:,} letters found; allowed: up to that")
+            raise PriceListError(
+                tr(
+                    "line {line}: a cell of more than {max_cell:,} letters found; allowed: up to that",
+                    line=line,
+                    max_cell=MAX_CELL,
+                )
+            )
         rows.append(Row(line, tuple(kept)))
     return rows
 
@@ -175,8 +201,17 @@ def _rows(text: str, delimiter: str, skipped: int, *, quotes: bool) -> list[Row]
 def check_size(line: int, rows: int, columns: int, cells: int) -> None:
     """Refuse what is too large for a list of prices. Raises PriceListError."""
     if columns > MAX_COLUMNS:
-        raise PriceListError(f"line {line}: {columns} columns found; allowed: up to {MAX_COLUMNS}")
+        raise PriceListError(
+            tr(
+                "line {line}: {columns} columns found; allowed: up to {max_columns}",
+                line=line,
+                columns=columns,
+                max_columns=MAX_COLUMNS,
+            )
+        )
     if rows > MAX_ROWS:
-        raise PriceListError(f"more than {MAX_ROWS:,} rows found; allowed: up to that; part the list")
+        raise PriceListError(
+            tr("more than {max_rows:,} rows found; allowed: up to that; part the list", max_rows=MAX_ROWS)
+        )
     if cells > MAX_CELLS:
-        raise PriceListError(f"more than {MAX_CELLS:,} cells found; allowed: up to that")
+        raise PriceListError(tr("more than {max_cells:,} cells found; allowed: up to that", max_cells=MAX_CELLS))

@@ -11,6 +11,7 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import Any
 
+from refettle.language import mark, tr
 from refettle.ordering.pricelist_model import MAX_COLUMNS, MAX_UNPACKED, Cell, Number, PriceListError, Row, Sheet
 from refettle.ordering.pricelist_numbers import currency_in
 from refettle.ordering.pricelist_text import MAX_CELL, check_size
@@ -21,7 +22,7 @@ MAX_MEMBERS, MAX_SHEETS = 2_000, 60
 MAX_TAGS, MAX_ASIDE = 4_000_000, 2_000_000
 """Marks `<` in sheets and texts, by which the time of reading goes, some half a minute at most; and bytes of any other
 part that is read, such as the styles."""
-_ALLOWED = "a workbook of at most 60 MB unpacked, or CSV"
+_ALLOWED = mark("a workbook of at most 60 MB unpacked, or CSV")
 
 
 def is_xlsx(data: bytes) -> bool:
@@ -45,14 +46,20 @@ def _read(data: bytes, sheet: str, formulas: bool) -> Sheet:
     except PriceListError:
         raise
     except Exception as error:  # openpyxl raises whatever its parsers do
-        raise PriceListError(f"a workbook that cannot be read found ({_short(error)}); allowed: {_ALLOWED}") from None
+        raise PriceListError(
+            tr(
+                "a workbook that cannot be read found ({error}); allowed: {allowed}",
+                error=_short(error),
+                allowed=_ALLOWED,
+            )
+        ) from None
     try:
         shown = [each for each in book.worksheets if each.sheet_state == "visible"] or list(book.worksheets)
         names = tuple(each.title for each in shown)
         if not shown:
-            raise PriceListError(f"no sheet found; allowed: {_ALLOWED}")
+            raise PriceListError(tr("no sheet found; allowed: {allowed}", allowed=_ALLOWED))
         if sheet and sheet not in names:
-            raise PriceListError(f"sheet: {sheet!r} found; allowed: {', '.join(names)}")
+            raise PriceListError(tr("sheet: {sheet!r} found; allowed: {names}", sheet=sheet, names=", ".join(names)))
         doubts: list[str] = []
         if sheet:
             rows = _rows(book[sheet])
@@ -65,17 +72,25 @@ def _read(data: bytes, sheet: str, formulas: bool) -> Sheet:
             _, sheet, rows = best
             if len(names) > 1:
                 others = ", ".join(name for name in names if name != sheet)
-                doubts.append(f"sheet {sheet!r} has most rows and is read; not read: {others[:200]}")
+                doubts.append(
+                    tr(
+                        "sheet {sheet!r} has most rows and is read; not read: {others}",
+                        sheet=sheet,
+                        others=others[:200],
+                    )
+                )
     except PriceListError:
         raise
     except Exception as error:
-        raise PriceListError(f"a sheet that cannot be read found ({_short(error)}); allowed: {_ALLOWED}") from None
+        raise PriceListError(
+            tr("a sheet that cannot be read found ({error}); allowed: {allowed}", error=_short(error), allowed=_ALLOWED)
+        ) from None
     finally:
         book.close()
     if not rows:
-        raise PriceListError("no row with anything in it found; allowed: a row for each part")
+        raise PriceListError(tr("no row with anything in it found; allowed: a row for each part"))
     if formulas:
-        doubts.append("some cells hold formulas; what they last came to is read, nothing is worked out anew")
+        doubts.append(tr("some cells hold formulas; what they last came to is read, nothing is worked out anew"))
     return Sheet(tuple(rows), "xlsx", "", sheet, names, tuple(doubts))
 
 
@@ -90,15 +105,27 @@ def _look_first(data: bytes) -> bool:
             members = packed.infolist()
             names = {each.filename for each in members}
             if len(members) > MAX_MEMBERS:
-                raise PriceListError(f"{len(members):,} files in one workbook found; allowed: {MAX_MEMBERS:,}")
+                raise PriceListError(
+                    tr(
+                        "{members:,} files in one workbook found; allowed: {max_members:,}",
+                        members=len(members),
+                        max_members=MAX_MEMBERS,
+                    )
+                )
             total = sum(each.file_size for each in members)
             if total > MAX_UNPACKED:
-                raise PriceListError(f"a workbook of {total / 1e6:,.0f} MB unpacked found; allowed: {_ALLOWED}")
+                raise PriceListError(
+                    tr(
+                        "a workbook of {total:,.0f} MB unpacked found; allowed: {allowed}",
+                        total=total / 1e6,
+                        allowed=_ALLOWED,
+                    )
+                )
             if any(each.flag_bits & 1 for each in members):
-                raise PriceListError("a file locked with a password found; allowed: one without")
+                raise PriceListError(tr("a file locked with a password found; allowed: one without"))
             if "xl/workbook.xml" not in {name.lstrip("/") for name in names}:
-                kind = "an OpenDocument file" if "content.xml" in names else "a zip file that is no workbook"
-                raise PriceListError(f"{kind} found; allowed: XLSX or CSV: save it as one of these")
+                kind = tr("an OpenDocument file") if "content.xml" in names else tr("a zip file that is no workbook")
+                raise PriceListError(tr("{kind} found; allowed: XLSX or CSV: save it as one of these", kind=kind))
             formulas, tags = False, 0
             for each in members:
                 low = each.filename.lower()
@@ -107,7 +134,14 @@ def _look_first(data: bytes) -> bool:
                 if "worksheets/" not in low and "sharedstrings" not in low:
                     if each.file_size > MAX_ASIDE and not low.startswith(("xl/drawings", "xl/charts", "customxml")):
                         size = f"{each.file_size / 1e6:.1f} MB"
-                        raise PriceListError(f"{each.filename}: {size} found; allowed: up to {MAX_ASIDE / 1e6:.0f} MB")
+                        raise PriceListError(
+                            tr(
+                                "{filename}: {size} found; allowed: up to {max_aside:.0f} MB",
+                                filename=each.filename,
+                                size=size,
+                                max_aside=MAX_ASIDE / 1e6,
+                            )
+                        )
                     with packed.open(each) as part:
                         _no_entities(each.filename, part.read(4096))
                     continue
@@ -116,19 +150,23 @@ def _look_first(data: bytes) -> bool:
                 formulas |= found
                 tags += more
                 if tags > MAX_TAGS:
-                    raise PriceListError("a workbook of too many cells found; allowed: " + _ALLOWED)
+                    raise PriceListError(tr("a workbook of too many cells found; allowed: ") + _ALLOWED)
             return formulas
     except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, OSError, ValueError) as error:
         if isinstance(error, PriceListError):
             raise
-        raise PriceListError(f"a broken zip file found ({_short(error)}); allowed: {_ALLOWED}") from None
+        raise PriceListError(
+            tr("a broken zip file found ({error}); allowed: {allowed}", error=_short(error), allowed=_ALLOWED)
+        ) from None
     except Exception as error:  # zlib's own
-        raise PriceListError(f"a broken zip file found ({_short(error)}); allowed: {_ALLOWED}") from None
+        raise PriceListError(
+            tr("a broken zip file found ({error}); allowed: {allowed}", error=_short(error), allowed=_ALLOWED)
+        ) from None
 
 
 def _no_entities(name: str, head: bytes) -> None:
     if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
-        raise PriceListError(f"{name}: a document type found; allowed: none in a workbook")
+        raise PriceListError(tr("{name}: a document type found; allowed: none in a workbook", name=name))
 
 
 def _scan(name: str, part: Any) -> tuple[bool, int]:
@@ -155,7 +193,9 @@ def _rows(sheet: Any) -> list[Row]:
     nothing: Any = None
     for line, record in enumerate(sheet.iter_rows(max_col=MAX_COLUMNS + 1), 1):
         if line > LAST_LINE:
-            raise PriceListError(f"line {line:,} of a sheet found; allowed: up to {LAST_LINE:,}")
+            raise PriceListError(
+                tr("line {line:,} of a sheet found; allowed: up to {last_line:,}", line=line, last_line=LAST_LINE)
+            )
         if record is nothing:  # the same tuple is given for all lines that are not there
             continue
         width = len(record)
@@ -188,7 +228,7 @@ def _cell(cell: Any) -> Cell:
     if isinstance(value, date):
         return value
     if isinstance(value, time | timedelta):
-        return f"the time {value}"
+        return tr("the time {value}", value=value)
     return str(value).strip()[:MAX_CELL]
 
 

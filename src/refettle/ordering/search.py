@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
+from refettle.language import tr
 from refettle.ordering.choice import Choice, cost_of, short_of, violations
 from refettle.ordering.greedy import best_by_hand, filled_up, line_by_line
 from refettle.ordering.model import Problem
@@ -103,7 +104,7 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
     def left() -> float:
         return limit - (time.monotonic() - begun)
 
-    note(0.05, "looking for the cheapest order")
+    note(0.05, tr("looking for the cheapest order"))
     by_line = line_by_line(found)
     if not short_of(found, by_line):  # the cheapest costs no more, so that this share of it is no more than half a cent
         gap = max(gap, 0.8 * float(HALF_CENT) / max(1.0, float(cost_of(found, by_line).counted)))
@@ -111,16 +112,16 @@ def search(found: Problem, solver: Solver, note: Note) -> Search:
     least, short_proven = whole.everything(), True
     best = ask(small, small.everything(), solver, SMALL_SHARE * limit, gap)
     if best.choice is not None and not best.proven:
-        note(0.2, "looking what to buy more of")
+        note(0.2, tr("looking what to buy more of"))
         filled = ask(whole, least + _same_suppliers(whole, best.choice), solver, FILL_SHARE * left(), gap)
         if filled.choice is not None and filled.counted < best.counted:
             best = Answer(filled.choice, filled.counted, min(best.bound, filled.counted))
     proof = NONE
     if not (best.impossible or best.within(found.terms.gap)):
-        note(0.3, "looking whether buying more makes it cheaper")
+        note(0.3, tr("looking whether buying more makes it cheaper"))
         proof = ask(whole, least, solver, left(), gap)
     if best.impossible or (proof.impossible and best.choice is None):
-        note(0.3, "not everything can be had: as much as can")
+        note(0.3, tr("not everything can be had: as much as can"))
         best = NONE
         short, short_proven = _as_much_as_can(whole, solver, left())
         if short is not None:

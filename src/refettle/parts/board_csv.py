@@ -12,6 +12,7 @@ import csv
 import io
 from math import isfinite
 
+from refettle.language import tr
 from refettle.parts.board import Board, Pad, Part, Side, turned
 from refettle.parts.board_text import MAX_BYTES, BoardError
 
@@ -42,12 +43,18 @@ def read_parts_list(data: bytes) -> Board:
         With the line and the column: what was found and what is allowed.
     """
     if len(data) > MAX_BYTES:
-        raise BoardError(f"{len(data) / 1e6:.0f} MB found; allowed: up to {MAX_BYTES / 1e6:.0f} MB")
+        raise BoardError(
+            tr(
+                "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
+                data=len(data) / 1e6,
+                max_bytes=MAX_BYTES / 1e6,
+            )
+        )
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise BoardError("bytes that are no UTF-8; allowed: text in UTF-8", line) from None
+        raise BoardError(tr("bytes that are no UTF-8; allowed: text in UTF-8"), line) from None
     head = text.split("\n", 1)[0]
     mark = max(",;\t", key=head.count)
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
@@ -63,20 +70,26 @@ def read_parts_list(data: bytes) -> Board:
                 continue
             line = rows.line_num
             if len(row) > len(columns):
-                raise BoardError(f"{len(row)} cells found; allowed: {len(columns)}, as the head has", line)
+                raise BoardError(
+                    tr("{row} cells found; allowed: {columns}, as the head has", row=len(row), columns=len(columns)),
+                    line,
+                )
             part = _part(dict(zip(columns, (cell.strip() for cell in row), strict=False)), line)
             if part.ref in seen:
-                raise BoardError(f"ref: {part.ref} found again; allowed: once (see line {seen[part.ref]})", line)
+                raise BoardError(
+                    tr("ref: {ref} found again; allowed: once (see line {ref_2})", ref=part.ref, ref_2=seen[part.ref]),
+                    line,
+                )
             seen[part.ref] = line
             parts.append(part)
             if len(parts) > MAX_PARTS:
-                raise BoardError(f"more than {MAX_PARTS} parts", line)
+                raise BoardError(tr("more than {max_parts} parts", max_parts=MAX_PARTS), line)
     except csv.Error as error:
-        raise BoardError(f"no readable list: {error}", rows.line_num) from None
+        raise BoardError(tr("no readable list: {error}", error=error), rows.line_num) from None
     if columns is None:
-        raise BoardError("the list is empty; allowed: a head with ref and value, then one line for each part", 1)
-    notes = [] if all(part.placed for part in parts) else ["parts without x and y are listed and not drawn"]
-    return Board(tuple(parts), (), "parts list", "", tuple(notes))
+        raise BoardError(tr("the list is empty; allowed: a head with ref and value, then one line for each part"), 1)
+    notes = [] if all(part.placed for part in parts) else [tr("parts without x and y are listed and not drawn")]
+    return Board(tuple(parts), (), tr("parts list"), "", tuple(notes))
 
 
 def _columns(row: list[str]) -> list[str]:
@@ -85,26 +98,31 @@ def _columns(row: list[str]) -> list[str]:
     for needed in ("ref", "value"):
         if needed not in columns:
             found = ", ".join(name for name in names if name)[:80]
-            raise BoardError(f"no column {needed}; found: {found}; allowed: a head with ref and value", 1)
+            raise BoardError(
+                tr(
+                    "no column {needed}; found: {found}; allowed: a head with ref and value", needed=needed, found=found
+                ),
+                1,
+            )
     twice = [name for name in set(columns) if name and columns.count(name) > 1]
     if twice:
-        raise BoardError(f"two columns for {twice[0]}; allowed: one", 1)
+        raise BoardError(tr("two columns for {twice}; allowed: one", twice=twice[0]), 1)
     return columns
 
 
 def _part(cells: dict[str, str], line: int) -> Part:
     ref = cells.get("ref", "")
     if not ref:
-        raise BoardError("ref: empty; allowed: a designator such as C12", line)
+        raise BoardError(tr("ref: empty; allowed: a designator such as C12"), line)
     side = _SIDES.get(cells.get("side", "").lower())
     if side is None:
-        raise BoardError(f"side: {cells['side']!r} found; allowed: front or back", line)
+        raise BoardError(tr("side: {cells!r} found; allowed: front or back", cells=cells["side"]), line)
     x, y = _number(cells, "x", line), _number(cells, "y", line)
     if x is None and y is None:
         x, up = _number(cells, "posx", line), _number(cells, "posy", line)
         y = -up if up is not None else None
     if (x is None) != (y is None):
-        raise BoardError(f"{'y' if y is None else 'x'}: empty; allowed: both x and y, or neither", line)
+        raise BoardError(tr("{y}: empty; allowed: both x and y, or neither", y="y" if y is None else "x"), line)
     placed = x is not None
     turn = _number(cells, "angle", line)
     angle = turn or 0.0
@@ -143,5 +161,5 @@ def _number(cells: dict[str, str], name: str, line: int) -> float | None:
     except ValueError:
         value = float("nan")
     if not isfinite(value) or abs(value) > 10_000:
-        raise BoardError(f"{name}: {text!r} found; allowed: a number in mm, within 10 m", line)
+        raise BoardError(tr("{name}: {text!r} found; allowed: a number in mm, within 10 m", name=name, text=text), line)
     return value

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable
 from math import atan2, ceil, cos, hypot, isfinite, pi, radians, sin
 
+from refettle.language import mark, tr
 from refettle.parts.board import Board, Body, Pad, Part, Side, Spot, turned
 from refettle.parts.board_text import BoardError, Node, Reader, all_of, child, word, words
 
@@ -21,7 +22,7 @@ _MM = 1e-3
 _MARKS = 8  # polarity signs kept for one part
 _LIMIT = 10.0  # [m]; no board is larger
 _EDGE = "Edge.Cuts"
-_ALLOWED = "an s-expression board layout, (kicad_pcb ...)"
+_ALLOWED = mark("an s-expression board layout, (kicad_pcb ...)")
 _NOT_FITTED = re.compile(r"\b(?:dnp|dnf|dni|do not (?:populate|fit)|not (?:populated|fitted))\b", re.IGNORECASE)
 _SIGNS = {"+": 1, "-": -1, "−": -1, "–": -1}
 
@@ -42,7 +43,7 @@ def read_layout(data: bytes) -> Board:
     reader = Reader(data)
     root = reader.root(_ALLOWED)
     if root != "kicad_pcb":
-        raise BoardError(f"({root} found; allowed: {_ALLOWED}", reader.line)
+        raise BoardError(tr("({root} found; allowed: {allowed}", root=root, allowed=_ALLOWED), reader.line)
     nets: dict[str, str] = {}
     parts: list[Part] = []
     outline: list[tuple[Spot, ...]] = []
@@ -56,14 +57,16 @@ def read_layout(data: bytes) -> Board:
             outline += edges
             pads += len(part.pads)
             if len(parts) > MAX_PARTS or pads > MAX_PADS:
-                raise BoardError(f"more than {MAX_PARTS} parts or {MAX_PADS} pads", line)
+                raise BoardError(
+                    tr("more than {max_parts} parts or {max_pads} pads", max_parts=MAX_PARTS, max_pads=MAX_PADS), line
+                )
         elif name.startswith("gr_") and name not in ("gr_text", "gr_text_box"):
             node = reader.node()
             if word(child(node, "layer")) == _EDGE:
                 outline.append(_stroke(node, line))
                 spots += len(outline[-1])
                 if spots > MAX_SPOTS:
-                    raise BoardError(f"more than {MAX_SPOTS} corners in the outline", line)
+                    raise BoardError(tr("more than {max_spots} corners in the outline", max_spots=MAX_SPOTS), line)
         elif name == "net":
             found = words(reader.node())
             if len(found) > 1:
@@ -75,11 +78,11 @@ def read_layout(data: bytes) -> Board:
         else:
             reader.skip()
     reader.end()
-    notes = [f"{ref} stands {count} times on the board" for ref, count in _repeated(parts)]
+    notes = [tr("{ref} stands {count} times on the board", ref=ref, count=count) for ref, count in _repeated(parts)]
     if not outline:
-        notes.append("the layout has no outline; the map is cut to the parts")
+        notes.append(tr("the layout has no outline; the map is cut to the parts"))
     if not parts:
-        notes.append("the layout has no parts")
+        notes.append(tr("the layout has no parts"))
     return Board(tuple(parts), tuple(line for line in outline if line), version, title, tuple(notes))
 
 
@@ -95,7 +98,7 @@ def _number(text: str | Node, line: int, what: str) -> float:
         value = float("nan")
     if not isfinite(value):
         seen = text if isinstance(text, str) else "a list"
-        raise BoardError(f"{what}: {seen!r} found; allowed: a number", line)
+        raise BoardError(tr("{what}: {seen!r} found; allowed: a number", what=what, seen=seen), line)
     return value
 
 
@@ -104,7 +107,10 @@ def _numbers(node: Node | None, line: int, least: int) -> list[float]:
     name = node[0] if node else "place"
     values = [_number(text, line, f"{name}") for text in found if text not in ("unlocked", "locked")]
     if len(values) < least:
-        raise BoardError(f"{name}: {len(values)} numbers found; allowed: at least {least}", line)
+        raise BoardError(
+            tr("{name}: {what} numbers found; allowed: at least {least}", name=name, what=len(values), least=least),
+            line,
+        )
     return values
 
 
@@ -112,7 +118,7 @@ def _spot(node: Node | None, line: int) -> Spot:
     """A place in metres."""
     x, y = (value * _MM for value in _numbers(node, line, 2)[:2])
     if abs(x) > _LIMIT or abs(y) > _LIMIT:
-        raise BoardError(f"a place {x / _MM:g}, {y / _MM:g} mm found; allowed: within 10 m", line)
+        raise BoardError(tr("a place {mm:g}, {mm_2:g} mm found; allowed: within 10 m", mm=x / _MM, mm_2=y / _MM), line)
     return x, y
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from refettle.language import mark, tr
 from refettle.parts.board import Board
 from refettle.parts.board_text import BoardError, Node, Reader, all_of, child, word, words
 
 MAX_PARTS = 50_000
 MAX_PINS = 1_000_000
-_ALLOWED = "an s-expression netlist, (export ...)"
+_ALLOWED = mark("an s-expression netlist, (export ...)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ def read_netlist(data: bytes) -> Netlist:
     reader = Reader(data)
     root = reader.root(_ALLOWED)
     if root != "export":
-        raise BoardError(f"({root} found; allowed: {_ALLOWED}", reader.line)
+        raise BoardError(tr("({root} found; allowed: {allowed}", root=root, allowed=_ALLOWED), reader.line)
     version = ""
     parts: dict[str, ListedPart] = {}
     symbols: dict[str, dict[str, tuple[str, str]]] = {}
@@ -71,7 +72,7 @@ def read_netlist(data: bytes) -> Netlist:
                 part = _part(reader.node(), line)
                 parts[part.ref] = part
                 if len(parts) > MAX_PARTS:
-                    raise BoardError(f"more than {MAX_PARTS} parts", line)
+                    raise BoardError(tr("more than {max_parts} parts", max_parts=MAX_PARTS), line)
         elif name == "libparts":
             for inner in reader.children():
                 if inner == "libpart":
@@ -86,7 +87,7 @@ def read_netlist(data: bytes) -> Netlist:
                 line = reader.line
                 _net(reader.node(), line, nodes)
                 if len(nodes) > MAX_PINS:
-                    raise BoardError(f"more than {MAX_PINS} pins", line)
+                    raise BoardError(tr("more than {max_pins} pins", max_pins=MAX_PINS), line)
         else:
             reader.skip()
     reader.end()
@@ -101,7 +102,7 @@ def read_netlist(data: bytes) -> Netlist:
 def _part(node: Node, line: int) -> ListedPart:
     ref = word(child(node, "ref"))
     if not ref:
-        raise BoardError("a part without designator; allowed: (comp (ref C1) ...)", line)
+        raise BoardError(tr("a part without designator; allowed: (comp (ref C1) ...)"), line)
     source = child(node, "libsource") or []
     listed = child(node, "fields") or []
     fields = {word(child(item, "name")): (words(item) or [""])[-1] for item in all_of(listed, "field")}
@@ -133,7 +134,16 @@ def _net(node: Node, line: int, nodes: dict[tuple[str, str], ListedPin]) -> None
         key = word(child(pin, "ref")), word(child(pin, "pin"))
         listed = ListedPin(net, word(child(pin, "pinfunction")), word(child(pin, "pintype")))
         if key in nodes and nodes[key].net != net:
-            raise BoardError(f"pin {key[1]} of {key[0]} is on {nodes[key].net} and on {net}; allowed: one net", line)
+            raise BoardError(
+                tr(
+                    "pin {key} of {key_2} is on {net} and on {net_2}; allowed: one net",
+                    key=key[1],
+                    key_2=key[0],
+                    net=nodes[key].net,
+                    net_2=net,
+                ),
+                line,
+            )
         nodes[key] = listed
 
 
@@ -145,23 +155,25 @@ def differences(board: Board, netlist: Netlist) -> tuple[str, ...]:
     out: list[str] = []
     on_board = {part.ref: part for part in board.parts if part.pads}
     for ref in sorted(netlist.parts.keys() - {part.ref for part in board.parts}):
-        out.append(f"{ref} is in the netlist and not on the board")
+        out.append(tr("{ref} is in the netlist and not on the board", ref=ref))
     for ref in sorted(on_board.keys() - netlist.parts.keys()):
-        out.append(f"{ref} is on the board and not in the netlist")
+        out.append(tr("{ref} is on the board and not in the netlist", ref=ref))
     pairs: dict[tuple[str, str], list[str]] = {}
     for ref, part in on_board.items():
         if ref not in netlist.parts:
             continue
         listed = netlist.parts[ref].value
         if part.value != listed:
-            out.append(f"{ref}: {part.value} on the board, {listed} in the netlist")
+            out.append(
+                tr("{ref}: {value} on the board, {listed} in the netlist", ref=ref, value=part.value, listed=listed)
+            )
         for pad in part.pads:
             pin = netlist.pins.get((ref, pad.number))
             if pin is None and not any(letter.isdigit() for letter in pad.number):
                 continue  # the shell of a socket, a fixing lug
             there = "" if pin is None or pin.net.startswith("unconnected-") else pin.net
             if (pad.net or there) and pad.number:
-                pairs.setdefault((pad.net, there), []).append(f"{ref} pad {pad.number}")
+                pairs.setdefault((pad.net, there), []).append(tr("{ref} pad {number}", ref=ref, number=pad.number))
     board_side: dict[str, set[str]] = {}
     list_side: dict[str, set[str]] = {}
     for here, there in pairs:
@@ -170,6 +182,14 @@ def differences(board: Board, netlist: Netlist) -> tuple[str, ...]:
     for (here, there), where in sorted(pairs.items()):
         renamed = here and there and len(board_side[here]) == 1 and len(list_side[there]) == 1
         if here != there and not renamed:
-            several = f" and {len(where) - 1} more" if len(where) > 1 else ""
-            out.append(f"{where[0]}{several}: {here or 'no net'} on the board, {there or 'no net'} in the netlist")
+            several = tr(" and {where} more", where=len(where) - 1) if len(where) > 1 else ""
+            out.append(
+                tr(
+                    "{where}{several}: {here} on the board, {there} in the netlist",
+                    where=where[0],
+                    several=several,
+                    here=here or "no net",
+                    there=there or "no net",
+                )
+            )
     return tuple(out)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
+from refettle.language import mark, tr
 from refettle.parts.board import Board
 from refettle.parts.board_capacitors import Capacitor, find_capacitors, toward
 from refettle.parts.board_csv import read_parts_list
@@ -66,12 +67,12 @@ class BoardReading:
         """Which way round a capacitor belongs."""
         seat = self.seats[capacitor.ref]
         if capacitor.kind == "bipolar":
-            return Polarity(None, None, None, None, None, "no polarity")
+            return Polarity(None, None, None, None, None, mark("no polarity"))
         told = [pad for pad in (capacitor.by_number, capacitor.by_print, seat.plus) if pad is not None]
         plus = told[0] if len(set(told)) == 1 else None
         numbers = list(dict.fromkeys(pad.number for pad in capacitor.part.pads if pad.number))
         minus = next((number for number in numbers if number != plus), None) if plus is not None else None
-        agreement: Agreement = "agree" if len(told) > 1 else "one sign only" if told else "nothing tells"
+        agreement: Agreement = "agree" if len(told) > 1 else mark("one sign only") if told else mark("nothing tells")
         if len(set(told)) > 1:
             agreement = "disagree"
         return Polarity(capacitor.by_number, capacitor.by_print, seat.plus, plus, minus, agreement)
@@ -101,9 +102,11 @@ def read_board(data: bytes, netlist: bytes | None = None) -> BoardReading:
     if start.startswith(b"("):
         board = read_layout(data)
     elif start.startswith(b"PCBNEW-BOARD"):
-        raise BoardError("an older text layout found; allowed: a layout as saved by versions of 2017 to today", 1)
+        raise BoardError(tr("an older text layout found; allowed: a layout as saved by versions of 2017 to today"), 1)
     elif b"\0" in start or start.startswith((b"PK", b"<", b"%PDF")):
-        raise BoardError("no text of a board found; allowed: an s-expression board layout, or a parts list as CSV", 1)
+        raise BoardError(
+            tr("no text of a board found; allowed: an s-expression board layout, or a parts list as CSV"), 1
+        )
     else:
         board = read_parts_list(data)
     listed: Netlist | None = None

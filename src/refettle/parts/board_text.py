@@ -11,6 +11,8 @@ import re
 from collections.abc import Iterator
 from typing import Union
 
+from refettle.language import tr
+
 MAX_BYTES = 128_000_000
 MAX_DEPTH = 64  # real boards stay under 12
 MAX_TOKENS = 2_000_000  # in one list that is held whole
@@ -30,7 +32,7 @@ class BoardError(ValueError):
     """A board, netlist or parts list that cannot be read; the message names the line, what was found and allowed."""
 
     def __init__(self, message: str, line: int | None = None) -> None:
-        super().__init__(message if line is None else f"line {line}: {message}")
+        super().__init__(message if line is None else tr("line {line}: {message}", line=line, message=message))
         self.line = line
 
 
@@ -53,7 +55,13 @@ class Reader:
 
     def __init__(self, data: bytes) -> None:
         if len(data) > MAX_BYTES:
-            raise BoardError(f"{len(data) / 1e6:.0f} MB found; allowed: up to {MAX_BYTES / 1e6:.0f} MB")
+            raise BoardError(
+                tr(
+                    "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
+                    data=len(data) / 1e6,
+                    max_bytes=MAX_BYTES / 1e6,
+                )
+            )
         self._data = data
         self._at = 3 if data.startswith(b"\xef\xbb\xbf") else 0
         self._open: list[tuple[str, int]] = []
@@ -68,10 +76,12 @@ class Reader:
         """Enter the outermost list and give its name; `allowed` says in the refusal what is read here."""
         found = _TOKEN.search(self._data, self._at)
         if found is None:
-            raise BoardError("the text is empty", 1)
+            raise BoardError(tr("the text is empty"), 1)
         if found.group() != b"(":
             seen = found.group()[:20].decode("utf-8", "replace")
-            raise BoardError(f"begins with {seen!r}; allowed: {allowed}", self._line_of(found.start()))
+            raise BoardError(
+                tr("begins with {seen!r}; allowed: {allowed}", seen=seen, allowed=allowed), self._line_of(found.start())
+            )
         return self._enter(found)
 
     def children(self) -> Iterator[str]:
@@ -90,13 +100,20 @@ class Reader:
             if first == _OPEN:
                 yield self._enter(found)
                 if len(self._open) > depth:
-                    raise RuntimeError(f"the list {self._open[-1][0]} was neither taken nor skipped")
+                    raise RuntimeError(tr("the list {open} was neither taken nor skipped", open=self._open[-1][0]))
             else:
                 self._whole(found)
                 self._at = found.end()
                 between += 1
                 if between > MAX_TOKENS:
-                    raise BoardError(f"more than {MAX_TOKENS} words in one list ({self._open[-1][0]})", self.line)
+                    raise BoardError(
+                        tr(
+                            "more than {max_tokens} words in one list ({open})",
+                            max_tokens=MAX_TOKENS,
+                            open=self._open[-1][0],
+                        ),
+                        self.line,
+                    )
 
     def node(self) -> Node:
         """The current list whole, its name first; reading goes on behind it."""
@@ -108,7 +125,10 @@ class Reader:
             text = found.group()
             first = text[0]
             if tokens > MAX_TOKENS:
-                raise BoardError(f"more than {MAX_TOKENS} words in one list ({name})", self._line_of(start))
+                raise BoardError(
+                    tr("more than {max_tokens} words in one list ({name})", max_tokens=MAX_TOKENS, name=name),
+                    self._line_of(start),
+                )
             if first == _OPEN:
                 inner: Node = []
                 here.append(inner)
@@ -160,7 +180,7 @@ class Reader:
         if found is not None and found.group().strip(b"\0\x1a"):
             seen = found.group()[:20].decode("utf-8", "replace")
             line = self._line_of(found.start())
-            raise BoardError(f"{seen!r} after the end; allowed: one list and nothing behind it", line)
+            raise BoardError(tr("{seen!r} after the end; allowed: one list and nothing behind it", seen=seen), line)
 
     def _enter(self, bracket: re.Match[bytes]) -> str:
         found = _TOKEN.search(self._data, bracket.end())
@@ -189,19 +209,26 @@ class Reader:
         try:
             return raw.decode()
         except UnicodeDecodeError:
-            raise BoardError("bytes that are no UTF-8; allowed: text in UTF-8", self._line_of(at)) from None
+            raise BoardError(tr("bytes that are no UTF-8; allowed: text in UTF-8"), self._line_of(at)) from None
 
     def _whole(self, found: re.Match[bytes]) -> None:
         if found.group() == b'"':
-            raise BoardError('a quote (") is opened and never closed', self._line_of(found.start()))
+            raise BoardError(tr('a quote (") is opened and never closed'), self._line_of(found.start()))
 
     def _too_deep(self, at: int) -> BoardError:
-        return BoardError(f"lists nested more than {MAX_DEPTH} deep; a board needs about 10", self._line_of(at))
+        return BoardError(
+            tr("lists nested more than {max_depth} deep; a board needs about 10", max_depth=MAX_DEPTH),
+            self._line_of(at),
+        )
 
     def _cut_short(self) -> BoardError:
         name, start = self._open[-1]
         return BoardError(
-            f"the text ends inside the list ({name} begun on line {self._line_of(start)}; it is cut short",
+            tr(
+                "the text ends inside the list ({name} begun on line {start}; it is cut short",
+                name=name,
+                start=self._line_of(start),
+            ),
             self._line_of(len(self._data.rstrip())),
         )
 

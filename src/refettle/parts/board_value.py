@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
+from refettle.language import tr
 from refettle.parts.markings import MarkingError, read_marking
 from refettle.quantities import show
 
@@ -49,9 +50,13 @@ def read_value(text: str, polarised: bool) -> ValueRead:
         values = {reading.value for reading in best if reading.value}
         if len(values) > 1:
             either = " or ".join(show(value, "F") for value in sorted(values))
-            return ValueRead(None, volt, f"{text!r} may be {either}")
+            return ValueRead(None, volt, tr("{text!r} may be {either}", text=text, either=either))
         if values and (kind == "electrolytic" or _HAS_UNIT.search(said)):
             value = values.pop()
-            bare = "" if _HAS_UNIT.search(said) else f"{text} without a unit is taken for {show(value, 'F')}"
+            bare = (
+                ""
+                if _HAS_UNIT.search(said)
+                else tr("{text} without a unit is taken for {value}", text=text, value=show(value, "F"))
+            )
             return ValueRead(value, volt, bare)
-    return ValueRead(None, volt, f"no capacitance can be read from {text!r}")
+    return ValueRead(None, volt, tr("no capacitance can be read from {text!r}", text=text))

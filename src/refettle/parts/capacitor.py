@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Literal, get_args
 
+from refettle.language import tr
+
 CapacitorKind = Literal[
     "aluminium", "low-impedance", "bipolar", "tantalum", "polymer", "film", "ceramic", "mica", "paper"
 ]
@@ -29,7 +31,17 @@ def within(name: str, value: float, low: float, high: float, unit: str, *, above
     """`value` if it is finite and above `low` (or from `low`, with `above` False) up to `high`; else CapacitorError."""
     if not isfinite(value) or value > high or value < low or (above and value == low):
         start = "above" if above else "from"
-        raise CapacitorError(f"{name} {value:g} {unit} found; allowed: {start} {low:g} to {high:g} {unit}")
+        raise CapacitorError(
+            tr(
+                "{name} {value:g} {unit} found; allowed: {start} {low:g} to {high:g} {unit}",
+                name=name,
+                value=value,
+                unit=unit,
+                start=start,
+                low=low,
+                high=high,
+            )
+        )
     return value
 
 
@@ -42,7 +54,7 @@ class AtFrequency:
     celsius: float = 20.0
 
     def __post_init__(self) -> None:
-        within("figure", self.value, 0.0, 1e6, "ohm or A")
+        within("figure", self.value, 0.0, 1e6, tr("ohm or A"))
         within("frequency", self.hertz, 0.0, 1e8, "Hz")
         within("temperature", self.celsius, -60.0, 200.0, "°C")
 
@@ -76,10 +88,10 @@ class Rated:
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
-            raise CapacitorError(f"kind {self.kind!r} found; allowed: {', '.join(KINDS)}")
+            raise CapacitorError(tr("kind {kind!r} found; allowed: {kinds}", kind=self.kind, kinds=", ".join(KINDS)))
         within("capacitance", self.farad, 1e-13, 10.0, "F", above=False)
         limits = {
-            "volt": ("rated voltage", 1e5, "V"),
+            "volt": (tr("rated voltage"), 1e5, "V"),
             "endurance": ("endurance", 1e6, "h"),
             "pitch": ("pitch", 0.3, "m"),
             "diameter": ("diameter", 0.3, "m"),
@@ -91,13 +103,21 @@ class Rated:
             if value is not None:
                 within(name, value, 0.0, most, unit)
         if self.celsius is not None:
-            within("upper temperature", self.celsius, 40.0, 250.0, "°C", above=False)
+            within(tr("upper temperature"), self.celsius, 40.0, 250.0, "°C", above=False)
         if self.stored is not None:
-            within("years stored", self.stored, 0.0, 150.0, "years", above=False)
+            within(tr("years stored"), self.stored, 0.0, 150.0, "years", above=False)
         if self.tolerance is not None and not -1.0 < self.tolerance[0] <= 0.0 <= self.tolerance[1] <= 2.0:
-            raise CapacitorError(f"tolerance {self.tolerance} found; allowed: from above -1 to 0, and 0 to 2")
+            raise CapacitorError(
+                tr("tolerance {tolerance} found; allowed: from above -1 to 0, and 0 to 2", tolerance=self.tolerance)
+            )
         if unknown := self.safety - SAFETY_CLASSES:
-            raise CapacitorError(f"safety class {min(unknown)!r} found; allowed: {', '.join(sorted(SAFETY_CLASSES))}")
+            raise CapacitorError(
+                tr(
+                    "safety class {unknown!r} found; allowed: {safety_classes}",
+                    unknown=min(unknown),
+                    safety_classes=", ".join(sorted(SAFETY_CLASSES)),
+                )
+            )
 
     @property
     def polar(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import KINDS, MOUNTS, SAFETY_CLASSES, AtFrequency, CapacitorError, Rated
 from refettle.quantities import QuantityError, parse, plain
 
@@ -23,7 +24,7 @@ _LENGTHS = {"pitch": "pitch", "p": "pitch", "diameter": "diameter", "d": "diamet
 _SPAN = re.compile(r"(?:tol(?:erance)?=)?(?:±|\+/-)?(\d+(?:[.,]\d+)?)%")
 _SPANS = re.compile(r"(?:tol(?:erance)?=)?-(\d+(?:[.,]\d+)?)/\+(\d+(?:[.,]\d+)?)%")
 _APART = re.compile(r"(\d) (?=(?:[pnuµm]?F|[km]?V|°C|%)(?:\s|,|;|$))", re.IGNORECASE)
-WORDS = (
+WORDS = mark(
     "a value (100u), volts (25V), upper temperature (105C), a kind, radial, axial or surface, a safety class (X2), "
     "tolerance (20% or -10/+50%), and pitch= diameter= height= [mm], esr= and ripple= with @frequency, leakage=, "
     "endurance= [h], stored= [years], name="
@@ -49,7 +50,9 @@ def read_capacitor(text: str, kind: str | None = None) -> Rated:
 
     def put(name: str, value: Any, word: str) -> None:
         if name in found:
-            raise CapacitorError(f"{text!r}: {word!r} says {name} twice; allowed: once")
+            raise CapacitorError(
+                tr("{text!r}: {word!r} says {name} twice; allowed: once", text=text, word=word, name=name)
+            )
         found[name] = value
 
     for word in re.split(r",?\s+|;", _APART.sub(r"\1", plain(text))):
@@ -60,9 +63,11 @@ def read_capacitor(text: str, kind: str | None = None) -> Rated:
                 raise CapacitorError(f"{text!r}: {word!r}: {error}") from None
     chosen = found.pop("kind", kind)
     if chosen is None:
-        raise CapacitorError(f"{text!r}: no kind found; allowed: {', '.join(KINDS)}")
+        raise CapacitorError(tr("{text!r}: no kind found; allowed: {kinds}", text=text, kinds=", ".join(KINDS)))
     if "farad" not in found:
-        raise CapacitorError(f"{text!r}: no capacitance found; allowed: such as 100u, 4.7 µF as 4.7µF, 100n")
+        raise CapacitorError(
+            tr("{text!r}: no capacitance found; allowed: such as 100u, 4.7 µF as 4.7µF, 100n", text=text)
+        )
     return Rated(chosen, **found)
 
 
@@ -88,7 +93,7 @@ def _word(word: str) -> tuple[str, Any]:
     try:
         return "farad", parse(word, "F")
     except QuantityError:
-        raise CapacitorError(f"{word!r} found; allowed: {WORDS}") from None
+        raise CapacitorError(tr("{word!r} found; allowed: {words}", word=word, words=WORDS)) from None
 
 
 def _hundredth(text: str) -> float:
@@ -104,7 +109,14 @@ def _named(word: str) -> tuple[str, Any]:
     if name in ("esr", "ripple"):
         value, at, where = said.partition("@")
         if not at:
-            raise CapacitorError(f"{word!r}: no frequency; allowed: such as {name}={value or '0.3'}@100k")
+            raise CapacitorError(
+                tr(
+                    "{word!r}: no frequency; allowed: such as {name}={value}@100k",
+                    word=word,
+                    name=name,
+                    value=value or "0.3",
+                )
+            )
         hertz, _, celsius = where.partition("@")
         measured = parse(celsius, "°C") if celsius else (20.0 if name == "esr" else 105.0)
         return name, AtFrequency(parse(value, "Ω" if name == "esr" else "A"), parse(hertz, "Hz"), measured)
@@ -116,4 +128,4 @@ def _named(word: str) -> tuple[str, Any]:
         return name, said
     if name == "kind" and said.lower() in _KIND_WORDS:
         return "kind", _KIND_WORDS[said.lower()]
-    raise CapacitorError(f"{word!r} found; allowed: {WORDS}")
+    raise CapacitorError(tr("{word!r} found; allowed: {words}", word=word, words=WORDS))

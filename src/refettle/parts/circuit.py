@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.board import Board
 from refettle.parts.board_netlist import Netlist
 
@@ -188,15 +189,15 @@ class Circuit:
     def _by_name(self, net: str, other_ground: bool) -> NetFacts | None:
         name = base_name(net)
         if _GROUND.match(name) or (name == "VSS" and not other_ground):
-            return NetFacts("ground", 0, "sure", f"{net} is named as ground")
+            return NetFacts("ground", 0, "sure", tr("{net} is named as ground", net=net))
         if _CHASSIS.match(name):
-            return NetFacts("chassis", 0, "likely", f"{net} is named as chassis or earth")
+            return NetFacts("chassis", 0, "likely", tr("{net} is named as chassis or earth", net=net))
         if not _RAIL.match(name) or _NO_RAIL.search(name):
             return None
         if name.startswith("VSS"):
-            reason = f"{net} beside a ground of its own is taken for a negative rail: measure it"
+            reason = tr("{net} beside a ground of its own is taken for a negative rail: measure it", net=net)
             return NetFacts("rail", -1, "unsure", reason)
-        return NetFacts("rail", -1 if _NEGATIVE.search(name) else 1, "sure", f"{net} is named as a rail")
+        return NetFacts("rail", -1 if _NEGATIVE.search(name) else 1, "sure", tr("{net} is named as a rail", net=net))
 
     def _by_pins(self, pins: list[Pin]) -> NetFacts | None:
         chips = [pin for pin in pins if self.kind(pin.ref) in ("chip", "regulator")]
@@ -209,24 +210,29 @@ class Circuit:
             p for p in chips if p.type == "power_out" and _GIVEN_PIN.match(p.name) and not _GROUND_PIN.match(p.name)
         ]
         if len(ground) >= 2 and len(ground) > len(supply):
-            return NetFacts("ground", 0, "likely", f"{_named(ground[0])} and {len(ground) - 1} more hang on it")
+            return NetFacts(
+                "ground",
+                0,
+                "likely",
+                tr("{ground} and {ground_2} more hang on it", ground=_named(ground[0]), ground_2=len(ground) - 1),
+            )
         if gives:
             sign = -1 if _NEGATIVE_PIN.match(gives[0].name) else 1
-            return NetFacts("rail", sign, "likely", f"{_named(gives[0])} delivers it")
+            return NetFacts("rail", sign, "likely", tr("{gives} delivers it", gives=_named(gives[0])))
         if len(supply) > len(ground):
             how: Confidence = "likely" if len({pin.ref for pin in supply}) > 1 else "unsure"
             if supply[0].type == "power_in":
                 how = "likely"
-            return NetFacts("rail", 1, how, f"{_named(supply[0])} is fed from it")
+            return NetFacts("rail", 1, how, tr("{supply} is fed from it", supply=_named(supply[0])))
         if negative and not supply and not ground:
-            return NetFacts("rail", -1, "unsure", f"{_named(negative[0])} is fed from it")
+            return NetFacts("rail", -1, "unsure", tr("{negative} is fed from it", negative=_named(negative[0])))
         return None
 
     def _busiest_as_ground(self) -> None:
         signals = [net for net, facts in self.nets.items() if facts.kind == "signal"]
         busiest = max(signals, key=lambda net: len(self.on_net[net]), default=None)
         if busiest is not None and len(self.on_net[busiest]) >= 8:
-            reason = f"no net is named ground; {busiest} reaches the most pins"
+            reason = tr("no net is named ground; {busiest} reaches the most pins", busiest=busiest)
             self.nets[busiest] = NetFacts("ground", 0, "unsure", reason)
 
     def _mark_mains(self) -> None:
@@ -241,8 +247,13 @@ class Circuit:
                     continue
                 for net, passed in list(self.series(start, 6, frozenset({"fuse", "switch", "inductor"}))):
                     if self.nets[net].kind == "signal":
-                        way = f" through {', '.join(passed)}" if passed else ""
-                        self.nets[net] = NetFacts("mains", 0, "likely", f"{ref} ({facts.value}) brings the mains{way}")
+                        way = tr(" through {passed}", passed=", ".join(passed)) if passed else ""
+                        self.nets[net] = NetFacts(
+                            "mains",
+                            0,
+                            "likely",
+                            tr("{ref} ({value}) brings the mains{way}", ref=ref, value=facts.value, way=way),
+                        )
 
     def _mark_supplies(self) -> None:
         """Both sides of regulators, what comes in at a supply socket, and what stands behind a rectifier."""
@@ -251,12 +262,14 @@ class Circuit:
                 sign = -1 if re.search(r"79[LMST]?\d\d|337", facts.value, re.IGNORECASE) else 1
                 for pin, net in self.pins[ref]:
                     if _REGULATOR_PIN.match(pin.name):
-                        self._rail(net, sign, "likely", f"the regulator {_named(pin)} stands on it")
+                        self._rail(net, sign, "likely", tr("the regulator {pin} stands on it", pin=_named(pin)))
             elif facts.kind == "connector" and len(self.of_part[ref]) <= 4:
                 named = facts.about.partition(" ")[0]  # symbol or print; tags are copied about and mean little
                 if _SUPPLY_VALUE.search(facts.value) or _SUPPLY_SOCKET.search(named):
                     for net in set(self.of_part[ref].values()):
-                        self._rail(net, 1, "unsure", f"{ref} ({facts.value}) brings the supply")
+                        self._rail(
+                            net, 1, "unsure", tr("{ref} ({value}) brings the supply", ref=ref, value=facts.value)
+                        )
             elif facts.kind == "diode":
                 self._rectified(ref)
 
@@ -269,7 +282,7 @@ class Circuit:
         for name, net in ends.items():
             sign = {"K": 1, "+": 1, "1": 1, "A": -1, "-": -1, "2": -1}.get(name, 0)
             if net not in winding and sign and (len(ends) == 2 or name in "+-"):
-                self._rail(net, sign, "likely", f"{ref} rectifies what the transformer gives")
+                self._rail(net, sign, "likely", tr("{ref} rectifies what the transformer gives", ref=ref))
 
     def _rail(self, net: str, sign: int, how: Confidence, reason: str) -> None:
         if self.nets[net].kind == "signal":
@@ -290,12 +303,12 @@ class Circuit:
                 if self.kind(pin.ref) == "inductor" and turns:
                     continue  # the switched end of a converter's coil
                 if self.is_signal(other):
-                    reason = f"{other} is {net} behind {pin.ref}"
+                    reason = tr("{other} is {net} behind {ref}", other=other, net=net, ref=pin.ref)
                     self.nets[other] = NetFacts("rail", self.nets[net].sign, "likely", reason, net)
                     waiting.append(other)
 
 
-_SIGNAL = NetFacts("signal", 0, "likely", "neither ground nor a rail by name or pins")
+_SIGNAL = NetFacts("signal", 0, "likely", mark("neither ground nor a rail by name or pins"))
 
 
 def _regulates(pins: list[Pin]) -> bool:
@@ -311,7 +324,11 @@ def base_name(net: str) -> str:
 
 
 def _named(pin: Pin) -> str:
-    return f"{pin.ref} pin {pin.number} ({pin.name})" if pin.name else f"{pin.ref} pin {pin.number}"
+    return (
+        tr("{ref} pin {number} ({name})", ref=pin.ref, number=pin.number, name=pin.name)
+        if pin.name
+        else tr("{ref} pin {number}", ref=pin.ref, number=pin.number)
+    )
 
 
 def part_kind(ref: str, about: str, value: str, ends: int) -> PartKind:

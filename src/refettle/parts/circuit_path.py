@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.board_capacitors import ref_order
 from refettle.parts.circuit import SERIES, Circuit, base_name
 from refettle.parts.circuit_roles import Seat
@@ -66,8 +67,15 @@ def output_nets(circuit: Circuit, name: str) -> list[str]:
     if found:
         return found
     listed = ", ".join(f"{r} ({circuit.parts[r].value})" for r in sorted(outlets, key=ref_order)[:20])
-    what = "no signal reaches" if nets or owners else "no net, part or connector is called"
-    raise NoSuchOutputError(f"{what} {name!r}; allowed: a net, a part, or a connector: {listed or 'there is none'}")
+    what = tr("no signal reaches") if nets or owners else tr("no net, part or connector is called")
+    raise NoSuchOutputError(
+        tr(
+            "{what} {name!r}; allowed: a net, a part, or a connector: {listed}",
+            what=what,
+            name=name,
+            listed=listed or "there is none",
+        )
+    )
 
 
 def on_path(circuit: Circuit, seats: Mapping[str, Seat], outputs: Iterable[str]) -> list[OnPath]:
@@ -136,16 +144,22 @@ def _listed(
         near.sort(key=len)
         if ref in series:
             way = series[ref]
-            out.append(OnPath(ref, "in series", len(way), way, _way_text("in the signal's way", way)))
+            out.append(OnPath(ref, mark("in series"), len(way), way, _way_text(tr("in the signal's way"), way)))
         elif near:
             way = near[0]
-            out.append(OnPath(ref, "beside the path", len(way), way, _way_text(f"beside it, {seat.text}", way)))
+            out.append(
+                OnPath(
+                    ref, mark("beside the path"), len(way), way, _way_text(tr("beside it, {text}", text=seat.text), way)
+                )
+            )
         elif seat.rail in fed:
             chip, way = fed[seat.rail]
-            out.append(OnPath(ref, "feeds", len(way), way, f"on {seat.rail}, which feeds {chip}"))
+            out.append(
+                OnPath(ref, "feeds", len(way), way, tr("on {rail}, which feeds {chip}", rail=seat.rail, chip=chip))
+            )
     order = {"in series": 0, "beside the path": 1, "feeds": 2}
     return sorted(out, key=lambda found: (order[found.how], found.steps, ref_order(found.ref)))
 
 
 def _way_text(what: str, way: tuple[str, ...]) -> str:
-    return f"{what}, behind {', '.join(way)}" if way else f"{what}, at the output"
+    return tr("{what}, behind {way}", what=what, way=", ".join(way)) if way else tr("{what}, at the output", what=what)

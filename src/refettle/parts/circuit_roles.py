@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.board_capacitors import Capacitor, ref_order
 from refettle.parts.circuit import SERIES, Circuit, Confidence, Pin, base_name
 
@@ -39,7 +40,7 @@ class End:
     type: str = ""
 
     def __str__(self) -> str:
-        through = f" through {', '.join(self.by)}" if self.by else ""
+        through = tr(" through {by}", by=", ".join(self.by)) if self.by else ""
         pin = f" ({self.pin})" if self.pin else ""
         return f"{self.ref}{pin}{through}"
 
@@ -90,7 +91,12 @@ def seat_of(circuit: Circuit, capacitor: Capacitor) -> Seat:
     rails = [net for net in nets if kinds[net] == "rail"]
     if len(still) == 2:
         return Seat(
-            ref, "unknown", f"between {nets[0]} and {nets[1]}, both grounds", "likely", _why(circuit, nets), nets
+            ref,
+            "unknown",
+            tr("between {nets} and {nets_2}, both grounds", nets=nets[0], nets_2=nets[1]),
+            "likely",
+            _why(circuit, nets),
+            nets,
         )
     if len(rails) == 2:
         return _between_rails(circuit, ref, pads, (rails[0], rails[1]))
@@ -118,15 +124,21 @@ def _mains(circuit: Circuit, capacitor: Capacitor, nets: tuple[str, ...]) -> Sea
         return None
     reasons = list(_why(circuit, on))
     if marked is not None:
-        reasons.append(f"marked {marked[0]}")
+        reasons.append(tr("marked {marked}", marked=marked[0]))
     letter = marked[1] if marked is not None else None
     other = [net for net in nets if net not in on]
     if letter in ("X", "Y"):
         safety: Literal["X", "Y"] = "X" if letter == "X" else "Y"
     else:
         safety = "X" if len(on) == 2 or not any(circuit.nets[n].kind in ("ground", "chassis") for n in other) else "Y"
-    where = "across the mains" if safety == "X" else f"from the mains to {other[0] if other else 'ground'}"
-    text = f"{where}: a safety capacitor of class {safety}; only the same class may replace it"
+    where = (
+        tr("across the mains")
+        if safety == "X"
+        else tr("from the mains to {other}", other=other[0] if other else "ground")
+    )
+    text = tr(
+        "{where}: a safety capacitor of class {safety}; only the same class may replace it", where=where, safety=safety
+    )
     confidence: Confidence = "sure" if on and marked is not None else "likely"
     return Seat(capacitor.ref, "mains", text, confidence, tuple(reasons), nets, safety=safety)
 
@@ -137,12 +149,17 @@ def _rail(circuit: Circuit, ref: str, pads: dict[str, str], rail: str, ground: s
     if circuit.nets[ground].kind == "chassis":
         plus = None
     regulators = circuit.regulators_on(rail)
-    fed = f" (from {facts.fed_by})" if facts.fed_by else ""
-    negative = "negative rail" if facts.sign < 0 else "rail"
+    fed = tr(" (from {fed_by})", fed_by=facts.fed_by) if facts.fed_by else ""
+    negative = tr("negative rail") if facts.sign < 0 else "rail"
     text = f"{negative} {rail}{fed} to {ground}"
     reasons = list(_why(circuit, (rail, ground)))
     if regulators:
-        reasons.append(f"on the same rail as {', '.join(regulators)}: a regulator may need its capacitor's ESR")
+        reasons.append(
+            tr(
+                "on the same rail as {regulators}: a regulator may need its capacitor's ESR",
+                regulators=", ".join(regulators),
+            )
+        )
     confidence = _least(facts.confidence, circuit.nets[ground].confidence)
     return Seat(
         ref, "rail", text, confidence, tuple(reasons), tuple(pads), rail, plus, confidence, regulators=regulators
@@ -152,8 +169,8 @@ def _rail(circuit: Circuit, ref: str, pads: dict[str, str], rail: str, ground: s
 def _between_rails(circuit: Circuit, ref: str, pads: dict[str, str], rails: tuple[str, str]) -> Seat:
     high, low = sorted(rails, key=lambda net: -circuit.nets[net].sign)
     plus = pads[high] if circuit.nets[high].sign > circuit.nets[low].sign else None
-    text = f"between the rails {high} and {low}"
-    return Seat(ref, "between rails", text, "likely", _why(circuit, rails), tuple(pads), None, plus)
+    text = tr("between the rails {high} and {low}", high=high, low=low)
+    return Seat(ref, mark("between rails"), text, "likely", _why(circuit, rails), tuple(pads), None, plus)
 
 
 def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed: str) -> Seat:
@@ -165,20 +182,24 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
     direct = [pin for pin in circuit.near(node) if pin.ref != ref]
     for pin in direct:
         if circuit.kind(pin.ref) == "crystal":
-            why = (*reasons, f"{pin.ref} hangs on the same net")
+            why = (*reasons, tr("{ref} hangs on the same net", ref=pin.ref))
             return replace(base, role="timing", text=f"at the crystal {pin.ref}", confidence="sure", reasons=why)
     timing = next(
         (p for p in direct if circuit.kind(p.ref) in ("chip", "regulator") and _TIMING_PIN.match(_pin(p))), None
     )
     if _TIMING_NET.search(base_name(node)) or timing is not None:
-        what = f"{timing.ref} pin {timing.name}" if timing is not None else f"net {node}"
-        why = (*reasons, f"{what} is named for reset or timing")
+        what = (
+            tr("{ref} pin {name}", ref=timing.ref, name=timing.name)
+            if timing is not None
+            else tr("net {node}", node=node)
+        )
+        why = (*reasons, tr("{what} is named for reset or timing", what=what))
         return replace(
             base, role="timing", text=f"timing or reset: {what} to {fixed}", confidence="likely", reasons=why
         )
     held = next((p for p in direct if circuit.kind(p.ref) in ("chip", "regulator") and _HELD_PIN.match(_pin(p))), None)
     if held is not None:
-        why = (*reasons, f"{held.ref} pin {held.number} is named {held.name}")
+        why = (*reasons, tr("{ref} pin {number} is named {name}", ref=held.ref, number=held.number, name=held.name))
         return replace(base, role="bias", text=f"holds {held.ref} {held.name} still", confidence="likely", reasons=why)
     resistors = [pin.ref for pin in direct if circuit.kind(pin.ref) == "resistor"]
     far = {other: circuit.through(other, node) for other in resistors}
@@ -186,7 +207,7 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
     down = [other for other, net in far.items() if net is not None and circuit.nets[net].kind == "ground"]
     active = sorted({p.ref for p in direct if circuit.kind(p.ref) in ("chip", "transistor")}, key=ref_order)
     if up and down:
-        why = (*reasons, f"{up[0]} pulls the node to a rail and {down[0]} to ground: a divider")
+        why = (*reasons, tr("{up} pulls the node to a rail and {down} to ground: a divider", up=up[0], down=down[0]))
         return replace(
             base,
             role="bias",
@@ -197,15 +218,15 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
     away = up if circuit.nets[fixed].kind == "ground" else down
     if away and active and len(direct) <= 4:
         diode = next((p.ref for p in direct if circuit.kind(p.ref) == "diode"), None)
-        why = (*reasons, f"{away[0]} and this capacitor make a delay at {active[0]}")
+        why = (*reasons, tr("{away} and this capacitor make a delay at {active}", away=away[0], active=active[0]))
         if diode is not None:
-            why = (*why, f"{diode} lets it discharge: the usual reset circuit")
+            why = (*why, tr("{diode} lets it discharge: the usual reset circuit", diode=diode))
         sure: Confidence = "likely" if diode is not None else "unsure"
         return replace(
             base, role="timing", text=f"delay or reset at {active[0]} with {away[0]}", confidence=sure, reasons=why
         )
-    leads = ", ".join(str(end) for end in ends[:4]) or "nothing known"
-    text = f"from a signal to {fixed}: filters what goes to {leads}"
+    leads = ", ".join(str(end) for end in ends[:4]) or tr("nothing known")
+    text = tr("from a signal to {fixed}: filters what goes to {leads}", fixed=fixed, leads=leads)
     return replace(
         base, text=text, confidence="likely" if ends else "unsure", reasons=(*reasons, "the other end is a signal")
     )
@@ -237,19 +258,28 @@ def _in_series(circuit: Circuit, ref: str, pads: dict[str, str]) -> Seat:
     first, second = nets = tuple(pads)
     near = {net: _ends(circuit, net, ref, pads[net], 3) for net in pads}
     ends = tuple(sorted((*near[first], *near[second]), key=lambda end: (len(end.by), ref_order(end.ref))))
-    reasons = ["neither end is ground or a rail"]
+    reasons = [tr("neither end is ground or a rail")]
     plus, why = _series_plus(circuit, pads, near)
     reasons += why
     around = {e.ref for e in near[first] if not e.by} & {e.ref for e in near[second] if not e.by}
     around = {one for one in around if circuit.kind(one) != "connector"}
     if around:
         one = min(around, key=ref_order)
-        text = f"across {one}, from pin to pin: feedback or bootstrap"
+        text = tr("across {one}, from pin to pin: feedback or bootstrap", one=one)
         return Seat(
-            ref, "signal", text, "likely", (*reasons, f"{one} is at both ends"), nets, None, plus, "likely", ends
+            ref,
+            "signal",
+            text,
+            "likely",
+            (*reasons, tr("{one} is at both ends", one=one)),
+            nets,
+            None,
+            plus,
+            "likely",
+            ends,
         )
-    sides = [", ".join(str(end) for end in near[net][:4]) or "nothing known" for net in (first, second)]
-    text = f"in series between {sides[0]} and {sides[1]}"
+    sides = [", ".join(str(end) for end in near[net][:4]) or tr("nothing known") for net in (first, second)]
+    text = tr("in series between {sides} and {sides_2}", sides=sides[0], sides_2=sides[1])
     confidence: Confidence = "sure" if near[first] and near[second] else "unsure"
     return Seat(ref, "signal", text, confidence, tuple(reasons), nets, None, plus, "likely", ends)
 
@@ -282,8 +312,8 @@ def _series_plus(
         if not pulled and not any(end.type == "output" for end in driven[high]):
             continue  # what comes in from outside may stand at any voltage
         if any(_negative_near(circuit, end.ref) for end in driven[high]):
-            return None, ["a negative rail is near: the nets do not tell which side is higher"]
-        return pads[high], [f"{reason}; the side of {driven[high][0].ref} lies above it"]
+            return None, [tr("a negative rail is near: the nets do not tell which side is higher")]
+        return pads[high], [tr("{reason}; the side of {ref} lies above it", reason=reason, ref=driven[high][0].ref)]
     return None, []
 
 
@@ -295,10 +325,14 @@ def _rests_at_ground(circuit: Circuit, net: str) -> tuple[str, bool] | None:
         if facts.kind == "rail":
             return None
         if facts.kind == "ground":
-            pulled = pulled or f"{', '.join(by)} pulls {net} to ground"
+            pulled = pulled or tr("{by} pulls {net} to ground", by=", ".join(by), net=net)
         elif any(circuit.kind(pin.ref) in ("chip", "transistor", "regulator") for pin in circuit.near(here)):
             return None
     if pulled is not None:
         return pulled, True
     outside = next((pin.ref for pin in circuit.near(net) if circuit.kind(pin.ref) in ("connector", "speaker")), None)
-    return (f"{net} goes out at {outside} and rests at 0 V", False) if outside is not None else None
+    return (
+        (tr("{net} goes out at {outside} and rests at 0 V", net=net, outside=outside), False)
+        if outside is not None
+        else None
+    )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from math import log, sqrt
 from typing import Literal, get_args
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError, within
 
 SAFE_VOLT = 30.0
@@ -26,11 +27,11 @@ SLOWER = 1.26
 """Capacitance +20 % and resistor +5 % together: the longest time of a part within its tolerance."""
 Hazard = Literal["shock", "burn", "jolt", "spark", "little"]
 HAZARDS: dict[Hazard, str] = {
-    "shock": "100 V or more and 10 J or more: can kill (limits of the LBNL electrical safety manual)",
-    "burn": "below 100 V but above 100 J: burns and throws metal (limits of the LBNL electrical safety manual)",
-    "jolt": "above 60 V: the jolt throws hands into other things; above 400 V and 0.25 J it is a heavy one",
-    "spark": "enough to spark, burn a ring, or kill chips",
-    "little": "little energy at a low voltage; still enough to kill a chip",
+    "shock": mark("100 V or more and 10 J or more: can kill (limits of the LBNL electrical safety manual)"),
+    "burn": mark("below 100 V but above 100 J: burns and throws metal (limits of the LBNL electrical safety manual)"),
+    "jolt": mark("above 60 V: the jolt throws hands into other things; above 400 V and 0.25 J it is a heavy one"),
+    "spark": mark("enough to spark, burn a ring, or kill chips"),
+    "little": mark("little energy at a low voltage; still enough to kill a chip"),
 }
 
 
@@ -82,7 +83,7 @@ def seconds_to(farad: float, ohm: float, start: float, end: float) -> float:
     within("capacitance", farad, 0.0, 10.0, "F")
     within("resistor", ohm, 0.0, 1e12, "Ω")
     within("voltage", start, 0.0, 1e5, "V", above=False)
-    within("safe voltage", end, 0.0, 1e5, "V")
+    within(tr("safe voltage"), end, 0.0, 1e5, "V")
     return ohm * farad * log(start / end) if start > end else 0.0
 
 
@@ -93,7 +94,9 @@ def bleeder(farad: float, start: float, seconds: float, end: float = SAFE_VOLT) 
     """
     within("time", seconds, 0.0, 1e6, "s")
     if start <= end:
-        raise CapacitorError(f"voltage {start:g} V found; allowed: above the safe voltage of {end:g} V")
+        raise CapacitorError(
+            tr("voltage {start:g} V found; allowed: above the safe voltage of {end:g} V", start=start, end=end)
+        )
     return seconds / seconds_to(farad, 1.0, start, end)
 
 
@@ -126,11 +129,15 @@ def discharge(
     """
     if volt > MOST_VOLT:
         raise CapacitorError(
-            f"voltage {volt:g} V found; allowed: up to {MOST_VOLT:g} V. "
-            "Picture tubes and high-voltage supplies are for a trained person with the proper probe"
+            tr(
+                "voltage {volt:g} V found; allowed: up to {most_volt:g} V. Picture tubes and "
+                "high-voltage supplies are for a trained person with the proper probe",
+                volt=volt,
+                most_volt=MOST_VOLT,
+            )
         )
     within("voltage", volt, 0.0, MOST_VOLT, "V")
-    within("safe voltage", safe, 0.0, 60.0, "V")
+    within(tr("safe voltage"), safe, 0.0, 60.0, "V")
     held = energy(farad, volt)
     tau = ohm * farad
     slow = SLOWER * seconds_to(farad, ohm, volt, safe)
@@ -139,15 +146,17 @@ def discharge(
     # Half of the energy is gone after 0.35 tau; what stays on for more than 5 s gets no credit for being short.
     overload = WIRE_WOUND_OVERLOAD if hands <= OVERLOAD_SECONDS else 1.0
     notes = [
-        "wait the time, then measure; the time never replaces the meter",
-        f"up to {COMES_BACK * volt:.3g} V can come back by itself: measure again after a minute",
-        "an insulated resistor on insulated leads, never a screwdriver",
+        tr("wait the time, then measure; the time never replaces the meter"),
+        tr("up to {volt:.3g} V can come back by itself: measure again after a minute", volt=COMES_BACK * volt),
+        tr("an insulated resistor on insulated leads, never a screwdriver"),
     ]
     if peak / overload > 25.0 or volt / ohm > 1.0:
         least = max(volt, volt * volt / (25.0 * overload))
-        notes.append(f"the resistor is small for this: from about {least:.2g} Ω it starts gently enough")
+        notes.append(
+            tr("the resistor is small for this: from about {least:.2g} Ω it starts gently enough", least=least)
+        )
     if hands > 60.0:
-        notes.append("slow: take a smaller resistor of enough watts, and stay with the meter")
+        notes.append(tr("slow: take a smaller resistor of enough watts, and stay with the meter"))
     ids = ["mains"] if mains_unit else []
     ids.append("charged-capacitor")
     if leaked:
@@ -185,16 +194,18 @@ _PH_OF: dict[Leak, str] = {
     "capacitor": "neutral",
 }
 _FIRST: dict[str, str] = {
-    "alkaline": "Neutralise with a little vinegar or citric acid on a swab until it stops foaming; a drop at a time.",
-    "acid": "Neutralise with a little baking soda in water on a swab until it stops foaming.",
-    "neutral": "Wash with warm water and detergent and a soft brush. No vinegar: there is nothing to neutralise.",
-    "unknown": "Wash with warm water and detergent, then hold wet pH paper to it before anything else goes on.",
+    "alkaline": mark(
+        "Neutralise with a little vinegar or citric acid on a swab until it stops foaming; a drop at a time."
+    ),
+    "acid": mark("Neutralise with a little baking soda in water on a swab until it stops foaming."),
+    "neutral": mark("Wash with warm water and detergent and a soft brush. No vinegar: there is nothing to neutralise."),
+    "unknown": mark("Wash with warm water and detergent, then hold wet pH paper to it before anything else goes on."),
 }
 _THEN = (
-    "Rinse with clean, best de-ionised water, under neighbouring parts too.",
-    "Alcohol to drive the water out, no heat or iron near.",
-    "Dry fully, a day in the open, before power.",
-    "Look again in a week: what comes back was left under a part.",
+    mark("Rinse with clean, best de-ionised water, under neighbouring parts too."),
+    mark("Alcohol to drive the water out, no heat or iron near."),
+    mark("Dry fully, a day in the open, before power."),
+    mark("Look again in a week: what comes back was left under a part."),
 )
 
 
@@ -221,22 +232,22 @@ def cleaning(leak: Leak, ph: float | None = None) -> Cleaning:
         An unknown leak, or a pH outside 0 to 14.
     """
     if leak not in LEAKS:
-        raise CapacitorError(f"leak {leak!r} found; allowed: {', '.join(LEAKS)}")
+        raise CapacitorError(tr("leak {leak!r} found; allowed: {leaks}", leak=leak, leaks=", ".join(LEAKS)))
     side = _PH_OF.get(leak, "unknown")
-    reasons = [f"{leak}: {side}" if side != "unknown" else f"{leak}: alkaline or not is not known"]
+    reasons = [f"{leak}: {side}" if side != "unknown" else tr("{leak}: alkaline or not is not known", leak=leak)]
     if ph is not None:
         within("pH", ph, 0.0, 14.0, "", above=False)
         measured = "alkaline" if ph >= 8.5 else "acid" if ph < 5.5 else "neutral"
         if side not in ("unknown", measured):
-            reasons.append(f"pH {ph:g} says {measured}: the paper decides")
+            reasons.append(tr("pH {ph:g} says {measured}: the paper decides", ph=ph, measured=measured))
         else:
             reasons.append(f"pH {ph:g}: {measured}")
         side = measured
     if leak == "capacitor" and ph is None:
-        reasons.append("some early surface-mount and low-impedance fluids are alkaline: pH paper tells")
+        reasons.append(tr("some early surface-mount and low-impedance fluids are alkaline: pH paper tells"))
     ids = ["leaked-electrolyte", "solvents"]
     if leak == "lithium cell":
         ids.insert(0, "lithium")
-        reasons.append("a leaking lithium cell goes out of the unit first; never water on the cell itself")
+        reasons.append(tr("a leaking lithium cell goes out of the unit first; never water on the cell itself"))
     alkaline = None if side == "unknown" else side == "alkaline"
     return Cleaning(alkaline, (_FIRST[side], *_THEN), tuple(ids), tuple(reasons))

@@ -15,15 +15,16 @@ from dataclasses import dataclass
 from math import erf, exp, log, sqrt
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError, Rated, within
 from refettle.parts.life import HOURS_PER_YEAR, used_up
 
 Urgency = Literal["before power", "soon", "measure", "leave"]
 URGENCIES: dict[Urgency, str] = {
-    "before power": "replace it before the unit is powered",
-    "soon": "look at it now and replace it while the unit is open",
-    "measure": "measure it, then decide",
-    "leave": "leave it unless a check points to it",
+    "before power": mark("replace it before the unit is powered"),
+    "soon": mark("look at it now and replace it while the unit is open"),
+    "measure": mark("measure it, then decide"),
+    "leave": mark("leave it unless a check points to it"),
 }
 MEDIAN_LIVES = 3.0
 SPREAD = 0.9
@@ -53,17 +54,23 @@ class Use:
     mains: bool = False
 
     def __post_init__(self) -> None:
-        within("year made", self.made, 1900, 2100, "", above=False)
-        within("year now", self.now, self.made, 2200, "", above=False)
-        within("running temperature", self.running, -40.0, 150.0, "°C", above=False)
-        within("storage temperature", self.stored, -40.0, 80.0, "°C", above=False)
+        within(tr("year made"), self.made, 1900, 2100, "", above=False)
+        within(tr("year now"), self.now, self.made, 2200, "", above=False)
+        within(tr("running temperature"), self.running, -40.0, 150.0, "°C", above=False)
+        within(tr("storage temperature"), self.stored, -40.0, 80.0, "°C", above=False)
         if self.hours is not None:
-            within("running hours", self.hours, 0.0, 2e6, "h", above=False)
+            within(tr("running hours"), self.hours, 0.0, 2e6, "h", above=False)
             if self.hours > (self.years + 1) * HOURS_PER_YEAR:
                 most = (self.years + 1) * HOURS_PER_YEAR
-                raise CapacitorError(f"running hours {self.hours:g} found; allowed: up to {most:.0f}, all its age")
+                raise CapacitorError(
+                    tr(
+                        "running hours {hours:g} found; allowed: up to {most:.0f}, all its age",
+                        hours=self.hours,
+                        most=most,
+                    )
+                )
         if self.volt is not None:
-            within("volts in use", self.volt, 0.0, 1e5, "V", above=False)
+            within(tr("volts in use"), self.volt, 0.0, 1e5, "V", above=False)
 
     @property
     def years(self) -> int:
@@ -129,7 +136,7 @@ def tantalum_stress(ratio: float) -> float:
 
     Form of MIL-HDBK-217F, 10.12, from memory; the normalising is ours.
     """
-    within("voltage used over rated", ratio, 0.0, 10.0, "", above=False)
+    within(tr("voltage used over rated"), ratio, 0.0, 10.0, "", above=False)
     return float(((ratio / 0.4) ** 3 + 1.0) / (1.25**3 + 1.0))
 
 
@@ -137,29 +144,29 @@ def _rates(rated: Rated, use: Use) -> list[_Rate]:
     made = use.made
     rates = []
     if rated.wet:
-        rates.append(_Rate("chance failure", 0.002, 0, "estimate"))
+        rates.append(_Rate(tr("chance failure"), 0.002, 0, "estimate"))
     if rated.wet and rated.mount == "surface" and 1985 <= made <= 1999:
-        source = "leak-prone years of surface-mount electrolytics: common practice, no source; rate estimate"
-        rates.append(_Rate("early surface-mount, leaks", 0.08, 8, source, True))
+        source = tr("leak-prone years of surface-mount electrolytics: common practice, no source; rate estimate")
+        rates.append(_Rate(tr("early surface-mount, leaks"), 0.08, 8, source, True))
     elif rated.wet and rated.mount == "surface":
-        rates.append(_Rate("surface-mount seal", 0.01, 8, "estimate", True))
+        rates.append(_Rate(tr("surface-mount seal"), 0.01, 8, "estimate", True))
     if rated.kind == "low-impedance" and 1999 <= made <= 2007:
-        source = "bad electrolyte of 1999 to 2007: encyclopedia article on the capacitor plague; rate estimate"
-        rates.append(_Rate("bad years of low-impedance series", 0.08, 3, source, True))
+        source = tr("bad electrolyte of 1999 to 2007: encyclopedia article on the capacitor plague; rate estimate")
+        rates.append(_Rate(tr("bad years of low-impedance series"), 0.08, 3, source, True))
     elif rated.kind == "low-impedance" and 1984 <= made < 1999:
-        source = "early low-impedance series leak: common practice, no source; rate estimate"
-        rates.append(_Rate("early low-impedance series, leaks", 0.04, 8, source, True))
+        source = tr("early low-impedance series leak: common practice, no source; rate estimate")
+        rates.append(_Rate(tr("early low-impedance series, leaks"), 0.04, 8, source, True))
     if rated.kind == "paper":
-        source = "metallised paper cracks and draws damp: mailing list and forum on paper X2; rate estimate"
+        source = tr("metallised paper cracks and draws damp: mailing list and forum on paper X2; rate estimate")
         rates.append(_Rate("paper", 0.05, 10, source))
     if rated.kind == "tantalum":
         stress = DEFAULT_STRESS if use.volt is None or not rated.volt else min(use.volt / rated.volt, 10.0)
-        source = "estimate 0.001 a year at half the rating, times (S/0.4)³ + 1 (MIL-HDBK-217F 10.12, from memory)"
+        source = tr("estimate 0.001 a year at half the rating, times (S/0.4)³ + 1 (MIL-HDBK-217F 10.12, from memory)")
         rates.append(_Rate("short", 0.001 * tantalum_stress(stress), 0, source))
     if rated.kind in ("film", "ceramic", "mica"):
-        rates.append(_Rate("chance failure", 0.0003, 0, "estimate"))
+        rates.append(_Rate(tr("chance failure"), 0.0003, 0, "estimate"))
     if rated.kind == "polymer":
-        rates.append(_Rate("chance failure", 0.001, 0, "estimate"))
+        rates.append(_Rate(tr("chance failure"), 0.001, 0, "estimate"))
     return rates
 
 
@@ -185,14 +192,29 @@ def risk(rated: Rated, use: Use) -> Risk:
         spells = [(use.run, use.running), (shelf, use.stored)]
         lives = used_up(endurance, celsius, spells, rated.kind == "polymer")
         spread = (wear_out(lives, 2 * MEDIAN_LIVES), wear_out(lives), wear_out(lives, MEDIAN_LIVES / 2))
-        rule = "ten times for 20 K" if rated.kind == "polymer" else "doubling for 10 K"
-        said = "" if rated.endurance else ", endurance taken"
-        source = f"{lives:.2g} lives of {endurance:g} h at {celsius:g} °C used up, {rule}{said}; spread estimate"
+        rule = tr("ten times for 20 K") if rated.kind == "polymer" else tr("doubling for 10 K")
+        said = "" if rated.endurance else tr(", endurance taken")
+        source = tr(
+            "{lives:.2g} lives of {endurance:g} h at {celsius:g} °C used up, {rule}{said}; spread estimate",
+            lives=lives,
+            endurance=endurance,
+            celsius=celsius,
+            rule=rule,
+            said=said,
+        )
         causes.append(Cause("wear-out", spread[1], source))
         if use.hours is None:
-            reasons.append(f"running hours not known: {use.run:.0f} h taken, two a day for ten years (estimate)")
+            reasons.append(
+                tr("running hours not known: {run:.0f} h taken, two a day for ten years (estimate)", run=use.run)
+            )
         if use.running > celsius:
-            reasons.append(f"it runs at {use.running:g} °C, above its {celsius:g} °C: the life formula does not hold")
+            reasons.append(
+                tr(
+                    "it runs at {running:g} °C, above its {celsius:g} °C: the life formula does not hold",
+                    running=use.running,
+                    celsius=celsius,
+                )
+            )
     causes += [
         Cause(r.name, 1.0 - exp(-r.per_year * max(0.0, use.years - r.onset)), r.source, r.leak_prone) for r in rates
     ]
@@ -201,22 +223,24 @@ def risk(rated: Rated, use: Use) -> Risk:
     )
     urgency, why = _urgency(rated, use, chance, causes)
     if lives is not None:
-        reasons.append("a life formula is about new parts: look and measure before you believe it")
+        reasons.append(tr("a life formula is about new parts: look and measure before you believe it"))
     return Risk(chance, low, high, urgency, tuple(causes), (*why, *reasons), lives)
 
 
 def _urgency(rated: Rated, use: Use, chance: float, causes: list[Cause]) -> tuple[Urgency, list[str]]:
     if rated.kind == "paper" and (use.mains or rated.safety):
-        return "before power", ["paper on the mains cracks and fails short: replace it, same safety class"]
+        return mark("before power"), [tr("paper on the mains cracks and fails short: replace it, same safety class")]
     if use.volt is not None and rated.volt is not None and use.volt > rated.volt:
-        return "before power", [f"{use.volt:g} V in use is above its rated {rated.volt:g} V"]
+        return mark("before power"), [
+            tr("{volt:g} V in use is above its rated {volt_2:g} V", volt=use.volt, volt_2=rated.volt)
+        ]
     leak = 1.0
     for cause in causes:
         leak *= 1.0 - (cause.chance if cause.leak_prone else 0.0)
     if 1.0 - leak >= LEAK_PRONE_FROM:
-        return "soon", ["a kind and year that leaks: fluid goes on eating copper, working or not"]
+        return "soon", [tr("a kind and year that leaks: fluid goes on eating copper, working or not")]
     if rated.kind == "paper" and chance >= 0.3:
-        return "soon", ["old paper leaks current: it fails by a short"]
+        return "soon", [tr("old paper leaks current: it fails by a short")]
     if chance >= 0.15:
-        return "measure", [f"about {100 * chance:.0f} of 100 like it are bad by this estimate"]
-    return "leave", [f"about {100 * chance:.0f} of 100 like it are bad by this estimate"]
+        return "measure", [tr("about {chance:.0f} of 100 like it are bad by this estimate", chance=100 * chance)]
+    return "leave", [tr("about {chance:.0f} of 100 like it are bad by this estimate", chance=100 * chance)]

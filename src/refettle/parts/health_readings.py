@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from math import log
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError, Rated, within
 from refettle.parts.limits import LINE_HERTZ, REFERENCE_CELSIUS, dissipation_limit, esr_limit, leakage_limit
 from refettle.quantities import number, show
@@ -35,7 +36,7 @@ WORDS: dict[Quantity, str] = {
 }
 Way = Literal["dry", "worn out", "leaky"]
 SHARES: dict[Way, float] = {"dry": 0.75, "worn out": 0.15, "leaky": 0.10}
-_WAY: dict[Quantity, Way] = {"capacitance": "worn out", "esr": "dry", "dissipation": "dry", "leakage": "leaky"}
+_WAY: dict[Quantity, Way] = {"capacitance": mark("worn out"), "esr": "dry", "dissipation": "dry", "leakage": "leaky"}
 Seen = Literal["leaked", "domed", "vented", "cracked", "clean"]
 MOST_GOOD, MOST_BAD = 20.0, 50.0
 IN_CIRCUIT_GOOD = 3.0
@@ -61,27 +62,31 @@ class BenchReading:
 
     def __post_init__(self) -> None:
         if self.quantity not in UNITS:
-            raise CapacitorError(f"reading of {self.quantity!r} found; allowed: {', '.join(UNITS)}")
+            raise CapacitorError(
+                tr("reading of {quantity!r} found; allowed: {units}", quantity=self.quantity, units=", ".join(UNITS))
+            )
         within(WORDS[self.quantity], self.value, 0.0, 1e6, UNITS[self.quantity], above=False)
         within("temperature", self.celsius, -40.0, 120.0, "°C", above=False)
         if self.quantity == "leakage":
             if self.volt is None:
-                raise CapacitorError("leakage without its voltage found; allowed: volts above 0")
+                raise CapacitorError(tr("leakage without its voltage found; allowed: volts above 0"))
             within("volts", self.volt, 0.0, 1e5, "V")
             within("minutes", 5.0 if self.minutes is None else self.minutes, 0.0, 1e5, "min")
         elif self.hertz is None:
-            raise CapacitorError(f"{WORDS[self.quantity]} without its frequency found; allowed: above 0 to 1e8 Hz")
+            raise CapacitorError(
+                tr("{quantity} without its frequency found; allowed: above 0 to 1e8 Hz", quantity=WORDS[self.quantity])
+            )
         else:
             within("frequency", self.hertz, 0.0, 1e8, "Hz")
 
     def __str__(self) -> str:
         """`ESR 0.8 Ω at 100 kHz, 20 °C`."""
         if self.quantity == "leakage":
-            after = "" if self.minutes is None else f" after {number(self.minutes)} min"
+            after = "" if self.minutes is None else tr(" after {minutes} min", minutes=number(self.minutes))
             under = f"{show(self.volt or 0.0, 'V')}{after}"
         else:
             under = show(self.hertz or 0.0, "Hz")
-        where = ", in circuit" if self.in_circuit else ""
+        where = tr(", in circuit") if self.in_circuit else ""
         value = show(self.value, UNITS[self.quantity])
         return f"{WORDS[self.quantity]} {value} at {under}, {show(self.celsius, '°C')}{where}"
 
@@ -112,7 +117,7 @@ class Verdict:
     def says(self) -> Literal["good", "bad", "worn", "not assessed"]:
         """In one word: beyond 3 to 1 either way good or bad, between them worn; not assessed without evidence."""
         if all(each.odds == 1.0 for each in self.judged) and self.odds == 1.0:
-            return "not assessed"
+            return mark("not assessed")
         return "good" if self.odds >= 3.0 else "bad" if self.odds <= 1.0 / 3.0 else "worn"
 
     def likelihood(self, bad: Iterable[str] = ("bad",), good: str = "good") -> dict[str, float]:
@@ -123,7 +128,9 @@ class Verdict:
         """
         names = list(bad)
         if not names or good in names:
-            raise CapacitorError(f"bad outcomes {names} found; allowed: one or more names other than {good!r}")
+            raise CapacitorError(
+                tr("bad outcomes {names} found; allowed: one or more names other than {good!r}", names=names, good=good)
+            )
         most = max(1.0, self.odds)
         return {good: self.odds / most, **dict.fromkeys(names, 1.0 / most)}
 
@@ -170,7 +177,7 @@ def judge(
     """
     judged = tuple(_judge(rated, reading, rule, reformed) for reading in readings)
     if not judged and seen is None:
-        raise CapacitorError("no reading and no look found; allowed: at least one")
+        raise CapacitorError(tr("no reading and no look found; allowed: at least one"))
     per_way: dict[Way, list[float]] = {way: [] for way in SHARES}
     for each in judged:
         per_way[_WAY[each.reading.quantity]].append(each.odds)
@@ -180,11 +187,11 @@ def judge(
     odds = 1.0 / against
     if seen is not None and seen != "clean":
         odds = 1.0 / MOST_BAD
-        reasons.append(f"{seen}: bad by its look, whatever it reads (common practice, no source)")
+        reasons.append(tr("{seen}: bad by its look, whatever it reads (common practice, no source)", seen=seen))
     elif seen == "clean":
-        reasons.append("a clean look proves little: dried-out parts mostly look new")
+        reasons.append(tr("a clean look proves little: dried-out parts mostly look new"))
     if judged and all(each.reading.quantity == "capacitance" for each in judged) and odds > 1.0:
-        reasons.append("capacitance alone proves little: most bad ones still read near their value; measure ESR")
+        reasons.append(tr("capacitance alone proves little: most bad ones still read near their value; measure ESR"))
     return Verdict(judged, min(MOST_GOOD, max(1.0 / MOST_BAD, odds)), ways, tuple(reasons))
 
 
@@ -223,10 +230,17 @@ def _settled(
         return _unassessed(reading, withheld, source, limit)
     if reading.in_circuit and odds > IN_CIRCUIT_GOOD:
         odds = IN_CIRCUIT_GOOD
-        reasons += ("in circuit, parts beside it can hide a bad one: lift a leg to be sure",)
+        reasons += (tr("in circuit, parts beside it can hide a bad one: lift a leg to be sure"),)
     unit = UNITS[reading.quantity]
-    sign = "at most" if end > limit else "at least"
-    reasons += (f"a new one has {sign} {show(limit, unit)}; end of life {show(end, unit)}",)
+    sign = mark("at most") if end > limit else tr("at least")
+    reasons += (
+        tr(
+            "a new one has {sign} {unit}; end of life {unit_2}",
+            sign=sign,
+            unit=show(limit, unit),
+            unit_2=show(end, unit),
+        ),
+    )
     return Judged(reading, limit, end, passes, odds, reasons, source)
 
 
@@ -239,32 +253,48 @@ def _temperature(celsius: float, cold_hurts: bool) -> tuple[bool, bool]:
 
 
 def _withheld(celsius: float) -> str:
-    return f"taken at {celsius:g} °C; limits hold at 20 °C, from {FROM_CELSIUS:g} to {TO_CELSIUS:g} °C as they stand"
+    return tr(
+        "taken at {celsius:g} °C; limits hold at 20 °C, from {from_celsius:g} to {to_celsius:g} °C as they stand",
+        celsius=celsius,
+        from_celsius=FROM_CELSIUS,
+        to_celsius=TO_CELSIUS,
+    )
 
 
 def _capacitance(rated: Rated, reading: BenchReading) -> Judged:
     low, high = rated.tolerance or ((-0.2, 0.2) if rated.wet or rated.kind in ("tantalum", "polymer") else (-0.1, 0.1))
-    source = f"rated {show(rated.farad, 'F')} {100 * low:+.0f}/{100 * high:+.0f} %, 20 °C; end of life 70 % (Albertsen)"
+    source = tr(
+        "rated {farad} {low:+.0f}/{high:+.0f} %, 20 °C; end of life 70 % (Albertsen)",
+        farad=show(rated.farad, "F"),
+        low=100 * low,
+        high=100 * high,
+    )
     if rated.tolerance is None:
-        source += "; tolerance taken"
+        source += tr("; tolerance taken")
     hertz = reading.hertz or 0.0
     if rated.wet and hertz > 1000.0:
-        return _unassessed(reading, "an electrolytic's capacitance is stated at 100 or 120 Hz; measure there", source)
+        return _unassessed(
+            reading, tr("an electrolytic's capacitance is stated at 100 or 120 Hz; measure there"), source
+        )
     above = rated.farad * (1.0 + max(high, 0.5 if rated.wet else high))
     if reading.value > above:
-        why = "reads far above its value: a leaky part may, and so do parts beside it; leakage decides"
+        why = tr("reads far above its value: a leaky part may, and so do parts beside it; leakage decides")
         return _unassessed(reading, why, source, rated.farad * (1.0 + high))
     limit = rated.farad * (1.0 + low)
     end = min(rated.farad * END_CAPACITANCE, 0.875 * limit)
     holds = _temperature(reading.celsius, True) if rated.wet else (True, True)
-    reasons = () if hertz in LINE_HERTZ or not rated.wet else (f"stated at 100 or 120 Hz, taken at {hertz:g} Hz",)
+    reasons = (
+        ()
+        if hertz in LINE_HERTZ or not rated.wet
+        else (tr("stated at 100 or 120 Hz, taken at {hertz:g} Hz", hertz=hertz),)
+    )
     return _settled(reading, limit, end, source, holds, _withheld(reading.celsius), reasons)
 
 
 def _loss(rated: Rated, reading: BenchReading) -> Judged:
     limit = esr_limit(rated) if reading.quantity == "esr" else dissipation_limit(rated)
     if limit is None:
-        return _unassessed(reading, f"no limit known for this {rated.kind} part: give its sheet's ESR")
+        return _unassessed(reading, tr("no limit known for this {kind} part: give its sheet's ESR", kind=rated.kind))
     hertz = reading.hertz or 0.0
     holds = _temperature(reading.celsius, True)
     withheld = _withheld(reading.celsius)
@@ -273,32 +303,53 @@ def _loss(rated: Rated, reading: BenchReading) -> Judged:
     reasons: tuple[str, ...] = ()
     if not same:
         if reading.quantity == "dissipation" or hertz < limit.hertz:
-            why = f"the limit holds at {show(limit.hertz, 'Hz')}, the reading is at {show(hertz, 'Hz')}"
+            why = tr(
+                "the limit holds at {hertz}, the reading is at {hertz_2}",
+                hertz=show(limit.hertz, "Hz"),
+                hertz_2=show(hertz, "Hz"),
+            )
             return _unassessed(reading, why, source, limit.value)
         holds = (False, holds[1])
-        withheld = (
-            f"at {show(hertz, 'Hz')} a good one lies well below its limit for {show(limit.hertz, 'Hz')}: "
-            "compare with a new one of the same value, or give its sheet's ESR"
+        withheld = tr(
+            "at {hertz} a good one lies well below its limit for {hertz_2}: compare with a new one "
+            "of the same value, or give its sheet's ESR",
+            hertz=show(hertz, "Hz"),
+            hertz_2=show(limit.hertz, "Hz"),
         )
-        reasons = (f"ESR falls with frequency, so the limit for {show(limit.hertz, 'Hz')} is an upper bound here",)
+        reasons = (
+            tr(
+                "ESR falls with frequency, so the limit for {hertz} is an upper bound here",
+                hertz=show(limit.hertz, "Hz"),
+            ),
+        )
     return _settled(reading, limit.value, END_LOSS * limit.value, source, holds, withheld, reasons)
 
 
 def _leakage(rated: Rated, reading: BenchReading, rule: str | None, reformed: bool) -> Judged:
     limit = leakage_limit(rated, rule)
     if limit is None:
-        return _unassessed(reading, "no leakage rule for this kind and voltage: give its sheet's, or name a rule")
+        return _unassessed(reading, tr("no leakage rule for this kind and voltage: give its sheet's, or name a rule"))
     passes, fails = _temperature(reading.celsius, False)
     withheld = _withheld(reading.celsius)
     volt = reading.volt or 0.0
     if rated.volt is not None and volt < 0.95 * rated.volt:
-        passes, withheld = False, f"the limit holds at the rated {rated.volt:g} V, the reading is at {volt:g} V"
+        passes, withheld = (
+            False,
+            tr("the limit holds at the rated {volt:g} V, the reading is at {volt_2:g} V", volt=rated.volt, volt_2=volt),
+        )
     if rated.volt is not None and volt > 1.05 * rated.volt:
-        fails, withheld = False, f"taken above the rated {rated.volt:g} V"
+        fails, withheld = False, tr("taken above the rated {volt:g} V", volt=rated.volt)
     if reading.minutes is not None and reading.minutes < limit.minutes:
-        fails, withheld = False, f"after {reading.minutes:g} min; the limit holds after {limit.minutes:g} min, so wait"
+        fails, withheld = (
+            False,
+            tr(
+                "after {minutes:g} min; the limit holds after {minutes_2:g} min, so wait",
+                minutes=reading.minutes,
+                minutes_2=limit.minutes,
+            ),
+        )
     if reading.in_circuit:
-        fails, withheld = False, "in circuit, other parts draw current too: lift a leg"
+        fails, withheld = False, tr("in circuit, other parts draw current too: lift a leg")
     if not reformed:
-        fails, withheld = False, "long without voltage and not re-formed: re-form it, then measure again"
+        fails, withheld = False, tr("long without voltage and not re-formed: re-form it, then measure again")
     return _settled(reading, limit.value, 5.0 * limit.value, limit.source, (passes, fails), withheld)

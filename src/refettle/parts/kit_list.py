@@ -14,17 +14,18 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from refettle.language import mark, tr
 from refettle.parts.board_capacitors import ref_order
 from refettle.parts.board_reading import BoardReading
 from refettle.parts.capacitor import CapacitorError, CapacitorKind, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.kits import KitError
 from refettle.parts.substitutes import rated_of
-from refettle.quantities import THIN, show
+from refettle.quantities import THIN
 
 MOST_LINES = 200
 MOST_PIECES = 1000
-ALLOWED = "such as 'C1, C4: 100u 25V 105C aluminium', 'BELT: part B-71 x2', '+1' behind it for a spare"
+ALLOWED = mark("such as 'C1, C4: 100u 25V 105C aluminium', 'BELT: part B-71 x2', '+1' behind it for a spare")
 _REF = re.compile(r"[A-Za-z][A-Za-z0-9_.\-]{0,19}")
 _TIMES = re.compile(r"(?:^|\s)[x×](\d{1,4})(?=\s|$)")
 _SPARE = re.compile(r"(?:^|\s)\+(\d{1,3})(?=\s|$)")
@@ -49,9 +50,9 @@ class Wanted:
 
 def words_of(rated: Rated) -> str:
     """A capacitor as `read_capacitor` reads it back; lengths to half a millimetre."""
-    said = [show(rated.farad, "F").replace(THIN, "")]
+    said = [written(rated.farad, "F").replace(THIN, "")]
     if rated.volt is not None:
-        said.append(show(rated.volt, "V").replace(THIN, ""))
+        said.append(written(rated.volt, "V").replace(THIN, ""))
     if rated.celsius is not None:
         said.append(f"{rated.celsius:g}C")
     said.append(rated.kind)
@@ -85,20 +86,36 @@ def read_list(text: str, kind: str | None = None) -> tuple[Wanted, ...]:
     lines = [(n, line.strip()) for n, line in enumerate(text.splitlines(), start=1)]
     lines = [(n, line) for n, line in lines if line and not line.startswith("#")]
     if not lines:
-        raise KitError(f"list: nothing found; allowed: at least one line, {ALLOWED}")
+        raise KitError(tr("list: nothing found; allowed: at least one line, {allowed}", allowed=ALLOWED))
     for n, line in lines:
         each = _line(n, line, kind)
         for ref in each.refs:
             if ref in seen:
-                raise KitError(f"line {n}: {ref} found, which line {seen[ref]} has; allowed: each place once")
+                raise KitError(
+                    tr(
+                        "line {n}: {ref} found, which line {ref_2} has; allowed: each place once",
+                        n=n,
+                        ref=ref,
+                        ref_2=seen[ref],
+                    )
+                )
             seen[ref] = n
-        key = each.words or f"part {each.part}"
+        key = each.words or tr("part {part}", part=each.part)
         known = found.get(key)
         found[key] = each if known is None else _together(known, each)
         if found[key].quantity > MOST_PIECES:
-            raise KitError(f"line {n}: {found[key].quantity} pieces found; allowed: up to {MOST_PIECES}")
+            raise KitError(
+                tr(
+                    "line {n}: {quantity} pieces found; allowed: up to {most_pieces}",
+                    n=n,
+                    quantity=found[key].quantity,
+                    most_pieces=MOST_PIECES,
+                )
+            )
     if len(found) > MOST_LINES:
-        raise KitError(f"list: {len(found)} values found; allowed: up to {MOST_LINES}")
+        raise KitError(
+            tr("list: {found} values found; allowed: up to {most_lines}", found=len(found), most_lines=MOST_LINES)
+        )
     return tuple(found.values())
 
 
@@ -114,17 +131,31 @@ def _line(n: int, line: str, kind: str | None) -> Wanted:
         refs = tuple(ref for ref in re.split(r"[,;\s]+", head) if ref)
         bad = next((ref for ref in refs if not _REF.fullmatch(ref)), None)
         if bad is not None or not refs or len(set(refs)) != len(refs):
-            raise KitError(f"line {n}: places '{head[:60]}' found; allowed: designators such as C1, C4, each once")
+            raise KitError(
+                tr(
+                    "line {n}: places '{head}' found; allowed: designators such as C1, C4, each once",
+                    n=n,
+                    head=head[:60],
+                )
+            )
     else:
         rest = line
     times = _TIMES.findall(rest)
     spares = [int(each) for each in _SPARE.findall(rest)]
     what = " ".join(_SPARE.sub(" ", _TIMES.sub(" ", rest)).split())
     if len(times) > 1 or len(spares) > 1 or not what:
-        raise KitError(f"line {n}: '{line[:80]}' found; allowed: {ALLOWED}")
+        raise KitError(tr("line {n}: '{line}' found; allowed: {allowed}", n=n, line=line[:80], allowed=ALLOWED))
     pieces = int(times[0]) if times else max(1, len(refs))
     if pieces < max(1, len(refs)):
-        raise KitError(f"line {n}: x{pieces} for {len(refs)} places found; allowed: at least {max(1, len(refs))}")
+        raise KitError(
+            tr(
+                "line {n}: x{pieces} for {refs} places found; allowed: at least {refs_2}",
+                n=n,
+                pieces=pieces,
+                refs=len(refs),
+                refs_2=max(1, len(refs)),
+            )
+        )
     extra = sum(spares)
     over = pieces - len(refs) if refs and times else 0
     if what.lower().startswith("part "):
@@ -133,7 +164,7 @@ def _line(n: int, line: str, kind: str | None) -> Wanted:
     try:
         rated = read_capacitor(what, kind)
     except CapacitorError as error:
-        raise KitError(f"line {n}: {error}") from None
+        raise KitError(tr("line {n}: {error}", n=n, error=error)) from None
     return Wanted(refs, words_of(rated), rated, "", pieces + extra, extra + over)
 
 
@@ -146,7 +177,7 @@ def list_of_board(
     mains = [c for c in reading.capacitors if reading.seats[c.ref].role == "mains" and not c.electrolytic]
     for capacitor in (*reading.electrolytics, *mains):
         if not capacitor.part.fitted:
-            left_out.append(f"{capacitor.ref}: not fitted on this board")
+            left_out.append(tr("{ref}: not fitted on this board", ref=capacitor.ref))
             continue
         try:
             rated = rated_of(capacitor, (kinds or {}).get(capacitor.ref))
@@ -154,6 +185,6 @@ def list_of_board(
             left_out.append(str(error))
             continue
         grouped.setdefault(words_of(rated), []).append(capacitor.ref)
-    left_out += [f"{c.ref}: may be an electrolytic; look at the board" for c in reading.perhaps]
+    left_out += [tr("{ref}: may be an electrolytic; look at the board", ref=c.ref) for c in reading.perhaps]
     lines = [f"{', '.join(sorted(refs, key=ref_order))}: {words}" for words, refs in grouped.items()]
     return "\n".join(lines), tuple(left_out)

@@ -15,6 +15,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import erfc, isfinite, sqrt
 
+from refettle.language import tr
+
 MOST_KITS = 100_000
 REACH = 3.0
 """Standard deviations that half of the lightest part must be, for a weight to prove anything: a choice. A good kit then
@@ -39,10 +41,16 @@ class Need:
 
     def __post_init__(self) -> None:
         if self.quantity < 1:
-            raise KitError(f"{self.name}: quantity {self.quantity} found; allowed: 1 or more")
+            raise KitError(
+                tr("{name}: quantity {quantity} found; allowed: 1 or more", name=self.name, quantity=self.quantity)
+            )
         if not self.parts or len(set(self.parts)) != len(self.parts):
             raise KitError(
-                f"{self.name}: parts {', '.join(self.parts) or 'none'} found; allowed: at least one, each once"
+                tr(
+                    "{name}: parts {parts} found; allowed: at least one, each once",
+                    name=self.name,
+                    parts=", ".join(self.parts) or "none",
+                )
             )
 
 
@@ -68,9 +76,9 @@ class Buildable:
 
 def _checked(needs: Sequence[Need], free: Mapping[str, int]) -> None:
     if not needs:
-        raise KitError("lines: none found; allowed: at least one")
+        raise KitError(tr("lines: none found; allowed: at least one"))
     if bad := next((part for part, n in free.items() if n < 0), None):
-        raise KitError(f"free of {bad}: {free[bad]} found; allowed: 0 or more")
+        raise KitError(tr("free of {bad}: {bad_2} found; allowed: 0 or more", bad=bad, bad_2=free[bad]))
 
 
 def _shares(needs: Sequence[Need]) -> bool:
@@ -109,7 +117,7 @@ def plan(needs: Sequence[Need], free: Mapping[str, int], count: int) -> Plan:
     """
     _checked(needs, free)
     if not 0 <= count <= MOST_KITS + 1:
-        raise KitError(f"kits: {count} found; allowed: 0 to {MOST_KITS}")
+        raise KitError(tr("kits: {count} found; allowed: 0 to {most_kits}", count=count, most_kits=MOST_KITS))
     if _shares(needs):
         return _plan_shared(needs, free, count)
     fills, missing = [], {}
@@ -171,7 +179,12 @@ def _programme(
         options={"mip_rel_gap": 0.0},
     )
     if found.x is None:
-        raise KitError(f"lines that share parts: no filling found ({found.message}); allowed: lines with other parts")
+        raise KitError(
+            tr(
+                "lines that share parts: no filling found ({message}); allowed: lines with other parts",
+                message=found.message,
+            )
+        )
     return pairs, parts, [round(float(x)) for x in found.x]
 
 
@@ -212,12 +225,12 @@ def error_allowed(rate: float, lines: int) -> float:
 
 def _chance(name: str, value: float) -> None:
     if not (isfinite(value) and 0.0 <= value <= 1.0):
-        raise KitError(f"{name}: {value:g} found; allowed: 0 to 1")
+        raise KitError(tr("{name}: {value:g} found; allowed: 0 to 1", name=name, value=value))
 
 
 def _lines(lines: int) -> int:
     if lines < 1:
-        raise KitError(f"lines: {lines} found; allowed: 1 or more")
+        raise KitError(tr("lines: {lines} found; allowed: 1 or more", lines=lines))
     return lines
 
 
@@ -234,9 +247,13 @@ class Weighed:
 
     def __post_init__(self) -> None:
         if not (isfinite(self.gram) and 0.0 < self.gram <= 100_000.0):
-            raise KitError(f"weight of {self.name}: {self.gram:g} g found; allowed: above 0 to 100000 g")
+            raise KitError(
+                tr("weight of {name}: {gram:g} g found; allowed: above 0 to 100000 g", name=self.name, gram=self.gram)
+            )
         if self.quantity < 1:
-            raise KitError(f"{self.name}: quantity {self.quantity} found; allowed: 1 or more")
+            raise KitError(
+                tr("{name}: quantity {quantity} found; allowed: 1 or more", name=self.name, quantity=self.quantity)
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,12 +270,14 @@ class Scale:
 
     def __post_init__(self) -> None:
         if not (isfinite(self.resolution) and 0.0 < self.resolution <= 1000.0):
-            raise KitError(f"resolution: {self.resolution:g} g found; allowed: above 0 to 1000 g")
+            raise KitError(
+                tr("resolution: {resolution:g} g found; allowed: above 0 to 1000 g", resolution=self.resolution)
+            )
         if not (isfinite(self.spread) and 0.0 <= self.spread <= 1000.0):
-            raise KitError(f"spread of the scale: {self.spread:g} g found; allowed: 0 to 1000 g")
-        for name, value in (("spread of parts", self.part_spread), ("spread of lots", self.lot_spread)):
+            raise KitError(tr("spread of the scale: {spread:g} g found; allowed: 0 to 1000 g", spread=self.spread))
+        for name, value in ((tr("spread of parts"), self.part_spread), (tr("spread of lots"), self.lot_spread)):
             if not (isfinite(value) and 0.0 <= value <= 0.5):
-                raise KitError(f"{name}: {value:g} found; allowed: 0 to 0.5")
+                raise KitError(tr("{name}: {value:g} found; allowed: 0 to 0.5", name=name, value=value))
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,9 +328,9 @@ def weighing(lines: Sequence[Weighed], scale: Scale, tare: float = 0.0) -> Weigh
         No lines, or a tare below 0.
     """
     if not lines:
-        raise KitError("lines: none found; allowed: at least one")
+        raise KitError(tr("lines: none found; allowed: at least one"))
     if not (isfinite(tare) and 0.0 <= tare <= 100_000.0):
-        raise KitError(f"bags: {tare:g} g found; allowed: 0 to 100000 g")
+        raise KitError(tr("bags: {tare:g} g found; allowed: 0 to 100000 g", tare=tare))
     variance = 2.0 * (scale.resolution**2 / 12.0 + scale.spread**2)
     for line in lines:
         variance += line.quantity * (scale.part_spread * line.gram) ** 2

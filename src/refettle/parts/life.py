@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log2
 
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError, within
 
 LONGEST_CLAIM = 131_400.0
@@ -50,7 +51,7 @@ class Life:
 
 def temperature_factor(rated_celsius: float, celsius: float, polymer: bool = False) -> float:
     """2^((T0 - T)/10), or 10^((T0 - T)/20) for polymer. Temperatures [°C], -60 to 200; CapacitorError outside."""
-    within("upper temperature", rated_celsius, -60.0, 200.0, "°C", above=False)
+    within(tr("upper temperature"), rated_celsius, -60.0, 200.0, "°C", above=False)
     within("temperature", celsius, -60.0, 200.0, "°C", above=False)
     cooler = rated_celsius - celsius
     return float(10.0 ** (cooler / 20.0) if polymer else 2.0 ** (cooler / 10.0))
@@ -62,15 +63,15 @@ def ripple_factor(rise: float, rated_rise: float = RATED_RISE) -> float:
     Rubycon's lifetime sheet. Both 0 to 20 K (from memory: makers allow 10 to 20 K at the most); CapacitorError
     outside, as the formula turns over at 40 K.
     """
-    within("core temperature rise", rise, 0.0, 20.0, "K", above=False)
-    within("rated core temperature rise", rated_rise, 0.0, 20.0, "K", above=False)
+    within(tr("core temperature rise"), rise, 0.0, 20.0, "K", above=False)
+    within(tr("rated core temperature rise"), rated_rise, 0.0, 20.0, "K", above=False)
     return float(2.0 ** (rated_rise / (10.0 - 0.25 * rated_rise) - rise / (10.0 - 0.25 * rise)))
 
 
 def rise_from_ripple(ampere: float, rated_ampere: float, rated_rise: float = RATED_RISE) -> float:
     """[K] r0 (I/I0)^2, both currents at the same frequency (Rubycon's lifetime sheet). CapacitorError below 0."""
-    within("ripple current", ampere, 0.0, 1e3, "A", above=False)
-    within("rated ripple current", rated_ampere, 0.0, 1e3, "A")
+    within(tr("ripple current"), ampere, 0.0, 1e3, "A", above=False)
+    within(tr("rated ripple current"), rated_ampere, 0.0, 1e3, "A")
     return rated_rise * (ampere / rated_ampere) ** 2
 
 
@@ -105,21 +106,27 @@ def life(
         A figure outside its range.
     """
     within("endurance", endurance, 0.0, 1e6, "h")
-    within("rated over used voltage", volt_ratio, 1.0, 10.0, "", above=False)
-    within("voltage exponent", exponent, 0.0, 5.0, "", above=False)
+    within(tr("rated over used voltage"), volt_ratio, 1.0, 10.0, "", above=False)
+    within(tr("voltage exponent"), exponent, 0.0, 5.0, "", above=False)
     warm = temperature_factor(rated_celsius, celsius, polymer)
     ripple = 1.0 if rise is None else ripple_factor(rise, rated_rise)
     voltage = volt_ratio**exponent
     hours = endurance * warm * ripple * voltage
     notes = []
     if celsius > rated_celsius:
-        notes.append(f"{celsius:g} °C is above its upper temperature of {rated_celsius:g} °C: the rule does not hold")
+        notes.append(
+            tr(
+                "{celsius:g} °C is above its upper temperature of {rated_celsius:g} °C: the rule does not hold",
+                celsius=celsius,
+                rated_celsius=rated_celsius,
+            )
+        )
     elif not RULE_AGREES[0] <= celsius <= RULE_AGREES[1] and not polymer:
-        notes.append("the 10 K rule deviates from Arrhenius' law below 60 and above 105 °C (Rubycon note 5-1)")
+        notes.append(tr("the 10 K rule deviates from Arrhenius' law below 60 and above 105 °C (Rubycon note 5-1)"))
     if rise is None:
-        notes.append("ripple current not known: no credit for a low one")
+        notes.append(tr("ripple current not known: no credit for a low one"))
     if hours > LONGEST_CLAIM:
-        notes.append("makers claim no more than 15 years, whatever the formula gives")
+        notes.append(tr("makers claim no more than 15 years, whatever the formula gives"))
     return Life(hours, warm, ripple, voltage, tuple(notes))
 
 
@@ -129,7 +136,9 @@ def mixed_life(spells: Sequence[tuple[float, float]]) -> float:
     CapacitorError unless the shares are above 0 and add up to 1, and the lives are above 0.
     """
     if not spells or abs(sum(share for share, _ in spells) - 1.0) > 1e-9:
-        raise CapacitorError(f"shares {[share for share, _ in spells]} found; allowed: one or more that add up to 1")
+        raise CapacitorError(
+            tr("shares {spells} found; allowed: one or more that add up to 1", spells=[share for share, _ in spells])
+        )
     used = 0.0
     for share, hours in spells:
         used += within("share", share, 0.0, 1.0, "") / within("life", hours, 0.0, 1e12, "h")

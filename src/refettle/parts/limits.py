@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from math import pi
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError, Rated, within
 
 REFERENCE_CELSIUS = 20.0
@@ -22,8 +23,8 @@ TABLE_HERTZ = 120.0
 _GENERAL = ((6.3, 0.22), (10.0, 0.19), (16.0, 0.16), (25.0, 0.14), (35.0, 0.12), (50.0, 0.10), (63.0, 0.09),
             (100.0, 0.08), (160.0, 0.16), (250.0, 0.18), (450.0, 0.20))  # fmt: skip
 _BIPOLAR = ((6.3, 0.24), (10.0, 0.20), (16.0, 0.17), (25.0, 0.17), (35.0, 0.15), (50.0, 0.15))
-_GENERAL_SOURCE = "Panasonic SU series, 85 °C, 120 Hz and 20 °C, +0.02 for each 1000 µF above 1000 µF"
-_BIPOLAR_SOURCE = "a bipolar chip series (KP), 120 Hz and 20 °C"
+_GENERAL_SOURCE = mark("Panasonic SU series, 85 °C, 120 Hz and 20 °C, +0.02 for each 1000 µF above 1000 µF")
+_BIPOLAR_SOURCE = mark("a bipolar chip series (KP), 120 Hz and 20 °C")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,10 @@ def dissipation_limit(rated: Rated) -> Limit | None:
     if rated.volt > table[-1][0]:
         if rated.kind != "bipolar":
             return None
-        table, source = _GENERAL, f"{_GENERAL_SOURCE}; bipolar above 50 V taken as general purpose"
+        table, source = (
+            _GENERAL,
+            tr("{general_source}; bipolar above 50 V taken as general purpose", general_source=_GENERAL_SOURCE),
+        )
         if rated.volt > table[-1][0]:
             return None
     steps = [volt for volt, _ in table]
@@ -60,7 +64,7 @@ def dissipation_limit(rated: Rated) -> Limit | None:
         base = table[place][1]
     extra = 0.02 * max(0.0, rated.farad / 1e-3 - 1.0)
     if rated.kind == "low-impedance":
-        source += "; a low-impedance part should be well below it"
+        source += tr("; a low-impedance part should be well below it")
     return Limit(base + extra, source, TABLE_HERTZ)
 
 
@@ -70,11 +74,15 @@ def esr_limit(rated: Rated) -> Limit | None:
     Valid at that frequency only. ESR falls with frequency, so at 100 kHz it is no more than an upper bound.
     """
     if rated.esr is not None:
-        return Limit(rated.esr.value, "the part's sheet", rated.esr.hertz)
+        return Limit(rated.esr.value, tr("the part's sheet"), rated.esr.hertz)
     loss = dissipation_limit(rated)
     if loss is None:
         return None
-    return Limit(esr_of(loss.value, loss.hertz, rated.farad), f"tan δ / (2π f C); tan δ: {loss.source}", loss.hertz)
+    return Limit(
+        esr_of(loss.value, loss.hertz, rated.farad),
+        tr("tan δ / (2π f C); tan δ: {source}", source=loss.source),
+        loss.hertz,
+    )
 
 
 def esr_of(dissipation: float, hertz: float, farad: float) -> float:
@@ -116,19 +124,19 @@ class LeakageRule:
 # 0.01 C U with C in µF and U in V gives µA, so k is the same in F, V and A.
 LEAKAGE_RULES: dict[str, tuple[LeakageRule, ...]] = {
     "general": (
-        LeakageRule(0.01, 3e-6, "or", 2, "0.01 C U or 3 µA, 2 min: Panasonic SU to 100 V, Chemi-Con", 100.0),
-        LeakageRule(0.06, 10e-6, "plus", 2, "0.06 C U + 10 µA, 2 min: Panasonic SU, 160 to 450 V"),
+        LeakageRule(0.01, 3e-6, "or", 2, mark("0.01 C U or 3 µA, 2 min: Panasonic SU to 100 V, Chemi-Con"), 100.0),
+        LeakageRule(0.06, 10e-6, "plus", 2, mark("0.06 C U + 10 µA, 2 min: Panasonic SU, 160 to 450 V")),
     ),
     "general, 1 minute": (
-        LeakageRule(0.03, 4e-6, "or", 1, "0.03 C U or 4 µA, 1 min: Panasonic SU to 100 V", 100.0),
-        LeakageRule(0.06, 10e-6, "plus", 2, "0.06 C U + 10 µA, 2 min: Panasonic SU, 160 to 450 V"),
+        LeakageRule(0.03, 4e-6, "or", 1, mark("0.03 C U or 4 µA, 1 min: Panasonic SU to 100 V"), 100.0),
+        LeakageRule(0.06, 10e-6, "plus", 2, mark("0.06 C U + 10 µA, 2 min: Panasonic SU, 160 to 450 V")),
     ),
-    "bipolar": (LeakageRule(0.05, 10e-6, "or", 2, "0.05 C U or 10 µA: a bipolar chip series (KP)"),),
-    "low-leakage": (LeakageRule(0.002, 0.4e-6, "or", 2, "0.002 C U or 0.4 µA: low-leakage series, from memory"),),
-    "tantalum": (LeakageRule(0.01, 0.5e-6, "or", 5, "0.01 C U (10 nA/µF V) or 0.5 µA, 3 to 5 min: makers' sheets"),),
-    "polymer": (LeakageRule(0.2, 100e-6, "or", 2, "0.2 C U or 100 µA, 2 min: polymer series, from memory"),),
+    "bipolar": (LeakageRule(0.05, 10e-6, "or", 2, mark("0.05 C U or 10 µA: a bipolar chip series (KP)")),),
+    "low-leakage": (LeakageRule(0.002, 0.4e-6, "or", 2, mark("0.002 C U or 0.4 µA: low-leakage series, from memory")),),
+    "tantalum": (LeakageRule(0.01, 0.5e-6, "or", 5, mark("0.01 C U (10 nA/µF V) or 0.5 µA, 3 to 5 min: makers' sheets")),),
+    "polymer": (LeakageRule(0.2, 100e-6, "or", 2, mark("0.2 C U or 100 µA, 2 min: polymer series, from memory")),),
     "valve-era": (
-        LeakageRule(10.0, 0.3e-3, "plus", 5, "JAN-C-62: 0.01 mA/µF + 0.3 mA to 100 V", 100.0, False),
+        LeakageRule(10.0, 0.3e-3, "plus", 5, mark("JAN-C-62: 0.01 mA/µF + 0.3 mA to 100 V"), 100.0, False),
         LeakageRule(20.0, 0.3e-3, "plus", 5, "JAN-C-62: 0.02 mA/µF + 0.3 mA, 101 to 250 V", 250.0, False),
         LeakageRule(25.0, 0.3e-3, "plus", 5, "JAN-C-62: 0.025 mA/µF + 0.3 mA, 251 to 350 V", 350.0, False),
         LeakageRule(40.0, 0.3e-3, "plus", 5, "JAN-C-62: 0.04 mA/µF + 0.3 mA, 351 to 450 V", 450.0, False),
@@ -144,9 +152,15 @@ def leakage_limit(rated: Rated, rule: str | None = None) -> Limit | None:
     without a rule, an unknown rated voltage, or one above the rule's range. CapacitorError for an unknown rule.
     """
     if rule is not None and rule not in LEAKAGE_RULES:
-        raise CapacitorError(f"leakage rule {rule!r} found; allowed: {', '.join(LEAKAGE_RULES)}")
+        raise CapacitorError(
+            tr(
+                "leakage rule {rule!r} found; allowed: {leakage_rules}",
+                rule=rule,
+                leakage_rules=", ".join(LEAKAGE_RULES),
+            )
+        )
     if rule is None and rated.leakage is not None:
-        return Limit(rated.leakage, "the part's sheet", minutes=2)
+        return Limit(rated.leakage, tr("the part's sheet"), minutes=2)
     if rated.volt is None or (rule is None and not (rated.wet or rated.kind in _RULE_OF_KIND)):
         return None
     for each in LEAKAGE_RULES[rule or _RULE_OF_KIND.get(rated.kind, "general")]:

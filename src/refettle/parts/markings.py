@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable, Iterator
 from itertools import product
 
+from refettle.language import tr
 from refettle.parts.markings_bands import bands_written, read_bands
 from refettle.parts.markings_capacitors import STANDARD_VOLTS, read_alone, read_chip_letters, read_glued, read_pair
 from refettle.parts.markings_codes import lettered, read_letters, read_tapers
@@ -75,20 +76,32 @@ def read_marking(
         Nothing but blanks, too long, too much unreadable, no such kind, impossible years.
     """
     if kind is not None and kind not in KINDS:
-        raise MarkingError(f"kind {kind!r} found; allowed: {', '.join(KINDS)}")
+        raise MarkingError(tr("kind {kind!r} found; allowed: {kinds}", kind=kind, kinds=", ".join(KINDS)))
     years = checked_years(years)
     cleaned = plain(text.replace("？", "?"))
     if not cleaned:
         raise MarkingError(
-            "no marking given; allowed: what is printed on the part, such as 104K or 'red red brown gold'"
+            tr("no marking given; allowed: what is printed on the part, such as 104K or 'red red brown gold'")
         )
     if len(cleaned) > MAX_LENGTH:
-        raise MarkingError(f"{len(cleaned)} characters found; allowed: up to {MAX_LENGTH}, one part at a time")
+        raise MarkingError(
+            tr(
+                "{cleaned} characters found; allowed: up to {max_length}, one part at a time",
+                cleaned=len(cleaned),
+                max_length=MAX_LENGTH,
+            )
+        )
     if cleaned.count("?") > MAX_UNREADABLE:
-        raise MarkingError(f"{cleaned.count('?')} unreadable characters found; allowed: up to {MAX_UNREADABLE}")
+        raise MarkingError(
+            tr(
+                "{count} unreadable characters found; allowed: up to {max_unreadable}",
+                count=cleaned.count("?"),
+                max_unreadable=MAX_UNREADABLE,
+            )
+        )
     bands = list(read_bands(cleaned))
     if not bands and (count := bands_written(cleaned)):
-        raise MarkingError(f"{count} colour bands found; allowed: 3 to 6, or one black band")
+        raise MarkingError(tr("{count} colour bands found; allowed: 3 to 6, or one black band", count=count))
     found: list[Found] = [(((0, len(cleaned)),), reading) for reading in bands]
     reader, first = _Reader(years, latest_year), None
     for variant, reasons in _variants(cleaned) if not bands else ():
@@ -132,12 +145,14 @@ def _variants(text: str) -> Iterator[tuple[str, tuple[Reason, ...]]]:
         return
     choices: list[list[tuple[str, Reason]]] = []
     for place in places:
-        options = [(digit, Reason(-1, f"? taken as {digit}")) for digit in "0123456789"]
+        options = [(digit, Reason(-1, tr("? taken as {digit}", digit=digit))) for digit in "0123456789"]
         before, after = text[place - 1 : place], text[place + 1 : place + 2]
         if len(places) == 1 and before.isalnum() and not after.isalnum():
-            options.append((" ", Reason(-1, "? taken as a letter, probably the tolerance, and left out")))
+            options.append((" ", Reason(-1, tr("? taken as a letter, probably the tolerance, and left out"))))
         if len(places) == 1 and after.isdigit() and " " not in text:
-            options += [(letter, Reason(-2, f"? taken as {letter}, as the point")) for letter in _LETTERS]
+            options += [
+                (letter, Reason(-2, tr("? taken as {letter}, as the point", letter=letter))) for letter in _LETTERS
+            ]
         choices.append(options)
     for chosen in product(*choices):
         letters = list(text)
@@ -177,7 +192,7 @@ class _Reader:
         readings = [reading for reader in _READERS for reading in reader(token)]
         readings += read_dates(token, self.years, self.latest)
         if capitals != token:
-            doubt = Reason(-1, "small letters taken as capitals")
+            doubt = Reason(-1, tr("small letters taken as capitals"))
             readings += [reading.because(doubt) for reader in _READERS for reading in reader(capitals)]
             readings += [r.because(doubt) for r in read_dates(capitals, self.years, self.latest)]
         self.known[token] = readings
@@ -230,7 +245,7 @@ class _Reader:
             if letter:
                 reading = lettered(each, letter, 1) if each.tolerance is None else None
             if reading is not None and volts:
-                why = Reason(1, f"{volts:g} behind it is a usual rated voltage")
+                why = Reason(1, tr("{volts:g} behind it is a usual rated voltage", volts=volts))
                 reading = reading.because(why, voltage=volts) if each.voltage is None else None
             if reading is not None:
                 found.append((tuple(tokens), reading))
@@ -240,7 +255,7 @@ class _Reader:
     def _beside_types(found: list[Found]) -> list[Found]:
         """Beside a type number, four digits are the more likely to be its date."""
         named = {spans for spans, reading in found if reading.kind == "type number"}
-        lone = Reason(1, "a type number stands beside it")
+        lone = Reason(1, tr("a type number stands beside it"))
         return [
             (spans, reading.because(lone) if reading.kind == "date" and named - {spans} else reading)
             for spans, reading in found
@@ -277,7 +292,7 @@ class _Reader:
     def _without_value(around: Around) -> list[Reading]:
         """Volts, degrees or a class alone: something of a capacitor, or watts of a resistor."""
         kind: Kind = "resistor" if around.watts is not None else "capacitor"
-        reading = with_around(Reading(kind, "print without a value"), around)
+        reading = with_around(Reading(kind, tr("print without a value")), around)
         return [reading] if reading is not None and reading.says else []
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from itertools import product
 from math import prod
 
+from refettle.language import mark, tr
 from refettle.parts.markings_reading import MarkingError, Reading, Reason, Tolerance
 from refettle.parts.markings_series import USUAL, series_of
 from refettle.parts.markings_weighing import capacitor_kind, made
@@ -31,18 +32,18 @@ TOLERANCES: dict[str, tuple[tuple[float, int, str], ...]] = {
     "green": ((0.5, 0, ""),),
     "blue": ((0.25, 0, ""),),
     "violet": ((0.1, 0, ""),),
-    "gold": ((5.0, 1, "gold stands last"),),
-    "silver": ((10.0, 1, "silver stands last"),),
-    "grey": ((0.05, -1, "grey: 0.05 % on most charts"), (0.01, -2, "grey: 0.01 % in the edition of 2016")),
+    "gold": ((5.0, 1, mark("gold stands last")),),
+    "silver": ((10.0, 1, mark("silver stands last")),),
+    "grey": ((0.05, -1, mark("grey: 0.05 % on most charts")), (0.01, -2, mark("grey: 0.01 % in the edition of 2016"))),
     "orange": (
-        (0.05, -1, "orange: 0.05 % in the edition of 2016"),
-        (3.0, -1, "orange: 3 % before about 1990"),
+        (0.05, -1, mark("orange: 0.05 % in the edition of 2016")),
+        (3.0, -1, mark("orange: 3 % before about 1990")),
     ),
     "yellow": (
-        (0.02, -1, "yellow: 0.02 % in the edition of 2016"),
-        (4.0, -1, "yellow: 4 % before about 1990"),
+        (0.02, -1, mark("yellow: 0.02 % in the edition of 2016")),
+        (4.0, -1, mark("yellow: 4 % before about 1990")),
     ),
-    "black": ((20.0, -3, "black: 20 %, on some old resistors"),),
+    "black": ((20.0, -3, mark("black: 20 %, on some old resistors")),),
 }
 """Percent of the tolerance band with its points and why; three readings where charts disagree."""
 NO_BAND = Tolerance(-0.2, 0.2)
@@ -53,9 +54,9 @@ _FILM_TOLERANCES = {"black": 20.0, "white": 10.0, "green": 5.0}
 _FILM_VOLTS = {"brown": 100.0, "red": 250.0, "yellow": 400.0, "blue": 630.0}
 
 _ABBREVIATED = {
-    "black": "bk blk", "brown": "bn brn", "red": "rd", "orange": "og", "yellow": "ylw", "green": "gn grn",
-    "blue": "bu", "violet": "vt vlt purple", "grey": "gy gry gray", "white": "wht", "gold": "gd gld au",
-    "silver": "sr slv sv ag", "pink": "pk pnk",
+    "black": mark("bk blk"), "brown": mark("bn brn"), "red": "rd", "orange": "og", "yellow": "ylw", "green": mark("gn grn"),
+    "blue": "bu", "violet": mark("vt vlt purple"), "grey": mark("gy gry gray"), "white": "wht", "gold": mark("gd gld au"),
+    "silver": mark("sr slv sv ag"), "pink": mark("pk pnk"),
 }  # fmt: skip
 _NAMES = {word: colour for colour, words in _ABBREVIATED.items() for word in (colour, *words.split())}
 _RUN = re.compile("(?:" + "|".join(sorted((*COLOURS, "gray", "purple"), key=len, reverse=True)) + "){3,6}")
@@ -126,20 +127,20 @@ def read_bands(text: str) -> Iterator[Reading]:
         return
     words, gap = split
     if [colours_of(word) for word in words] == [("black",)]:
-        yield made("resistor", "single black band", 5, "one black band: a link", 0.0)
+        yield made("resistor", tr("single black band"), 5, tr("one black band: a link"), 0.0)
         return
     if not 3 <= len(words) <= 6 or words.count("?") > MAX_UNREADABLE:
         return
     choices = [COLOURS if word == "?" else colours_of(word) for word in words]
     if prod(map(len, choices)) > MAX_ROWS:
         raise MarkingError(
-            "too many bands that may be several colours; allowed: colours written out, ? for two at most"
+            tr("too many bands that may be several colours; allowed: colours written out, ? for two at most")
         )
     in_one = len(text.split()) == 1 and _LETTERS.fullmatch(text.upper()) is not None
-    loose = Reason(-2, "letters in one word may be anything else") if in_one else None
+    loose = Reason(-2, tr("letters in one word may be anything else")) if in_one else None
     for colours in product(*choices):
         guessed = [
-            Reason(-1, f"{'?' if word == '?' else repr(word)} taken as {colour}")
+            Reason(-1, tr("{word} taken as {colour}", word="?" if word == "?" else repr(word), colour=colour))
             for word, colour, choice in zip(words, colours, choices, strict=True)
             if len(choice) > 1
         ]
@@ -152,12 +153,14 @@ def read_bands(text: str) -> Iterator[Reading]:
 
 
 def _direction(backward: bool, gap: int | None, count: int) -> list[Reason]:
-    reasons = [Reason(-1, "read from the other end") if backward else Reason(0, "read in the order given")]
+    reasons = [Reason(-1, tr("read from the other end")) if backward else Reason(0, tr("read in the order given"))]
     if gap is not None and 0 < gap < count:
         behind = gap if backward else count - gap
         last = behind < count - behind
         reasons.append(
-            Reason(2 if last else -3, f"the wider gap is {'before the last' if last else 'behind the first'}")
+            Reason(
+                2 if last else -3, tr("the wider gap is {last}", last="before the last" if last else "behind the first")
+            )
         )
     return reasons
 
@@ -183,17 +186,19 @@ def _resistor(
     if value is None:
         return
     limit = scaled(f"{percent}", -2)
-    black = Reason(-3, "a first band is seldom black") if row[0] == "black" else None
+    black = Reason(-3, tr("a first band is seldom black")) if row[0] == "black" else None
     usual = USUAL.get(limit)
     fits = (
-        Reason(1, f"a series for ±{percent:g} %")
+        Reason(1, tr("a series for ±{percent:g} %", percent=percent))
         if usual and series_of(value) in (usual, "E24", "E12", "E6", "E3")
         else None
     )
-    why = f"{len(row)} bands: {figures} figures, power of ten" + (", tolerance" if len(row) > figures + 1 else "")
+    why = tr("{row} bands: {figures} figures, power of ten", row=len(row), figures=figures) + (
+        ", tolerance" if len(row) > figures + 1 else ""
+    )
     reading = made(
         "resistor",
-        "colour bands, IEC 60062",
+        tr("colour bands, IEC 60062"),
         4,
         why,
         value,
@@ -206,20 +211,20 @@ def _resistor(
 
 def _resistors(row: Sequence[str]) -> Iterator[Reading]:
     if len(row) == 3:
-        yield from _resistor(row, 2, 20.0, Reason(0, "no fourth band: ±20 %"))
+        yield from _resistor(row, 2, 20.0, Reason(0, tr("no fourth band: ±20 %")))
         return
     figures = 2 if len(row) == 4 else 3
     for percent, points, text in TOLERANCES.get(row[figures + 1], ()):
         why = Reason(points, text) if text else None
         if figures == 2:
-            seldom = Reason(-1, "four bands seldom carry so tight a tolerance") if percent < 1 else None
+            seldom = Reason(-1, tr("four bands seldom carry so tight a tolerance")) if percent < 1 else None
             yield from _resistor(row, 2, percent, why, seldom)
         elif len(row) == 5:
             yield from _resistor(row, 3, percent, why)
         elif row[5] in TEMPCOS:
             yield from _resistor(row, 3, percent, why, tempco=scaled(str(TEMPCOS[row[5]]), -6))
     if len(row) == 5:
-        extra = Reason(-2, f"fifth band {row[4]}: failure rate or temperature, on some makes")
+        extra = Reason(-2, tr("fifth band {row}: failure rate or temperature, on some makes", row=row[4]))
         for percent, points, text in TOLERANCES.get(row[3], ()):
             if percent >= 1:
                 yield from _resistor(row, 2, percent, extra, Reason(points, text) if text else None)
@@ -234,11 +239,11 @@ def _coils(row: Sequence[str]) -> Iterator[Reading]:
     if percent is None or value is None:
         return
     limit = Tolerance(scaled(f"-{percent}", -2), scaled(f"{percent}", -2))
-    why = "two figures and power of ten in microhenries, if the part is a coil"
-    yield made("inductor", "colour bands of coils", 2, why, value, limit)
+    why = tr("two figures and power of ten in microhenries, if the part is a coil")
+    yield made("inductor", tr("colour bands of coils"), 2, why, value, limit)
     if len(row) == 3 and POWERS[row[2]] >= 0:
-        why = "three dots on a chip coil: nanohenries"
-        yield made("inductor", "colour dots of chip coils", 0, why, _value(row, 2, -9) or value)
+        why = tr("three dots on a chip coil: nanohenries")
+        yield made("inductor", tr("colour dots of chip coils"), 0, why, _value(row, 2, -9) or value)
 
 
 def _marked_coil(row: Sequence[str]) -> Iterator[Reading]:
@@ -254,8 +259,8 @@ def _marked_coil(row: Sequence[str]) -> Iterator[Reading]:
         value = _value(row, 2, -6)
     if value:
         limit = Tolerance(scaled(f"-{percent}", -2), scaled(f"{percent}", -2))
-        why = "silver first, then microhenries: the five-band code of coils"
-        yield made("inductor", "five bands of coils", 2, why, value, limit)
+        why = tr("silver first, then microhenries: the five-band code of coils")
+        yield made("inductor", tr("five bands of coils"), 2, why, value, limit)
 
 
 def _film(row: Sequence[str]) -> Iterator[Reading]:
@@ -269,9 +274,9 @@ def _film(row: Sequence[str]) -> Iterator[Reading]:
     value = _value(row, 2, -12)
     if value is not None:
         limit = scaled(f"{_FILM_TOLERANCES[row[3]]}", -2)
-        why = "picofarads, tolerance, volts: flat polyester capacitors of the 1960s to 1980s"
+        why = tr("picofarads, tolerance, volts: flat polyester capacitors of the 1960s to 1980s")
         yield made(
-            capacitor_kind(value), "bands of polyester capacitors", 1, why, value, Tolerance(-limit, limit),
+            capacitor_kind(value), tr("bands of polyester capacitors"), 1, why, value, Tolerance(-limit, limit),
             voltage=_FILM_VOLTS[row[4]],
         )  # fmt: skip
 
@@ -300,16 +305,20 @@ def print_bands(value: float, percent: float, figures: int = 2, tempco: float | 
     digits = mantissa.replace(".", "")
     last = next((colour for colour, each in POWERS.items() if each == power), None)
     if last is None or abs(scaled(digits, power) - value) > 1e-9 * value:
-        raise ValueError(f"{value} ohm found; allowed: {figures} figures times 0.001 to 1e9")
+        raise ValueError(
+            tr("{value} ohm found; allowed: {figures} figures times 0.001 to 1e9", value=value, figures=figures)
+        )
     row = [*(DIGITS[int(digit)] for digit in digits), last]
     if percent != 20 or figures == 3:
         named = next((colour for colour, meanings in TOLERANCES.items() if meanings[0][0] == percent), None)
         if named is None:
-            raise ValueError(f"tolerance {percent} % found; allowed: one that has a colour")
+            raise ValueError(tr("tolerance {percent} % found; allowed: one that has a colour", percent=percent))
         row.append(named)
     if tempco is not None:
         ring = next((colour for colour, ppm in TEMPCOS.items() if scaled(str(ppm), -6) == tempco), None)
         if ring is None or figures != 3:
-            raise ValueError(f"{tempco} per kelvin found; allowed: one that has a colour, behind three figures")
+            raise ValueError(
+                tr("{tempco} per kelvin found; allowed: one that has a colour, behind three figures", tempco=tempco)
+            )
         row.append(ring)
     return tuple(row)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from refettle.language import mark, tr
 from refettle.parts.markings_codes import read_letters
 from refettle.parts.markings_digits import read_digits, read_plain
 from refettle.parts.markings_reading import Reading, Reason
@@ -33,9 +34,9 @@ _CHANGE = {
     "T": "−33/+22", "U": "−56/+22", "V": "−82/+22",
 }  # fmt: skip
 FILMS = {
-    "MKT": "metallised polyester", "MKP": "metallised polypropylene", "MKC": "metallised polycarbonate",
-    "MKS": "metallised polystyrene, with some makers polyester", "MKI": "metallised polyphenylene sulphide",
-    "FKP": "polypropylene and foil", "FKC": "polycarbonate and foil", "FKS": "polyester and foil",
+    "MKT": mark("metallised polyester"), "MKP": mark("metallised polypropylene"), "MKC": mark("metallised polycarbonate"),
+    "MKS": mark("metallised polystyrene, with some makers polyester"), "MKI": mark("metallised polyphenylene sulphide"),
+    "FKP": mark("polypropylene and foil"), "FKC": mark("polycarbonate and foil"), "FKS": mark("polyester and foil"),
 }  # fmt: skip
 """Dielectric by letters, as lists of European custom give them."""
 _SLOPES = ("030", "033", "075", "080", "100", "150", "220", "330", "470", "750", "1500", "2200")
@@ -65,14 +66,19 @@ def volt_code_of(volts: float) -> str:
 def characteristic_of(token: str) -> tuple[str, tuple[float, float] | None] | None:
     """What a ceramic's characteristic says and its temperatures [°C]; None where the token is none."""
     if token in ("NP0", "NPO", "C0G", "COG"):
-        return f"{token.replace('PO', 'P0').replace('COG', 'C0G')}, 0±30 ppm/K", (-55.0, 125.0)
+        return tr("{replace}, 0±30 ppm/K", replace=token.replace("PO", "P0").replace("COG", "C0G")), (-55.0, 125.0)
     if re.fullmatch(r"[XYZ][245-9][A-FPR-V]", token):
-        spread = f"{_CHANGE[token[2]]} % over temperature"
+        spread = tr("{token} % over temperature", token=_CHANGE[token[2]])
         return f"{token}, {spread}", (float(_LOWEST[token[0]]), float(_HIGHEST[token[1]]))
     if token in FILMS:
         return f"{token}, {FILMS[token]}", None
     if re.fullmatch(r"[NP]\d{3,4}", token) and token[1:] in _SLOPES:
-        return f"{token}, {'−' if token[0] == 'N' else '+'}{int(token[1:])} ppm/K", None
+        return tr(
+            "{token}, {token_2}{token_3} ppm/K",
+            token=token,
+            token_2="−" if token[0] == "N" else "+",
+            token_3=int(token[1:]),
+        ), None
     return None
 
 
@@ -80,21 +86,21 @@ def read_alone(token: str) -> Iterator[Reading]:
     """A voltage code, characteristic or safety class standing alone."""
     volts = volts_of(token)
     if volts is not None:
-        why = Reason(2, f"{token} is the voltage code for {volts:g} V")
-        yield Reading("capacitor", "two-character voltage code", (why,), voltage=volts)
+        why = Reason(2, tr("{token} is the voltage code for {volts:g} V", token=token, volts=volts))
+        yield Reading("capacitor", tr("two-character voltage code"), (why,), voltage=volts)
     said = characteristic_of(token)
     if said is not None:
-        why = Reason(5, f"{token} is a characteristic of the dielectric")
+        why = Reason(5, tr("{token} is a characteristic of the dielectric", token=token))
         yield Reading(
             "capacitor",
-            "characteristic, EIA-198 or European letters",
+            tr("characteristic, EIA-198 or European letters"),
             (why,),
             characteristic=said[0],
             temperature=said[1],
         )
     if SAFETY.fullmatch(token):
-        why = Reason(4, f"{token} is a class of mains capacitor")
-        yield Reading("capacitor", "safety class, IEC 60384-14", (why,), safety=token)
+        why = Reason(4, tr("{token} is a class of mains capacitor", token=token))
+        yield Reading("capacitor", tr("safety class, IEC 60384-14"), (why,), safety=token)
 
 
 def read_glued(token: str) -> Iterator[Reading]:
@@ -103,19 +109,21 @@ def read_glued(token: str) -> Iterator[Reading]:
         inner = found[2] + found[3]
         for reading in (*read_digits(inner), *read_letters(inner)):
             if reading.kind in ("capacitor", "electrolytic"):
-                why = Reason(3, f"{found[1]} before it is the voltage code for {volts:g} V")
-                yield reading.because(why, voltage=volts, system=f"voltage code and {reading.system}")
+                why = Reason(
+                    3, tr("{found} before it is the voltage code for {volts:g} V", found=found[1], volts=volts)
+                )
+                yield reading.because(why, voltage=volts, system=tr("voltage code and {system}", system=reading.system))
     if (found := _TAILED.fullmatch(token)) and float(found[2]) in STANDARD_VOLTS:
         volts = float(found[2])
         for reading in (*read_letters(found[1]), *read_digits(found[1]), *read_plain(found[1])):
             if reading.kind in ("capacitor", "electrolytic"):
-                why = Reason(1, f"{found[2]} behind it is a usual rated voltage")
-                yield reading.because(why, voltage=volts, system=f"{reading.system}, then volts")
+                why = Reason(1, tr("{found} behind it is a usual rated voltage", found=found[2]))
+                yield reading.because(why, voltage=volts, system=tr("{system}, then volts", system=reading.system))
     if found := _STROKE.fullmatch(token):
         figures, volts = found[1].replace(",", "."), float(found[2].replace(",", "."))
         if volts in STANDARD_VOLTS and float(figures) > 0:
             value = scaled(figures, -6)
-            reading = made("electrolytic", "microfarads and volts", 4, "microfarads, a stroke, volts", value)
+            reading = made("electrolytic", tr("microfarads and volts"), 4, tr("microfarads, a stroke, volts"), value)
             yield reading.because(voltage=volts)
 
 
@@ -127,8 +135,13 @@ def read_chip_letters(token: str) -> Iterator[Reading]:
     found = re.fullmatch(r"([A-Z]?)([A-Za-z])([0-79])", token)
     if found and found[2] in _CHIP_FIGURES:
         value = scaled(_CHIP_FIGURES[found[2]], (int(found[3]) if found[3] != "9" else -1) - 12)
-        why = f"{found[2]} for {_CHIP_FIGURES[found[2]]} and {found[3]} zeros in picofarads, if it is a chip ceramic"
-        maker = Reason(0, f"{found[1]} before it: a maker's letter") if found[1] else None
+        why = tr(
+            "{found} for {found_2} and {found_3} zeros in picofarads, if it is a chip ceramic",
+            found=found[2],
+            found_2=_CHIP_FIGURES[found[2]],
+            found_3=found[3],
+        )
+        maker = Reason(0, tr("{found} before it: a maker's letter", found=found[1])) if found[1] else None
         yield made("capacitor", "chip ceramic code, EIA-198", 0, why, value).because(maker)
 
 
@@ -139,6 +152,10 @@ def read_pair(first: str, second: str) -> Iterator[Reading]:
     figures, volts = first.replace(",", "."), float(second.replace(",", "."))
     if volts in STANDARD_VOLTS and volts <= 450 and float(figures) > 0 and not figures.startswith("0"):
         reading = made(
-            "electrolytic", "microfarads and volts", 4, "a can's two numbers: microfarads, volts", scaled(figures, -6)
+            "electrolytic",
+            tr("microfarads and volts"),
+            4,
+            tr("a can's two numbers: microfarads, volts"),
+            scaled(figures, -6),
         )
         yield reading.because(voltage=volts)

@@ -9,11 +9,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from refettle.language import mark, tr
 from refettle.parts.markings_reading import Kind, Reading, Reason, Tolerance
 from refettle.parts.markings_weighing import capacitor_kind, made
 from refettle.quantities import letter_code, scaled
 
-SYSTEM = "letter and digit code, IEC 60062"
+SYSTEM = mark("letter and digit code, IEC 60062")
 
 _SYMMETRIC = {
     "E": 0.005, "L": 0.01, "P": 0.02, "W": 0.05, "B": 0.1, "C": 0.25, "D": 0.5,
@@ -28,8 +29,8 @@ _FARADS = {"p": -12, "P": -12, "n": -9, "N": -9, "µ": -6, "u": -6, "U": -6, "m"
 _HENRIES = {"n": -9, "N": -9, "µ": -6, "u": -6, "U": -6, "m": -3}
 _CODE = re.compile(r"(\d{0,5})([A-Za-zµΩ])(\d{0,3})([A-Z])?")
 _POINTED = re.compile(r"(\d{0,5}[.,]\d{1,3})([A-Za-zµΩ])()([A-Z])?")
-_TAPERS = {"A": "logarithmic, on older European ones linear", "B": "linear, on older European ones logarithmic",
-           "C": "reverse logarithmic"}  # fmt: skip
+_TAPERS = {"A": mark("logarithmic, on older European ones linear"), "B": mark("linear, on older European ones logarithmic"),
+           "C": mark("reverse logarithmic")}  # fmt: skip
 _TAPER = re.compile(r"([ABC])(\d{1,3}[KMk]\d?|[1-9]\d[1-6])|(\d{1,3}[KMk]\d?)([ABC])")
 
 
@@ -66,8 +67,10 @@ def lettered(reading: Reading, letter: str, points: int) -> Reading | None:
         return None
     said = tolerance.said(reading.unit)
     rare = tolerance.high < 0.0099 and not tolerance.absolute
-    against = Reason(-2, "so tight a tolerance is seldom") if rare else None
-    return reading.because(Reason(points, f"{letter} stands for {said}"), against, tolerance=tolerance)
+    against = Reason(-2, tr("so tight a tolerance is seldom")) if rare else None
+    return reading.because(
+        Reason(points, tr("{letter} stands for {said}", letter=letter, said=said)), against, tolerance=tolerance
+    )
 
 
 def _figures(before: str, after: str) -> str:
@@ -90,7 +93,7 @@ def read_letters(token: str) -> Iterator[Reading]:
     figures = _figures(before.replace(",", "."), after)
     short = None
     if not before and len(after) == 1 and letter.isupper():
-        short = Reason(-3, "a single figure behind the letter is unusual for a value")
+        short = Reason(-3, tr("a single figure behind the letter is unusual for a value"))
     for reading in (*_ohms(letter, figures), *_farads(letter, figures), *_henries(letter, figures)):
         if not tail:
             yield reading.because(short)
@@ -104,12 +107,12 @@ def _ohms(letter: str, figures: str) -> Iterator[Reading]:
         return made("resistor", SYSTEM, base, why, value, fine=len(figures.replace(".", "")) > 2)
 
     if letter in "RKMGkΩ":
-        place = "as the point" if "." in figures else "behind the number"
+        place = tr("as the point") if "." in figures else tr("behind the number")
         yield ohms(4, f"{letter} {place}: {_said(_OHMS[letter])}", _OHMS[letter])
     elif letter == "r":
-        yield ohms(3, "r for R: ohm", 0)
+        yield ohms(3, tr("r for R: ohm"), 0)
     elif letter == "E":
-        yield ohms(1, "E for ohm, an older custom", 0)
+        yield ohms(1, tr("E for ohm, an older custom"), 0)
     elif letter == "L":
         yield ohms(2, "L: milliohm", -3)
     elif letter == "m":
@@ -120,20 +123,24 @@ def _farads(letter: str, figures: str) -> Iterator[Reading]:
     if letter in _FARADS:
         value = scaled(figures, _FARADS[letter])
         standard = letter in "pnµm"
-        why = f"{letter}: {_said(_FARADS[letter])}farad" + ("" if standard else ", written another way")
+        why = tr("{letter}: {letter_2}farad", letter=letter, letter_2=_said(_FARADS[letter])) + (
+            "" if standard else tr(", written another way")
+        )
         yield made(capacitor_kind(value), SYSTEM, 4 if standard or letter in "uU" else 3, why, value)
     elif letter == "M":
         value = scaled(figures, -6)
-        yield made(capacitor_kind(value), "older custom, no source", 0, "M for micro, an older custom", value)
+        yield made(capacitor_kind(value), tr("older custom, no source"), 0, tr("M for micro, an older custom"), value)
     elif letter in "Kk":
         value = scaled(figures, -9)
-        yield made(capacitor_kind(value), "older custom", 0, "K for a thousand picofarads, an older custom", value)
+        yield made(
+            capacitor_kind(value), tr("older custom"), 0, tr("K for a thousand picofarads, an older custom"), value
+        )
 
 
 def _henries(letter: str, figures: str) -> Iterator[Reading]:
     if letter in _HENRIES:
         value = scaled(figures, _HENRIES[letter])
-        why = f"{letter}: {_said(_HENRIES[letter])}henry, if the part is a coil"
+        why = tr("{letter}: {letter_2}henry, if the part is a coil", letter=letter, letter_2=_said(_HENRIES[letter]))
         yield made("inductor", SYSTEM, 1, why, value)
 
 
@@ -162,7 +169,7 @@ def read_tapers(token: str) -> Iterator[Reading]:
         before, _, after = code.upper().replace("M", "K").partition("K")
         value = scaled(_figures(before, after), 6 if "M" in code else 3)
     if 99 <= value <= 11e6:
-        reading = made("resistor", "potentiometer code", 2, f"{letter}: taper", value)
+        reading = made("resistor", tr("potentiometer code"), 2, tr("{letter}: taper", letter=letter), value)
         yield reading.because(characteristic=f"potentiometer, {_TAPERS[letter]}")
 
 

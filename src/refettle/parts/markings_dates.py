@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from datetime import date
 
+from refettle.language import tr
 from refettle.parts.markings_reading import MarkingError, Reading, Reason
 from refettle.parts.markings_types import known_number
 
@@ -37,21 +38,29 @@ def checked_years(years: Years | None) -> Years | None:
         return None
     first, last = years
     if not 1900 <= first <= last <= 2100:
-        raise MarkingError(f"years {first}-{last} found; allowed: from 1900 to 2100, the earlier first, as 1983-1986")
+        raise MarkingError(
+            tr(
+                "years {first}-{last} found; allowed: from 1900 to 2100, the earlier first, as 1983-1986",
+                first=first,
+                last=last,
+            )
+        )
     return first, last
 
 
 def _weigh_year(year: int, years: Years | None) -> Reason:
     if years is None:
-        return Reason(0, "the unit's years are not given; they would decide the decade")
+        return Reason(0, tr("the unit's years are not given; they would decide the decade"))
     first, last = years
     span = f"{first}" if first == last else f"{first} to {last}"
     if first - _EARLIER_STOCK <= year <= last:
-        return Reason(2, f"fits the unit's years, {span}")
+        return Reason(2, tr("fits the unit's years, {span}", span=span))
     if year > last:
         # more than 40 years on, somebody would have had to repair it with parts that are still new now
-        return Reason(-1 if year - last <= 40 else -2, f"newer than the unit ({span}): only as an earlier repair")
-    return Reason(-3, f"{first - year} years before the unit ({span})")
+        return Reason(
+            -1 if year - last <= 40 else -2, tr("newer than the unit ({span}): only as an earlier repair", span=span)
+        )
+    return Reason(-3, tr("{year} years before the unit ({span})", year=first - year, span=span))
 
 
 def _years_ending(digits: str, latest: int) -> Iterator[int]:
@@ -81,7 +90,7 @@ def read_dates(token: str, years: Years | None = None, latest: int = LATEST_YEAR
     """
     yield from _of_letters(token, years, latest)
     if found := re.fullmatch(r"([A-Z]{0,2})(\d{4})([A-Z]{0,2})", token):
-        wrapped = Reason(-2, "letters round the digits: a lot or plant code") if found[1] or found[3] else None
+        wrapped = Reason(-2, tr("letters round the digits: a lot or plant code")) if found[1] or found[3] else None
         for reading in _of_four(found[2], years, latest):
             yield reading.because(wrapped)
     elif re.fullmatch(r"\d{3}", token):
@@ -95,40 +104,47 @@ def _of_letters(token: str, years: Years | None, latest: int) -> Iterator[Readin
     month = _MONTHS.index(found[2]) + 1
     if found[1].isdigit():
         if found[2] in "OND":
-            why = Reason(0, f"year ending in {found[1]} and month {found[2]}: the 10-year code, seldom used")
+            why = Reason(
+                0,
+                tr(
+                    "year ending in {found} and month {found_2}: the 10-year code, seldom used",
+                    found=found[1],
+                    found_2=found[2],
+                ),
+            )
             for year in _years_ending(found[1], latest):
                 reasons = (why, _weigh_year(year, years))
-                yield Reading("date", "year digit and month, IEC 60062", reasons, year=year, month=month)
+                yield Reading("date", tr("year digit and month, IEC 60062"), reasons, year=year, month=month)
         return
     place = LETTERS.index(found[1])
-    why = Reason(3, f"letter {found[1]} and month {found[2]} of the 20-year code")
+    why = Reason(3, tr("letter {found} and month {found_2} of the 20-year code", found=found[1], found_2=found[2]))
     for start in (1970, 1990, 2010):
         year = start + place
         if year <= latest:
             reasons = (why, _weigh_year(year, years))
-            yield Reading("date", "year letter and month, IEC 60062", reasons, year=year, month=month)
+            yield Reading("date", tr("year letter and month, IEC 60062"), reasons, year=year, month=month)
 
 
 def _of_four(digits: str, years: Years | None, latest: int) -> Iterator[Reading]:
     chip = known_number(digits)
-    doubt = Reason(-2, f"also the number of a {chip}: look for another four digits") if chip else None
+    doubt = Reason(-2, tr("also the number of a {chip}: look for another four digits", chip=chip)) if chip else None
     front, back = digits[:2], digits[2:]
-    for yy, ww, system, base in ((front, back, "year and week", 3), (back, front, "week and year", 1)):
+    for yy, ww, system, base in ((front, back, tr("year and week"), 3), (back, front, tr("week and year"), 1)):
         if not 1 <= int(ww) <= 53:
             continue
         for year in _years_ending(yy, latest):
             odd = None
             if int(ww) == 53 and _weeks(year) < 53:
-                odd = Reason(-1, f"{year} has no week 53 by ISO 8601, though some makers count one")
-            order = "year, then week" if base == 3 else "week, then year, a seldom order"
+                odd = Reason(-1, tr("{year} has no week 53 by ISO 8601, though some makers count one", year=year))
+            order = tr("year, then week") if base == 3 else tr("week, then year, a seldom order")
             reasons = (Reason(base, order), _weigh_year(year, years))
             yield Reading("date", system, reasons, year=year, week=int(ww)).because(odd, doubt)
     if 1 <= int(back) <= 12:
         for year in _years_ending(front, latest):
-            reasons = (Reason(-1, "year, then month, as some makers print"), _weigh_year(year, years))
+            reasons = (Reason(-1, tr("year, then month, as some makers print")), _weigh_year(year, years))
             yield Reading("date", "year and month", reasons, year=year, month=int(back)).because(doubt)
     if FIRST_YEAR <= int(digits) <= latest:
-        reasons = (Reason(2, "the year itself, as in a copyright line"), _weigh_year(int(digits), years))
+        reasons = (Reason(2, tr("the year itself, as in a copyright line")), _weigh_year(int(digits), years))
         yield Reading("date", "year", reasons, year=int(digits)).because(doubt)
 
 
@@ -137,11 +153,11 @@ def _of_three(digits: str, years: Years | None, latest: int) -> Iterator[Reading
     if not 1 <= week <= 53:
         return
     chip = known_number(digits)
-    doubt = Reason(-2, f"also the number of a {chip}") if chip else None
+    doubt = Reason(-2, tr("also the number of a {chip}", chip=chip)) if chip else None
     for year in _years_ending(digits[0], latest):
         if week == 53 and _weeks(year) < 53:
             continue
-        reasons = (Reason(1, "last digit of the year, then week"), _weigh_year(year, years))
+        reasons = (Reason(1, tr("last digit of the year, then week")), _weigh_year(year, years))
         yield Reading("date", "year digit and week", reasons, year=year, week=week).because(doubt)
 
 
@@ -154,7 +170,15 @@ def print_week(year: int, week: int) -> str:
         A week outside 1 to 53, or a year outside 1960 to 2029.
     """
     if not 1 <= week <= 53 or not FIRST_YEAR <= year <= LATEST_YEAR:
-        raise ValueError(f"week {week} of {year} found; allowed: weeks 1 to 53 of {FIRST_YEAR} to {LATEST_YEAR}")
+        raise ValueError(
+            tr(
+                "week {week} of {year} found; allowed: weeks 1 to 53 of {first_year} to {latest_year}",
+                week=week,
+                year=year,
+                first_year=FIRST_YEAR,
+                latest_year=LATEST_YEAR,
+            )
+        )
     return f"{year % 100:02d}{week:02d}"
 
 
@@ -167,5 +191,7 @@ def print_month(year: int, month: int) -> str:
         A month outside 1 to 12, or a year outside 1970 to 2029.
     """
     if not 1 <= month <= 12 or not 1970 <= year <= 2029:
-        raise ValueError(f"month {month} of {year} found; allowed: months 1 to 12 of 1970 to 2029")
+        raise ValueError(
+            tr("month {month} of {year} found; allowed: months 1 to 12 of 1970 to 2029", month=month, year=year)
+        )
     return f"{LETTERS[(year - 1970) % 20]}{_MONTHS[month - 1]}"

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from refettle.language import mark, tr
 from refettle.parts.markings_codes import lettered
 from refettle.parts.markings_reading import Kind, Reading, Reason, Tolerance
 from refettle.parts.markings_series import SERIES
@@ -30,7 +31,7 @@ _NUMBER = re.compile(r"(\d{1,6}|\d{0,5}[.,]\d{1,4})([A-Z]?)")
 def read_digits(token: str) -> Iterator[Reading]:
     """Three- and four-digit codes with or without a tolerance letter: 104, 4702, 472K."""
     if re.fullmatch(r"0{1,4}|0R0?|R0{2,3}", token):
-        yield made("resistor", "zero-ohm link", 4, "nothing but zeros: a link", 0.0)
+        yield made("resistor", tr("zero-ohm link"), 4, tr("nothing but zeros: a link"), 0.0)
         return
     found = _DIGITS.fullmatch(token)
     if not found:
@@ -45,13 +46,15 @@ def read_digits(token: str) -> Iterator[Reading]:
             continue
         value = scaled(digits[:-1], count + scale)
         base = _BASE[kind] - (1 if four and kind != "resistor" else 0)
-        why = f"{digits[:-1]} and {_zeros(count)}, in {_COUNTED[kind]}"
-        system = f"{'four' if four else 'three'}-digit code"
+        why = tr("{digits} and {count}, in {kind}", digits=digits[:-1], count=_zeros(count), kind=_COUNTED[kind])
+        system = tr("{four}-digit code", four="four" if four else "three")
         shown: Kind = kind
         reading = made(shown, system, base, why, value, fine=four)
         readings = [reading]
         if kind == "inductor" and not four:
-            why = f"{digits[:-1]} and {_zeros(count)}, in nanohenries as some makers count"
+            why = tr(
+                "{digits} and {count}, in nanohenries as some makers count", digits=digits[:-1], count=_zeros(count)
+            )
             readings.append(made("inductor", system, -1, why, scaled(digits[:-1], count - 9)))
         for each in readings:
             if not tail:
@@ -62,8 +65,8 @@ def read_digits(token: str) -> Iterator[Reading]:
 
 def _zeros(count: int) -> str:
     if count < 0:
-        return f"times {10.0**count:g}"
-    return "no zeros" if count == 0 else "1 zero" if count == 1 else f"{count} zeros"
+        return tr("times {count:g}", count=10.0**count)
+    return tr("no zeros") if count == 0 else "1 zero" if count == 1 else tr("{count} zeros", count=count)
 
 
 def read_point(token: str) -> Iterator[Reading]:
@@ -76,15 +79,15 @@ def read_point(token: str) -> Iterator[Reading]:
     if float(figures) == 0:
         return
     readings = (
-        made("capacitor", "R as the point", 1, "R as the point, in picofarads", scaled(figures, -12)),
+        made("capacitor", tr("R as the point"), 1, tr("R as the point, in picofarads"), scaled(figures, -12)),
         made(
             "inductor",
-            "R as the point",
+            tr("R as the point"),
             -1 if after.startswith("0") and not before else 1,
-            "R as the point, in microhenries",
+            tr("R as the point, in microhenries"),
             scaled(figures, -6),
         ),
-        made("electrolytic", "R as the point", -1, "R as the point, in microfarads", scaled(figures, -6)),
+        made("electrolytic", tr("R as the point"), -1, tr("R as the point, in microfarads"), scaled(figures, -6)),
     )
     for reading in readings:
         if not tail:
@@ -99,7 +102,13 @@ def read_eia_96(token: str) -> Iterator[Reading]:
     if found and 1 <= int(found[1]) <= 96 and found[2] in EIA_96:
         figures = SERIES["E96"][int(found[1]) - 1]
         value = scaled(str(figures), EIA_96[found[2]])
-        why = f"place {found[1]} of E96 is {figures}, {found[2]} is times {10.0 ** EIA_96[found[2]]:g}"
+        why = tr(
+            "place {found} of E96 is {figures}, {found_2} is times {found_3:g}",
+            found=found[1],
+            figures=figures,
+            found_2=found[2],
+            found_3=10.0 ** EIA_96[found[2]],
+        )
         yield made("resistor", "EIA-96", 2, why, value, ONE_PERCENT, fine=True)
 
 
@@ -118,17 +127,21 @@ def read_plain(token: str) -> Iterator[Reading]:
     small = float(figures) < 1
     readings = []
     if small:
-        readings.append(made("capacitor", "plain number", 3, "below 1: microfarads", scaled(figures, -6)))
+        readings.append(made("capacitor", mark("plain number"), 3, "below 1: microfarads", scaled(figures, -6)))
     else:
         round_ = len(figures) > 3 and figures.endswith("00")
         base = 2 if len(figures) < 3 or round_ or "." in figures else 1
         if len(figures) < 6:
-            readings.append(made("capacitor", "plain number", base, "picofarads plainly", scaled(figures, -12)))
+            readings.append(
+                made("capacitor", mark("plain number"), base, tr("picofarads plainly"), scaled(figures, -12))
+            )
         value = scaled(figures, -6)
-        why = "a bare number on a can: microfarads"
-        readings.append(made("electrolytic", "plain number", 0, why, value))
+        why = tr("a bare number on a can: microfarads")
+        readings.append(made("electrolytic", mark("plain number"), 0, why, value))
     if not tail:
-        readings.append(made("resistor", "plain number", 0, "ohms plainly, as in drawings", scaled(figures, 0)))
+        readings.append(
+            made("resistor", mark("plain number"), 0, tr("ohms plainly, as in drawings"), scaled(figures, 0))
+        )
     for reading in readings:
         if not tail:
             yield reading
@@ -148,9 +161,15 @@ def read_volt_letter(token: str) -> Iterator[Reading]:
     volts = CAN_VOLTS.get(letter)
     kind: Kind = capacitor_kind(value) if value < 1e-6 else "electrolytic"
     base = 1 if not letter else 3 if found[1] else 2
-    reading = made(kind, "can or tantalum chip code", base, f"{digits} in picofarads", value, voltage=volts)
+    reading = made(
+        kind, tr("can or tantalum chip code"), base, tr("{digits} in picofarads", digits=digits), value, voltage=volts
+    )
     if volts is not None:
-        reading = reading.because(Reason(1, f"{letter} stands for {volts:g} V on small cans and tantalum chips"))
+        reading = reading.because(
+            Reason(
+                1, tr("{letter} stands for {volts:g} V on small cans and tantalum chips", letter=letter, volts=volts)
+            )
+        )
     yield reading
 
 
@@ -174,7 +193,15 @@ def print_digits(value: float, kind: Kind, figures: int = 2) -> str:
     digits = mantissa.replace(".", "")
     least = -2 if kind == "capacitor" and figures == 2 else 0
     if value <= 0 or not least <= count <= 7 or abs(scaled(digits, count + scale) - value) > 1e-9 * value:
-        raise ValueError(f"{value} has no {figures + 1}-digit code; allowed: {figures} figures, {least} to 7 zeros")
+        raise ValueError(
+            tr(
+                "{value} has no {figures}-digit code; allowed: {figures_2} figures, {least} to 7 zeros",
+                value=value,
+                figures=figures + 1,
+                figures_2=figures,
+                least=least,
+            )
+        )
     return f"{digits}{count % 10}"
 
 
@@ -190,4 +217,6 @@ def print_eia_96(value: float) -> str:
         for place, each in enumerate(SERIES["E96"], 1):
             if scaled(str(each), exponent) == value:
                 return f"{place:02d}{letter}"
-    raise ValueError(f"{value} ohm has no EIA-96 code; allowed: values of E96 from 0.1 ohm to 97.6 Mohm")
+    raise ValueError(
+        tr("{value} ohm has no EIA-96 code; allowed: values of E96 from 0.1 ohm to 97.6 Mohm", value=value)
+    )

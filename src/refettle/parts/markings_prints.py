@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from refettle.language import mark, tr
 from refettle.parts.markings_capacitors import SAFETY, STANDARD_VOLTS, characteristic_of
 from refettle.parts.markings_codes import lettered
 from refettle.parts.markings_reading import Reading, Reason, Tolerance
@@ -48,7 +49,7 @@ _HENRIES = re.compile(rf"(?<![\dA-Za-z.,])({_NUM})\s?([pnNµuUmM])?\s?H(?:\s?([F
 _SERIES = re.compile(r"\(?([A-Z]{1,4}\d{0,2})\)?(?:\(([KM])\))?")
 _EXPONENTS = {"p": -12, "n": -9, "µ": -6, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9}
 
-_FOR_CANS = ("plain number", "R as the point", "older custom, no source")
+_FOR_CANS = (mark("plain number"), mark("R as the point"), mark("older custom, no source"))
 
 
 @dataclass
@@ -101,11 +102,11 @@ def values_in_full(around: Around) -> list[Reading]:
     if found := around.take(_OHMS, "resistance"):
         prefix = (found[2] or "").replace("K", "k")
         value = scaled(found[1].replace(",", "."), _EXPONENTS[prefix])
-        readings = [made("resistor", "value in full", 7, "ohms are written", value, fine=True)]
+        readings = [made("resistor", tr("value in full"), 7, tr("ohms are written"), value, fine=True)]
     elif found := around.take(_HENRIES, "inductance"):
         prefix = {"N": "n", "U": "µ", "M": "m"}.get(found[2] or "", found[2] or "")
         value = scaled(found[1].replace(",", "."), _EXPONENTS[prefix])
-        readings = [made("inductor", "value in full", 7, "henries are written", value)]
+        readings = [made("inductor", tr("value in full"), 7, tr("henries are written"), value)]
     else:
         return []
     if found[3]:
@@ -117,17 +118,17 @@ def _farads(numbers: str, unit: str) -> Iterator[Reading]:
     parts = [part.strip().replace(",", ".") for part in numbers.split("+")]
     small = unit.lower().replace("µµ", "mm").replace("uu", "mm")
     if small.startswith("mm"):
-        meanings = [(-12, "picofarads in the old spelling" if "m" in unit.lower() else "picofarads")]
+        meanings = [(-12, tr("picofarads in the old spelling") if "m" in unit.lower() else "picofarads")]
     elif small.startswith("m") and unit == "mF":
-        meanings = [(-6, "mF on an old part: microfarads"), (-3, "mF today: millifarads")]
+        meanings = [(-6, tr("mF on an old part: microfarads")), (-3, tr("mF today: millifarads"))]
     elif small.startswith("m"):
-        meanings = [(-6, f"{unit}: microfarads in the old spelling")]
+        meanings = [(-6, tr("{unit}: microfarads in the old spelling", unit=unit))]
     else:
         prefix = small[0] if small[0] in "pnµu" else ""
-        meanings = [(_EXPONENTS[prefix], "farads are written")]
+        meanings = [(_EXPONENTS[prefix], tr("farads are written"))]
     for place, (exponent, why) in enumerate(meanings):
         values = tuple(scaled(part, exponent) for part in parts)
-        reading = made(capacitor_kind(values[0]), "value in full", 7 - 2 * place, why, values[0])
+        reading = made(capacitor_kind(values[0]), tr("value in full"), 7 - 2 * place, why, values[0])
         yield reading.because(sections=values if len(values) > 1 else ())
 
 
@@ -142,7 +143,7 @@ def look_around(text: str) -> Around:
     elif found := around.take(_PERCENT, "tolerance"):
         limit = _float(found[1]) / 100
         around.tolerance = Tolerance(-limit, limit)
-    if found := around.take(_ALTERNATING, "volts alternating"):
+    if found := around.take(_ALTERNATING, tr("volts alternating")):
         around.volts, around.alternating = _float(found[1]) * (1000 if found[2] else 1), True
     elif found := around.take(_POINT_VOLTS, "volts"):
         around.volts = float(f"{found[1]}.{found[2]}")
@@ -151,9 +152,9 @@ def look_around(text: str) -> Around:
     if found := around.take(_WATTS, "watts"):
         over = found[1].partition("/")
         around.watts = float(over[0]) / float(over[2]) if over[2] else _float(found[1])
-    if around.take(_BIPOLAR, "no plus and minus"):
+    if around.take(_BIPOLAR, tr("no plus and minus")):
         around.polarity = "bipolar"
-    elif around.take(_POLAR, "a pole is marked"):
+    elif around.take(_POLAR, tr("a pole is marked")):
         around.polarity = "polar"
     return around
 
@@ -210,7 +211,7 @@ def with_around(reading: Reading, around: Around) -> Reading | None:
         return None
     reasons = [Reason(1, said) for said in around.said if not said.endswith(("tance",))]
     if around.volts is not None and around.volts not in STANDARD_VOLTS and not around.alternating:
-        reasons.append(Reason(-1, f"{around.volts:g} V is no usual rated voltage"))
+        reasons.append(Reason(-1, tr("{volts:g} V is no usual rated voltage", volts=around.volts)))
     reading = reading.because(
         *reasons,
         voltage=around.volts if around.volts is not None else reading.voltage,
@@ -224,10 +225,10 @@ def with_around(reading: Reading, around: Around) -> Reading | None:
     )
     if is_capacitor and reading.value is not None:
         if reading.kind == "electrolytic" and reading.system == "plain number" and (around.volts or 1e9) <= 450:
-            reading = reading.because(Reason(3, "a bare number beside volts is microfarads as a rule"))
+            reading = reading.because(Reason(3, tr("a bare number beside volts is microfarads as a rule")))
         reading = _sorted_kind(reading)
         if reading.kind == "electrolytic" and around.volts is not None and around.volts > 550:
-            reading = reading.because(Reason(-4, "no electrolytic is made for that voltage"))
+            reading = reading.because(Reason(-4, tr("no electrolytic is made for that voltage")))
     return reading
 
 

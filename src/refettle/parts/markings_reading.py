@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, get_args
 
+from refettle.language import tr
 from refettle.quantities import THIN, number, show
 
 Kind = Literal["resistor", "capacitor", "electrolytic", "inductor", "date", "type number"]
@@ -107,22 +108,24 @@ class Reading:
             said.append(show(self.voltage, "V") + (" alternating" if self.alternating else ""))
         if self.power is not None:
             said.append(show(self.power, "W"))
-        said += [text for text in (self.characteristic, self.safety and f"class {self.safety}") if text]
+        said += [
+            text for text in (self.characteristic, self.safety and tr("class {safety}", safety=self.safety)) if text
+        ]
         if self.temperature is not None:
             low, high = self.temperature
             start = "" if low is None else f"{number(low)} to "
             said.append(f"{start}{show(high, '°C')}")
         if self.tempco is not None:
-            said.append(f"±{number(self.tempco * 1e6)}{THIN}ppm/K")
+            said.append(tr("±{tempco}{thin}ppm/K", tempco=number(self.tempco * 1e6), thin=THIN))
         if self.polarity == "bipolar":
             said.append("bipolar")
         if self.series:
-            said.append(f"series {self.series}")
+            said.append(tr("series {series}", series=self.series))
         return ", ".join(said)
 
     def _date(self) -> str:
         if self.week is not None:
-            return f"week {self.week} of {self.year}"
+            return tr("week {week} of {year}", week=self.week, year=self.year)
         if self.month is not None:
             return f"{MONTHS[self.month - 1]} {self.year}"
         return f"{self.year}"

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from functools import cache
 from itertools import pairwise
 
+from refettle.language import tr
 from refettle.quantities import decade, scaled
 
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
@@ -62,9 +63,9 @@ def nearest(value: float, series: str) -> float:
         No such series, or a value that is not above 0.
     """
     if series not in SERIES:
-        raise ValueError(f"series {series!r} found; allowed: {', '.join(SERIES)}")
+        raise ValueError(tr("series {series!r} found; allowed: {series_2}", series=series, series_2=", ".join(SERIES)))
     if not 0 < value < float("inf"):
-        raise ValueError(f"value {value} found; allowed: above 0")
+        raise ValueError(tr("value {value} found; allowed: above 0", value=value))
     figures = SERIES[series]
     shift = 1 if figures[0] < 100 else 2
     first = decade(value)
@@ -73,4 +74,4 @@ def nearest(value: float, series: str) -> float:
     for below, above in pairwise(steps):
         if value <= above:
             return below if value * value <= below * above else above
-    raise AssertionError("three decades hold the value")
+    raise AssertionError(tr("three decades hold the value"))

@@ -8,14 +8,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from refettle.language import mark, tr
 from refettle.parts.markings_reading import Reading, Reason
 
 _LOGIC = re.compile(r"([A-Z]{0,3})(54|74)(ALS|AS|AC|ACT|F|H|HC|HCT|HCU|L|LS|S|LV|BCT|C)?(\d{2,4})([A-Z]{0,2})")
 _REGISTERED = (
-    (re.compile(r"1N\d{2,4}[A-Z]?"), "diode by its register number"),
-    (re.compile(r"[23]N\d{2,4}[A-Z]?"), "transistor by its register number"),
-    (re.compile(r"2S[A-DJK]\d{2,4}[A-Z]{0,2}"), "transistor by its register number"),
-    (re.compile(r"[AB][A-Z][A-Z]?\d{2,3}[A-C]?"), "semiconductor by its European type code"),
+    (re.compile(r"1N\d{2,4}[A-Z]?"), mark("diode by its register number")),
+    (re.compile(r"[23]N\d{2,4}[A-Z]?"), mark("transistor by its register number")),
+    (re.compile(r"2S[A-DJK]\d{2,4}[A-Z]{0,2}"), mark("transistor by its register number")),
+    (re.compile(r"[AB][A-Z][A-Z]?\d{2,3}[A-C]?"), mark("semiconductor by its European type code")),
 )
 _SHORT = re.compile(r"[A-DJK]\d{3,4}[A-Z]?")
 _KNOWN: dict[str, str] = {
@@ -39,9 +40,9 @@ def known_number(token: str) -> str:
     if token in KNOWN:
         return KNOWN[token]
     if re.fullmatch(r"(?:54|74)\d{2,3}", token):
-        return "logic chip of the 7400 family"
+        return tr("logic chip of the 7400 family")
     if _CMOS.fullmatch(token):
-        return "logic chip of the 4000 family"
+        return tr("logic chip of the 4000 family")
     return ""
 
 
@@ -49,21 +50,25 @@ def read_types(token: str) -> Iterator[Reading]:
     """Readings as a type number: 74LS86, 8255, 2N2222A, C1815."""
     about = known_number(token)
     if about:
-        why = Reason(4, f"{token} is the number of a well-known {about}")
-        yield Reading("type number", "known number", (why,), number=token, characteristic=about)
+        why = Reason(4, tr("{token} is the number of a well-known {about}", token=token, about=about))
+        yield Reading(mark("type number"), tr("known number"), (why,), number=token, characteristic=about)
     found = _LOGIC.fullmatch(token)
     if found and not about and (found[1] or found[3] or found[5]):
-        why = Reason(5, f"{found[2]}{found[3] or ''} and a number: the 7400 logic family")
-        about = "logic chip of the 7400 family"
-        yield Reading("type number", "7400 logic family", (why,), number=token, characteristic=about)
+        why = Reason(
+            5, tr("{found}{found_2} and a number: the 7400 logic family", found=found[2], found_2=found[3] or "")
+        )
+        about = tr("logic chip of the 7400 family")
+        yield Reading(mark("type number"), tr("7400 logic family"), (why,), number=token, characteristic=about)
         return
     for pattern, said in _REGISTERED:
         if pattern.fullmatch(token):
-            why = Reason(4, f"the shape of a {said}")
-            yield Reading("type number", "register of semiconductors", (why,), number=token, characteristic=said)
+            why = Reason(4, tr("the shape of a {said}", said=said))
+            yield Reading(
+                mark("type number"), tr("register of semiconductors"), (why,), number=token, characteristic=said
+            )
             return
     if _SHORT.fullmatch(token):
         base = 2 if len(token) > 4 and token[1] in "12345" else 1
-        why = Reason(base, f"transistors numbered 2S{token} are printed without the 2S")
-        said = f"transistor, in full 2S{token}"
-        yield Reading("type number", "register of semiconductors", (why,), number=token, characteristic=said)
+        why = Reason(base, tr("transistors numbered 2S{token} are printed without the 2S", token=token))
+        said = tr("transistor, in full 2S{token}", token=token)
+        yield Reading(mark("type number"), tr("register of semiconductors"), (why,), number=token, characteristic=said)

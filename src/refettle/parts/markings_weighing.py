@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from refettle.language import tr
 from refettle.parts.markings_reading import Kind, Reading, Reason, Tolerance
 from refettle.parts.markings_series import series_of, three_figures
 
@@ -36,20 +37,24 @@ def weigh_value(kind: Kind, value: float, tolerance: Tolerance | None, fine: boo
     fine = fine or (tolerance is not None and not tolerance.absolute and tolerance.high <= 0.02)
     figures = three_figures(value)
     if series in ("E3", "E6", "E12", "E24"):
-        reasons = [Reason(1 if series == "E24" else 2, f"the value is in {series}")]
+        reasons = [Reason(1 if series == "E24" else 2, tr("the value is in {series}", series=series))]
     elif series and fine and kind == "resistor":
-        reasons = [Reason(0 if series == "E192" else 1, f"the value is in {series}")]
+        reasons = [Reason(0 if series == "E192" else 1, tr("the value is in {series}", series=series))]
     elif (kind != "resistor" or value < 1) and figures is not None and figures % 10 == 0 and figures // 10 in _OLDER:
-        reasons = [Reason(0, "a usual value of shunts and older parts, in no coarse E series")]
+        reasons = [Reason(0, tr("a usual value of shunts and older parts, in no coarse E series"))]
     elif series:
-        reasons = [Reason(-2, f"the value is in no series coarser than {series}")]
+        reasons = [Reason(-2, tr("the value is in no series coarser than {series}", series=series))]
     else:
-        reasons = [Reason(-3, "the value is in no E series")]
+        reasons = [Reason(-3, tr("the value is in no E series"))]
     lowest, usual_low, usual_high, highest = _RANGES[kind]
     if not lowest <= value <= highest:
-        reasons.append(Reason(-5, f"no {kind} is that {'small' if value < lowest else 'large'}"))
+        reasons.append(
+            Reason(-5, tr("no {kind} is that {lowest}", kind=kind, lowest="small" if value < lowest else "large"))
+        )
     elif not usual_low <= value <= usual_high:
-        reasons.append(Reason(-2, f"unusually {'small' if value < usual_low else 'large'} for this kind"))
+        reasons.append(
+            Reason(-2, tr("unusually {usual_low} for this kind", usual_low="small" if value < usual_low else "large"))
+        )
     return series, reasons
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError, within
 from refettle.parts.circuit_roles import Role
 
@@ -12,7 +13,7 @@ Says = Literal["better", "acceptable", "check first", "refused"]
 PlaceRole = Role | Literal["tuning"]
 ROLES: tuple[PlaceRole, ...] = (
     "rail",
-    "between rails",
+    mark("between rails"),
     "bias",
     "filter",
     "timing",
@@ -50,20 +51,26 @@ class Place:
 
     def __post_init__(self) -> None:
         if self.role not in ROLES:
-            raise CapacitorError(f"place {self.role!r} found; allowed: {', '.join(ROLES)}")
+            raise CapacitorError(tr("place {role!r} found; allowed: {roles}", role=self.role, roles=", ".join(ROLES)))
         for name, value, most, unit in (
-            ("volts in use", self.volt, 1e5, "V"),
-            ("least ESR", self.esr_least, 1e3, "Ω"),
-            ("most ESR", self.esr_most, 1e3, "Ω"),
-            ("most leakage", self.leakage_most, 1.0, "A"),
-            ("ripple in use", self.ripple, 1e3, "A"),
-            ("room across", self.room_diameter, 0.5, "m"),
-            ("room in height", self.room_height, 0.5, "m"),
+            (tr("volts in use"), self.volt, 1e5, "V"),
+            (tr("least ESR"), self.esr_least, 1e3, "Ω"),
+            (tr("most ESR"), self.esr_most, 1e3, "Ω"),
+            (tr("most leakage"), self.leakage_most, 1.0, "A"),
+            (tr("ripple in use"), self.ripple, 1e3, "A"),
+            (tr("room across"), self.room_diameter, 0.5, "m"),
+            (tr("room in height"), self.room_height, 0.5, "m"),
         ):
             if value is not None:
                 within(name, value, 0.0, most, unit, above=False)
         if self.esr_least is not None and self.esr_most is not None and self.esr_least > self.esr_most:
-            raise CapacitorError(f"least ESR {self.esr_least:g} Ω found; allowed: up to the most, {self.esr_most:g} Ω")
+            raise CapacitorError(
+                tr(
+                    "least ESR {esr_least:g} Ω found; allowed: up to the most, {esr_most:g} Ω",
+                    esr_least=self.esr_least,
+                    esr_most=self.esr_most,
+                )
+            )
 
     @property
     def wants_esr(self) -> bool:

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from refettle.language import tr
 from refettle.parts.board_capacitors import Capacitor
 from refettle.parts.capacitor import CapacitorError, CapacitorKind, Rated
 from refettle.parts.circuit_roles import Seat
@@ -86,9 +87,9 @@ def rated_of(capacitor: Capacitor, kind: CapacitorKind | None = None) -> Rated:
     """
     known = kind or _KIND_OF_BOARD.get(capacitor.kind)
     if known is None:
-        raise CapacitorError(f"{capacitor.ref}: the board does not tell its kind; allowed: a kind by hand")
+        raise CapacitorError(tr("{ref}: the board does not tell its kind; allowed: a kind by hand", ref=capacitor.ref))
     if capacitor.value.farad is None:
-        raise CapacitorError(f"{capacitor.ref}: no capacitance on the board; allowed: a value by hand")
+        raise CapacitorError(tr("{ref}: no capacitance on the board; allowed: a value by hand", ref=capacitor.ref))
     size = capacitor.size
     surface = capacitor.part.surface_mount
     return Rated(

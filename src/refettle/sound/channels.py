@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.sound.figures import Array, Figure, decibel, withheld
 from refettle.sound.scan import Scan
 from refettle.sound.tone import Sine, fit_sine, strongest
@@ -17,9 +18,9 @@ DEAD_LEVEL, DEAD_BELOW, WEAK_BELOW = -60.0, 30.0, 6.0
 """[dBFS] and [dB] below the other channel: estimates."""
 ALIKE = 0.3
 ONE_SIDED = 10.0
-NEEDS_TONES = "needs the test tones (refettle tone): one channel must play alone"
+NEEDS_TONES = mark("needs the test tones (refettle tone): one channel must play alone")
 _WITHOUT_TONES = withheld("dB", NEEDS_TONES)
-MONO = "one channel was recorded; needs both"
+MONO = mark("one channel was recorded; needs both")
 
 Swap = Literal["right way", "exchanged", "joined", ""]
 
@@ -67,9 +68,9 @@ def of_programme(scan: Scan, names: tuple[str, ...]) -> Channels:
     dead, weak = _dead_and_weak(levels, names)
     spread = _balance_spread(scan)
     if dead:
-        balance = withheld("dB", f"{dead[0]} is dead" if len(dead) == 1 else "both are dead")
+        balance = withheld("dB", tr("{dead} is dead", dead=dead[0]) if len(dead) == 1 else tr("both are dead"))
     else:
-        balance = Figure(difference, "dB", 0.05 + spread, "of what was playing; a test tone is surer")
+        balance = Figure(difference, "dB", 0.05 + spread, tr("of what was playing; a test tone is surer"))
     cross = float(scan.cross.mean() - scan.mean[:, 0].mean() * scan.mean[:, 1].mean())
     likeness = cross / sqrt(float(squares[0] * squares[1])) if squares.min() > 0.0 else 0.0
     inverted = None if dead or abs(likeness) < ALIKE else likeness < 0.0
@@ -107,27 +108,27 @@ def of_tones(
     dead, weak = _dead_and_weak(levels, names)
     inverted: bool | None = None
     if dead:
-        balance = withheld("dB", f"{' and '.join(dead)} dead")
+        balance = withheld("dB", tr("{dead} dead", dead=" and ".join(dead)))
     else:
         noise = sum(float(np.mean(fit.rest**2)) / (fit.amplitude**2 / 2.0) / len(fit.rest) for fit in fits)
         balance = Figure(levels[1] - levels[0], "dB", 0.02 + 2.0 * 8.686 * sqrt(noise))
         turn = abs((fits[1].phase - fits[0].phase + pi) % (2.0 * pi) - pi)
         inverted = turn > 0.75 * pi if turn > 0.75 * pi or turn < 0.25 * pi else None
     if dead:
-        why = f"{' and '.join(dead)} dead: which side is which cannot be told by the tones"
+        why = tr("{dead} dead: which side is which cannot be told by the tones", dead=" and ".join(dead))
         none = withheld("dB", why)
         return Channels(balance, dead, weak, None, programme.likeness, "", why, none, none)
     apart = [_fit_levels(part, rate, hertz) for part in (left, right)]
     difference = [float(levels_[1] - levels_[0]) for levels_ in apart]
     swap: Swap
     if difference[0] < -ONE_SIDED and difference[1] > ONE_SIDED:
-        swap, why = "right way", "the left tone came out left, the right one right"
+        swap, why = mark("right way"), tr("the left tone came out left, the right one right")
     elif difference[0] > ONE_SIDED and difference[1] < -ONE_SIDED:
-        swap, why = "exchanged", "the left tone came out right, and the right one left"
+        swap, why = "exchanged", tr("the left tone came out right, and the right one left")
     elif abs(difference[0]) < ONE_SIDED and abs(difference[1]) < ONE_SIDED:
-        swap, why = "joined", "each tone came out of both: mono, or the channels are joined somewhere"
+        swap, why = "joined", tr("each tone came out of both: mono, or the channels are joined somewhere")
     else:
-        swap, why = "", "one tone came out one side, the other of both: a lead or plug half in"
+        swap, why = "", tr("one tone came out one side, the other of both: a lead or plug half in")
     driven = (1, 0) if swap == "exchanged" else (0, 1)
     return Channels(
         balance=balance,
@@ -167,5 +168,5 @@ def _crosstalk(part: Array, rate: int, hertz: float, driven: int) -> Figure:
     noise = sqrt(float(np.mean(np.square(beside))))
     if size < 3.0 * noise or size == 0.0:
         limit = 20.0 * log10(max(3.0 * noise, 1e-9) / max(tone.amplitude, 1e-9))
-        return withheld("dB", f"below {limit:.0f} dB, lost in the noise")
+        return withheld("dB", tr("below {limit:.0f} dB, lost in the noise", limit=limit))
     return Figure(20.0 * log10(size / tone.amplitude), "dB", 0.05 + 8.686 * 1.4 * noise / size)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import hypot
 
+from refettle.language import mark, tr
 from refettle.sound.figures import Figure, SoundError
 from refettle.sound.hum import Hum, HumLine
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -55,27 +56,39 @@ def compare(before: SoundReading, after: SoundReading) -> Comparison:
     """
     if len(before.channels) != len(after.channels):
         raise SoundError(
-            f"channels: {len(before.channels)} before and {len(after.channels)} after found; allowed: the same number"
+            tr(
+                "channels: {channels} before and {channels_2} after found; allowed: the same number",
+                channels=len(before.channels),
+                channels_2=len(after.channels),
+            )
         )
     notes = []
     against = all(each.tone is not None for each in (*before.channels, *after.channels))
     if not against:
-        notes.append("no test tone in both: levels compare only if recorder and volume stood the same")
+        notes.append(tr("no test tone in both: levels compare only if recorder and volume stood the same"))
     if before.rate != after.rate:
-        notes.append(f"recorded at {before.rate} and {after.rate} Hz: noise beyond the lower band differs by itself")
+        notes.append(
+            tr(
+                "recorded at {rate} and {rate_2} Hz: noise beyond the lower band differs by itself",
+                rate=before.rate,
+                rate_2=after.rate,
+            )
+        )
     changes: list[Change] = []
     for one, other in zip(before.channels, after.channels, strict=True):
         changes += _of_channel(one, other, against)
     changes.append(_change("balance", "", before.stereo.balance, after.stereo.balance, 0, 0.0))
     changes.append(
-        _change("crosstalk, left to right", "", before.stereo.crosstalk_left, after.stereo.crosstalk_left, -1, 0.0)
+        _change(tr("crosstalk, left to right"), "", before.stereo.crosstalk_left, after.stereo.crosstalk_left, -1, 0.0)
     )
     changes.append(
-        _change("crosstalk, right to left", "", before.stereo.crosstalk_right, after.stereo.crosstalk_right, -1, 0.0)
+        _change(
+            tr("crosstalk, right to left"), "", before.stereo.crosstalk_right, after.stereo.crosstalk_right, -1, 0.0
+        )
     )
     if before.flutter is not None and after.flutter is not None:
         changes.append(_speed(before.flutter.speed, after.flutter.speed))
-        changes.append(_change("wow and flutter", "", before.flutter.weighted, after.flutter.weighted, -1, 0.0))
+        changes.append(_change(tr("wow and flutter"), "", before.flutter.weighted, after.flutter.weighted, -1, 0.0))
     kept = [each for each in changes if each.before.value is not None or each.after.value is not None]
     return Comparison(tuple(kept), tuple(notes))
 
@@ -94,17 +107,17 @@ def _of_channel(before: ChannelReading, after: ChannelReading, against: bool) ->
     else:
         changes.append(_change("level", name, before.level, after.level, 0, 2.0 * SETTING))
     changes.append(_hum(name, before.hum, after.hum, spread, shift))
-    changes.append(_change("hum, A-weighted", name, before.hum.weighted, after.hum.weighted, -1, spread, shift))
+    changes.append(_change(tr("hum, A-weighted"), name, before.hum.weighted, after.hum.weighted, -1, spread, shift))
     changes += _lines(name, before.hum.lines, after.hum.lines, spread, shift)
     changes.append(
-        _change("noise, A-weighted", name, before.noise.a_weighted, after.noise.a_weighted, -1, spread, shift)
+        _change(tr("noise, A-weighted"), name, before.noise.a_weighted, after.noise.a_weighted, -1, spread, shift)
     )
     if before.noise.quasi_peak == after.noise.quasi_peak:
-        changes.append(_change("noise, BS.468", name, before.noise.itu468, after.noise.itu468, -1, spread, shift))
+        changes.append(_change(tr("noise, BS.468"), name, before.noise.itu468, after.noise.itu468, -1, spread, shift))
     changes.append(_change("clicks", name, before.clicks.per_minute, after.clicks.per_minute, -1, 0.0))
     changes.append(_change("dropouts", name, before.dropouts.per_minute, after.dropouts.per_minute, -1, 0.0))
-    changes.append(_change("flat tops", name, before.clipped, after.clipped, -1, 0.0))
-    changes.append(_change("direct voltage", name, before.dc, after.dc, 0, 0.0))
+    changes.append(_change(tr("flat tops"), name, before.clipped, after.clipped, -1, 0.0))
+    changes.append(_change(tr("direct voltage"), name, before.dc, after.dc, 0, 0.0))
     return changes
 
 
@@ -117,7 +130,13 @@ def _hum(name: str, before: Hum, after: Hum, spread: float, shift: float) -> Cha
         least = here.level.value + sign * shift - there.hidden
         if least > hypot(here.level.plus_minus or 0.0, spread):
             side, moved = ("after", "less") if sign > 0 else ("before", "more")
-            why = f"{side}: {there.level.why}; at least {least:.0f} dB {moved}"
+            why = tr(
+                "{side}: {why}; at least {least:.0f} dB {moved}",
+                side=side,
+                why=there.level.why,
+                least=least,
+                moved=moved,
+            )
             return replace(change, beyond=True, says=says, why=why)
     return change
 
@@ -130,7 +149,7 @@ def _lines(
     found = []
     for line in before:
         if line.multiple in other and line.multiple <= 6:
-            what = f"hum, {line.multiple} times the mains"
+            what = tr("hum, {multiple} times the mains", multiple=line.multiple)
             found.append(_change(what, name, line.level, other[line.multiple].level, -1, spread, shift))
     return found
 
@@ -150,10 +169,10 @@ def _change(
     if before.value is None or after.value is None:
         why = before.why if before.value is None else after.why
         side = "before" if before.value is None else "after"
-        return Change(what, channel, before, after, None, False, "cannot be compared", f"{side}: {why}")
+        return Change(what, channel, before, after, None, False, mark("cannot be compared"), f"{side}: {why}")
     value = after.value - before.value - shift
     plus_minus = hypot(before.plus_minus or 0.0, after.plus_minus or 0.0, spread)
     beyond = abs(value) > plus_minus
-    says = "the same" if not beyond else "changed" if not better else "better" if value * better > 0 else "worse"
+    says = tr("the same") if not beyond else "changed" if not better else "better" if value * better > 0 else "worse"
     unit = "dB" if before.unit.startswith("dB") else before.unit
     return Change(what, channel, before, after, Figure(value, unit, plus_minus), beyond, says)

@@ -8,6 +8,7 @@ from math import sqrt
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import FULL_SINE_SQUARE, Array, Figure, Stretch, withheld
 from refettle.sound.scan import FLAT_SHARE, Scan
 
@@ -63,11 +64,11 @@ def clicks(scan: Scan, channel: int) -> Events:
     others = scan.click_count[channel] - count
     notes = []
     if bool((scan.flat[:, channel] > FLAT_SHARE).mean() > 0.02):
-        notes.append("clipped: the corners of clipped waves count as clicks")
+        notes.append(tr("clipped: the corners of clipped waves count as clicks"))
     if others > 0:
-        notes.append(f"{others} more in music or speech, or at its ends, not counted")
+        notes.append(tr("{others} more in music or speech, or at its ends, not counted", others=others))
     if watched < LEAST_WATCHED and len(level) * scan.frame >= LEAST_WATCHED:
-        why = "no steady sound of 2 s and more to count them in; record silence or a tone"
+        why = tr("no steady sound of 2 s and more to count them in; record silence or a tone")
         return Events(0, withheld("a minute", why), (), (), "; ".join(notes))
     return Events(count, _rate(count, max(watched, scan.frame)), tuple(kept[:SHOWN]), (), "; ".join(notes))
 
@@ -91,7 +92,7 @@ def clipping(scan: Scan, channel: int) -> tuple[Figure, tuple[float, ...], bool]
     share = Figure(100.0 * float(flat.mean()), "%", 100.0 * 0.05 / max(scan.seconds, 0.05))
     full = bool(scan.full[channel] > 3.0)
     if full and not flat.any():
-        share = Figure(0.0, "%", None, f"{scan.full[channel]:.0f} samples at full scale")
+        share = Figure(0.0, "%", None, tr("{channel:.0f} samples at full scale", channel=scan.full[channel]))
     return share, tuple(float(at) * PIECE for at in np.flatnonzero(flat)[:SHOWN]), full
 
 
@@ -106,7 +107,7 @@ def dropouts(scan: Scan, channel: int, parts: Sequence[Stretch] | None = None) -
     level = _levels(scan, channel)
     size = round(1.0 / scan.frame) | 1
     if len(level) < 2 * size:
-        return Events(0, withheld("a minute", "too short; allowed: 2 s and more"), ())
+        return Events(0, withheld("a minute", tr("too short; allowed: 2 s and more")), ())
     usual = median_filter(level, size=size, mode="nearest")
     spread = median_filter(np.abs(level - usual), size=size, mode="nearest")
     steady = (spread < STEADY) & (usual > LEAST_LEVEL)
@@ -117,7 +118,7 @@ def dropouts(scan: Scan, channel: int, parts: Sequence[Stretch] | None = None) -
         steady &= inside
     watched = float(steady.sum()) * scan.frame
     if watched < LEAST_WATCHED:
-        why = "no steady sound of 2 s and more above −60 dBFS to see them in; play a tone"
+        why = tr("no steady sound of 2 s and more above −60 dBFS to see them in; play a tone")
         return Events(0, withheld("a minute", why), ())
     low = steady & (level < usual - DROP)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], low, [False]]).astype(np.int8)))

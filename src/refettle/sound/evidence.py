@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot, log10, sqrt
 
+from refettle.language import mark, tr
 from refettle.sound.figures import Figure, SoundError
 from refettle.sound.meaning import (
     CLICKS_HEARD,
@@ -44,7 +45,7 @@ SOUND_OUTCOMES: Mapping[str, Sequence[str]] = {
     "crackle or hiss": ("noise",),
 }
 """The outcomes of the library's point `sound`, with their signs."""
-SPEED_OUTCOMES = ("steady but off by more than 2 %", "wavers by more than 0.3 %")
+SPEED_OUTCOMES = (mark("steady but off by more than 2 %"), mark("wavers by more than 0.3 %"))
 """The outcomes of the library's check of a tape mechanism with a test tone."""
 GOOD = "good"
 
@@ -83,14 +84,14 @@ def grades(reading: SoundReading, channel: str | None = None, played: bool = Tru
     """
     names = [each.name for each in reading.channels]
     if channel is not None and channel not in names:
-        raise SoundError(f"channel: {channel!r} found; allowed: {', '.join(names)}")
+        raise SoundError(tr("channel: {channel!r} found; allowed: {names}", channel=channel, names=", ".join(names)))
     used = [each for each in reading.channels if channel in (None, each.name)]
     alive = [each for each in used if each.name not in reading.stereo.dead]
     found = [_dead(used), _part(reading, channel), _slow(reading)]
     for sign in ("high", "low", "restart", "garbled", "hum", "noise"):
         found.append(_worst(sign, [_of(sign, each, reading) for each in alive]))
     if not played:
-        silent = "nothing was meant to play"
+        silent = tr("nothing was meant to play")
         found = [each if each.sign in ("hum", "noise", "slow") else Grade(each.sign, 1.0, silent) for each in found]
     return tuple(sorted(found, key=lambda each: SIGNS.index(each.sign)))
 
@@ -117,11 +118,15 @@ def likelihood(
         No outcome, an unknown sign, or an outcome called good.
     """
     if not outcomes or GOOD in outcomes:
-        raise SoundError(f"outcomes: {list(outcomes)} found; allowed: one or more bad ones, with their signs")
+        raise SoundError(
+            tr("outcomes: {outcomes} found; allowed: one or more bad ones, with their signs", outcomes=list(outcomes))
+        )
     odds = {each.sign: each.odds for each in grades(reading, channel, played)}
     unknown = [sign for signs in outcomes.values() for sign in signs if sign not in odds]
     if unknown or not all(outcomes.values()):
-        raise SoundError(f"signs: {', '.join(unknown) or 'none'} found; allowed: {', '.join(SIGNS)}")
+        raise SoundError(
+            tr("signs: {unknown} found; allowed: {signs}", unknown=", ".join(unknown) or "none", signs=", ".join(SIGNS))
+        )
     return _scaled({name: sum(odds[sign] for sign in signs) / len(signs) for name, signs in outcomes.items()})
 
 
@@ -134,9 +139,13 @@ def speed_likelihood(reading: SoundReading, outcomes: Sequence[str] = SPEED_OUTC
         The recording holds no tape tone, or not two outcomes.
     """
     if len(outcomes) != 2:
-        raise SoundError(f"outcomes: {list(outcomes)} found; allowed: two, off speed and wavering")
+        raise SoundError(
+            tr("outcomes: {outcomes} found; allowed: two, off speed and wavering", outcomes=list(outcomes))
+        )
     if reading.flutter is None:
-        raise SoundError(f"speed: {reading.flutter_why}; allowed: a recording of a test tape")
+        raise SoundError(
+            tr("speed: {flutter_why}; allowed: a recording of a test tape", flutter_why=reading.flutter_why)
+        )
     off, wavers = _speed_odds(reading)
     return _scaled({outcomes[0]: off, outcomes[1]: wavers})
 
@@ -149,22 +158,22 @@ def _scaled(odds: dict[str, float]) -> dict[str, float]:
 def _worst(sign: str, found: list[Grade]) -> Grade:
     """Of several channels the worst; those that were not measured count only where none was."""
     told = [each for each in found if each.odds != 1.0]
-    return max(told or found, key=lambda each: each.odds) if found else Grade(sign, 1.0, "no sound to judge it by")
+    return max(told or found, key=lambda each: each.odds) if found else Grade(sign, 1.0, tr("no sound to judge it by"))
 
 
 def _dead(used: list[ChannelReading]) -> Grade:
     level = max(each.level.value or -200.0 for each in used)
-    return Grade("dead", grade(-level, 55.0, 5.0), f"loudest channel {level:.0f} dBFS")
+    return Grade("dead", grade(-level, 55.0, 5.0), tr("loudest channel {level:.0f} dBFS", level=level))
 
 
 def _part(reading: SoundReading, channel: str | None) -> Grade:
     if len(reading.channels) == 1:
-        return Grade("part", 1.0, "one channel was recorded")
+        return Grade("part", 1.0, tr("one channel was recorded"))
     levels = {each.name: each.level.value or -200.0 for each in reading.channels}
     below = max(levels.values()) - (min(levels.values()) if channel is None else levels[channel])
     if max(levels.values()) < -55.0:
-        return Grade("part", 1.0, "both channels silent")
-    return Grade("part", grade(below, 20.0, 5.0), f"one channel {below:.0f} dB below the other")
+        return Grade("part", 1.0, tr("both channels silent"))
+    return Grade("part", grade(below, 20.0, 5.0), tr("one channel {below:.0f} dB below the other", below=below))
 
 
 def _of(sign: str, each: ChannelReading, reading: SoundReading) -> Grade:
@@ -175,7 +184,11 @@ def _of(sign: str, each: ChannelReading, reading: SoundReading) -> Grade:
         if each.dropouts.per_minute.value is None:
             return Grade(sign, 1.0, f"{each.name}: {each.dropouts.per_minute.why}")
         long = sum(seconds >= 0.1 for seconds in each.dropouts.seconds)
-        return Grade(sign, grade(float(long), 0.7, 0.6), f"{each.name}: {long} dropouts of 0.1 s and more")
+        return Grade(
+            sign,
+            grade(float(long), 0.7, 0.6),
+            tr("{name}: {long} dropouts of 0.1 s and more", name=each.name, long=long),
+        )
     if sign == "garbled":
         return _distortion(each)
     if sign == "hum":
@@ -185,24 +198,32 @@ def _of(sign: str, each: ChannelReading, reading: SoundReading) -> Grade:
 
 def _loudness(sign: str, each: ChannelReading, reference: Figure) -> Grade:
     if reference.why != "as told" or reference.value is None:
-        return Grade(sign, 1.0, f"{each.name}: how loud it should be was not told")
+        return Grade(sign, 1.0, tr("{name}: how loud it should be was not told", name=each.name))
     level = each.tone.level.value if each.tone is not None else each.level.value
     above = (level if level is not None else -200.0) - reference.value
     value = above if sign == "high" else -above
-    return Grade(sign, grade(value, 8.0, 3.0, 2.0), f"{each.name}: {above:+.0f} dB against the usual level")
+    return Grade(
+        sign,
+        grade(value, 8.0, 3.0, 2.0),
+        tr("{name}: {above:+.0f} dB against the usual level", name=each.name, above=above),
+    )
 
 
 def _distortion(each: ChannelReading) -> Grade:
     if each.full_scale:
-        return Grade("garbled", 1.0, f"{each.name}: the recorder was overdriven")
+        return Grade("garbled", 1.0, tr("{name}: the recorder was overdriven", name=each.name))
     clipped = each.clipped.value or 0.0
     if each.tone is not None:
         thd = each.tone.thd.value or 0.05
         odds = grade(20.0 * log10(thd / DISTORTED), 0.0, 5.0, 1.0)
-        return Grade("garbled", odds, f"{each.name}: harmonics {thd:.2g} % or less")
+        return Grade("garbled", odds, tr("{name}: harmonics {thd:.2g} % or less", name=each.name, thd=thd))
     if clipped > 1.0:
-        return Grade("garbled", grade(log10(clipped), 0.5, 0.5), f"{each.name}: flat tops {clipped:.1f} % of the time")
-    return Grade("garbled", 1.0, f"{each.name}: no test tone to tell distortion by")
+        return Grade(
+            "garbled",
+            grade(log10(clipped), 0.5, 0.5),
+            tr("{name}: flat tops {clipped:.1f} % of the time", name=each.name, clipped=clipped),
+        )
+    return Grade("garbled", 1.0, tr("{name}: no test tone to tell distortion by", name=each.name))
 
 
 def _hum(each: ChannelReading, reference: Figure) -> Grade:
@@ -213,12 +234,16 @@ def _hum(each: ChannelReading, reference: Figure) -> Grade:
         # No line at all: it lies below the noise, A-weighted.
         against = relative(each.noise.a_weighted, reference)
         if against is not None and against > HUM_HEARD:
-            return Grade("hum", 1.0, f"{each.name}: noise hides any hum")
+            return Grade("hum", 1.0, tr("{name}: noise hides any hum", name=each.name))
     if against is None:
         return Grade("hum", 1.0, f"{each.name}: {each.hum.weighted.why or each.noise.plain.why}")
     plus_minus = hypot(each.hum.weighted.plus_minus or 0.0, reference.plus_minus or 0.0)
     odds = grade(against, HUM_HEARD, 5.0, plus_minus)
-    return Grade("hum", odds, f"{each.name}: hum {against:.0f} dB against the usual level, A-weighted")
+    return Grade(
+        "hum",
+        odds,
+        tr("{name}: hum {against:.0f} dB against the usual level, A-weighted", name=each.name, against=against),
+    )
 
 
 def _noise(each: ChannelReading, reference: Figure) -> Grade:
@@ -226,9 +251,18 @@ def _noise(each: ChannelReading, reference: Figure) -> Grade:
     against = relative(level, reference)
     rate, crackle = each.clicks.per_minute.value or 0.0, _crackle(each)
     if against is None:
-        return Grade("noise", max(1.0, crackle), f"{each.name}: {each.clicks.count} clicks; hiss cannot be set against")
+        return Grade(
+            "noise",
+            max(1.0, crackle),
+            tr("{name}: {count} clicks; hiss cannot be set against", name=each.name, count=each.clicks.count),
+        )
     odds = grade(against, NOISE_HEARD, 5.0, hypot(level.plus_minus or 0.0, reference.plus_minus or 0.0))
-    why = f"{each.name}: noise {against:.0f} dB against the usual level, {rate:.0f} clicks a minute"
+    why = tr(
+        "{name}: noise {against:.0f} dB against the usual level, {rate:.0f} clicks a minute",
+        name=each.name,
+        against=against,
+        rate=rate,
+    )
     return Grade("noise", max(odds, crackle), why)
 
 
@@ -259,5 +293,5 @@ def _slow(reading: SoundReading) -> Grade:
         return Grade("slow", 1.0, reading.flutter_why)
     off, wavers = _speed_odds(reading)
     speed, weighted = reading.flutter.speed.value or 0.0, reading.flutter.weighted.value or 0.0
-    why = f"speed {speed:+.2f} %, wow and flutter {weighted:.2f} %"
+    why = tr("speed {speed:+.2f} %, wow and flutter {weighted:.2f} %", speed=speed, weighted=weighted)
     return Grade("slow", max(off, wavers), why)

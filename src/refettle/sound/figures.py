@@ -13,6 +13,8 @@ from typing import Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from refettle.language import tr
+
 Array: TypeAlias = npt.NDArray[np.float64]
 Complex: TypeAlias = npt.NDArray[np.complex128]
 Mask: TypeAlias = npt.NDArray[np.bool_]
@@ -52,7 +54,7 @@ class Figure:
     def __str__(self) -> str:
         """`−62.3 ±0.2 dBFS`, or `withheld: ...`."""
         if self.value is None:
-            return f"withheld: {self.why}"
+            return tr("withheld: {why}", why=self.why)
         digits = 3 if self.unit in ("%", "Hz") and abs(self.value) < 10 else 2 if self.unit == "Hz" else 1
         text = f"{round(self.value, digits) + 0.0:.{digits}f}"
         if self.plus_minus is not None:

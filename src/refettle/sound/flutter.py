@@ -15,6 +15,7 @@ from math import log10, pi
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.sound.figures import Array, Complex, Figure, Mask, Progress, SoundError, Stop, Stopped
 from refettle.sound.source import Source
 from refettle.sound.weighting import flutter_weighting, padded_length
@@ -34,13 +35,13 @@ CLOCK = 0.01
 LEAST_FLUTTER = 0.002
 """[%] Below this a reading is noise at 40 dB between tone and noise."""
 ROTATING = (
-    (0.2, 1.0, "a reel hub or its clutch (0.3 to 0.7 turns a second)"),
-    (1.0, 1.6, "the pinch roller (13 mm across turns 1.2 times a second)"),
-    (1.6, 5.0, "a belt, an idler, or a small pulley"),
-    (5.0, 8.0, "the capstan (2 to 3 mm across turns 7.6 to 5 times a second)"),
-    (8.0, 20.0, "twice the capstan's turns, or a bent capstan and its flywheel"),
-    (20.0, 60.0, "the motor (2000 to 3000 turns a minute is 33 to 50 a second)"),
-    (60.0, 200.0, "the tape scraping over the head or a guide"),
+    (0.2, 1.0, mark("a reel hub or its clutch (0.3 to 0.7 turns a second)")),
+    (1.0, 1.6, mark("the pinch roller (13 mm across turns 1.2 times a second)")),
+    (1.6, 5.0, mark("a belt, an idler, or a small pulley")),
+    (5.0, 8.0, mark("the capstan (2 to 3 mm across turns 7.6 to 5 times a second)")),
+    (8.0, 20.0, mark("twice the capstan's turns, or a bent capstan and its flywheel")),
+    (20.0, 60.0, mark("the motor (2000 to 3000 turns a minute is 33 to 50 a second)")),
+    (60.0, 200.0, mark("the tape scraping over the head or a guide")),
 )
 """[Hz] from, to, and what turns so fast in a cassette machine at 4.76 cm/s: common practice, no source."""
 
@@ -119,22 +120,34 @@ def read_flutter(
         A nominal frequency outside 1 to 10 kHz.
     """
     if not 1000.0 <= nominal <= 10_000.0:
-        raise SoundError(f"tape tone: {nominal:g} Hz found; allowed: 3150, 3000, or another from 1000 to 10000 Hz")
+        raise SoundError(
+            tr(
+                "tape tone: {nominal:g} Hz found; allowed: 3150, 3000, or another from 1000 to 10000 Hz",
+                nominal=nominal,
+            )
+        )
     rate = source.rate
     if nominal * 1.25 > rate / 2.0:
-        return f"a sample rate of {rate} Hz cannot hold a tone of {nominal:g} Hz and its flutter"
+        return tr(
+            "a sample rate of {rate} Hz cannot hold a tone of {nominal:g} Hz and its flutter",
+            rate=rate,
+            nominal=nominal,
+        )
     first = int(start * rate)
     last = min(source.frames, int((source.frames / rate if end is None else end) * rate))
     seconds = (last - first) / rate
     if seconds < LEAST_SECONDS:
-        return f"{seconds:.1f} s of tone; AES6 wants 5 s or more: record 7 s, best 30"
+        return tr("{seconds:.1f} s of tone; AES6 wants 5 s or more: record 7 s, best 30", seconds=seconds)
     last = min(last, first + int(MOST_SECONDS * rate))
     middle = source.read(first + (last - first) // 2 - int(2.5 * rate), 5 * rate)[:, channel]
     carrier, over = _carrier(middle, rate, nominal)
     if over < TONE_OVER_REST:
-        return (
-            f"no steady tone near {nominal:g} Hz: it stands {over:.0f} dB over the rest around it, "
-            f"and {TONE_OVER_REST:g} are needed"
+        return tr(
+            "no steady tone near {nominal:g} Hz: it stands {over:.0f} dB over the rest around it, "
+            "and {tone_over_rest:g} are needed",
+            nominal=nominal,
+            over=over,
+            tone_over_rest=TONE_OVER_REST,
         )
 
     def block(at: int, count: int) -> Array:
@@ -212,7 +225,10 @@ def _evaluate(base: Complex, rate: float, carrier: float, nominal: float) -> Flu
     inside = slice(edge, len(hertz) - edge)
     kept = ~dropped
     if kept[inside].mean() < 0.7:
-        return f"the tone is lost for {100 * (1 - kept[inside].mean()):.0f} % of the time: clean head and tape first"
+        return tr(
+            "the tone is lost for {mean:.0f} % of the time: clean head and tape first",
+            mean=100 * (1 - kept[inside].mean()),
+        )
     index = np.arange(len(hertz))
     if dropped.any():
         hertz = np.interp(index, index[kept], hertz[kept])
@@ -232,7 +248,7 @@ def _evaluate(base: Complex, rate: float, carrier: float, nominal: float) -> Flu
     return Flutter(
         nominal=nominal,
         hertz=Figure(mean, "Hz", (CLOCK + resolution) * mean / 100.0),
-        speed=Figure(100.0 * (mean / nominal - 1.0), "%", CLOCK + resolution, "the tape's own error not included"),
+        speed=Figure(100.0 * (mean / nominal - 1.0), "%", CLOCK + resolution, tr("the tape's own error not included")),
         drift=Figure(float(slope) * seconds, "%", 0.01 + 2.0 * resolution),
         weighted=Figure(found, "%", max(LEAST_FLUTTER, 0.02 * found, spread)),
         unweighted=Figure(flat, "%", max(3.0 * LEAST_FLUTTER, 0.02 * flat, flat_spread)),
@@ -311,15 +327,15 @@ def _lines(values: Array, rate: float) -> tuple[FlutterLine, ...]:
 def rotating_part(hertz: float) -> str:
     """What turns about so fast in a cassette machine; common practice, no source."""
     return next(
-        (part for low, high, part in ROTATING if low <= hertz < high), "nothing that turns in a cassette machine"
+        (part for low, high, part in ROTATING if low <= hertz < high), tr("nothing that turns in a cassette machine")
     )
 
 
 def _notes(mean: float, nominal: float, masked: float) -> tuple[str, ...]:
-    notes = ["a test tape is itself off by 0.1 to 0.5 % (from memory): read its label"]
+    notes = [tr("a test tape is itself off by 0.1 to 0.5 % (from memory): read its label")]
     other = next((each for each in TAPES if each != nominal and abs(mean / each - 1.0) < 0.01), None)
     if nominal in TAPES and other is not None:
-        notes.insert(0, f"the tone is within 1 % of {other:g} Hz: is it a {other:g} Hz tape?")
+        notes.insert(0, tr("the tone is within 1 % of {other:g} Hz: is it a {other:g} Hz tape?", other=other))
     if masked > 0.0:
-        notes.append(f"{masked:.2f} s of dropouts bridged")
+        notes.append(tr("{masked:.2f} s of dropouts bridged", masked=masked))
     return tuple(notes)

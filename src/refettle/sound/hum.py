@@ -13,6 +13,7 @@ from math import gcd, log, log10, sqrt
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import Array, Figure, SoundError, decibel, withheld
 from refettle.sound.weighting import a_weighting
 
@@ -105,13 +106,13 @@ def read_hum(
         A mains frequency other than 50 or 60.
     """
     if mains_hz is not None and mains_hz not in BASES:
-        raise SoundError(f"mains frequency: {mains_hz:g} Hz found; allowed: 50 or 60")
+        raise SoundError(tr("mains frequency: {mains_hz:g} Hz found; allowed: 50 or 60", mains_hz=mains_hz))
     seconds = len(samples) / rate
     if seconds < LEAST_SECONDS:
-        why = f"{seconds:.1f} s is too short to tell 50 from 60 Hz; record 2 s or more, best 10"
+        why = tr("{seconds:.1f} s is too short to tell 50 from 60 Hz; record 2 s or more, best 10", seconds=seconds)
         return _none(why, why)
     if not samples.any():
-        return _none("digital silence: the recorder was muted, or nothing was plugged in")
+        return _none(tr("digital silence: the recorder was muted, or nothing was plugged in"))
     spectrum = _Spectrum(samples, rate, tone_hz, least_line(bits))
     found = {base: _agreeing(spectrum, spectrum.peaks(base), base, pause) for base in BASES}
     scores = {base: _score(peaks, base) for base, peaks in found.items()}
@@ -121,12 +122,18 @@ def read_hum(
     base = best if mains_hz is None else mains_hz
     if mains_hz is not None and best != mains_hz and scores[best] > 2.0 * scores[mains_hz] + THRESHOLD:
         base = best
-        problem = f"asked for {mains_hz:g} Hz, but the lines are multiples of {best:g} Hz: {best:g} Hz was read"
+        problem = tr(
+            "asked for {mains_hz:g} Hz, but the lines are multiples of {best:g} Hz: {best:g} Hz was read",
+            mains_hz=mains_hz,
+            best=best,
+        )
     elif mains_hz is None and scores[best] == 0.0 and any(found.values()):
-        problem = "only lines that multiples of 50 and of 60 Hz share: give the mains frequency"
+        problem = tr("only lines that multiples of 50 and of 60 Hz share: give the mains frequency")
         return _nothing(spectrum, problem)
     elif mains_hz is None and scores[other] > 0.5 * scores[best] > 0.0:
-        problem = f"lines of {other:g} Hz as well: another source, or the picture's field rate beside the mains"
+        problem = tr(
+            "lines of {other:g} Hz as well: another source, or the picture's field rate beside the mains", other=other
+        )
     peaks = found[base]
     if not peaks:
         return _nothing(spectrum, problem)

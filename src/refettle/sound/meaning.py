@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from math import log10
 from typing import TYPE_CHECKING
 
+from refettle.language import mark, tr
 from refettle.sound.figures import Figure
 from refettle.sound.hum import Hum
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from refettle.sound.flutter import Flutter
     from refettle.sound.reading import ChannelReading
 
-PRACTICE = "common practice, no source"
+PRACTICE = mark("common practice, no source")
 HUM_HEARD = -50.0
 """[dB] A-weighted hum against the usual level from which it is heard in pauses: estimate."""
 NOISE_HEARD = -40.0
@@ -61,35 +62,41 @@ def hum_causes(hum: Hum) -> tuple[str, tuple[str, ...]]:
     rest = max((level for multiple, level in levels.items() if multiple > 2), default=-200.0)
     mains, base = hum.mains.value or 0.0, hum.base
     if base == 60 and abs(mains - FIELD_RATE) < 0.012:
-        return f"{mains:.2f} Hz and multiples", (
-            "the picture's field rate getting into the sound: tuning of the sound, or a dry capacitor in the modulator",
-            "the mains itself, if it runs that slow today",
+        return tr("{mains:.2f} Hz and multiples", mains=mains), (
+            tr(
+                "the picture's field rate getting into the sound: tuning of the sound, or a dry capacitor in the modulator"
+            ),
+            tr("the mains itself, if it runs that slow today"),
         )
     odd = max(levels.get(3, -200.0), levels.get(5, -200.0))
     many = sum(level > max(once, twice) - 30.0 for level in levels.values()) >= 7 or max(levels) >= 12
     if rest > max(once, twice) + MAINLY or (many and rest > max(once, twice) - 12.0):
-        return f"a buzz: {len(levels)} multiples of {base} Hz", (
-            "rectifier edges or a switching supply or lamp dimmer near, coupled in by an earth loop or an open screen",
-            "a reservoir capacitor gone dry, fed by sharp charging pulses",
+        return tr("a buzz: {levels} multiples of {base} Hz", levels=len(levels), base=base), (
+            tr(
+                "rectifier edges or a switching supply or lamp dimmer near, coupled in by an earth loop or an open screen"
+            ),
+            tr("a reservoir capacitor gone dry, fed by sharp charging pulses"),
         )
     if once > twice + MAINLY:
-        near = ("the field of a transformer near a head, lead or coil (odd multiples go with it)",)
-        return f"mainly once the mains, {base} Hz", (
+        near = (tr("the field of a transformer near a head, lead or coil (odd multiples go with it)"),)
+        return tr("mainly once the mains, {base} Hz", base=base), (
             *(near if odd > once - 20.0 and odd > twice else ()),
-            "an earth loop between the unit and the recorder: run one of them on cells, or isolate, and record again",
-            "an open screen or ground: lead, plug, socket",
-            "a half-wave rectifier with a dry reservoir, or a full-wave one with a diode open",
+            tr(
+                "an earth loop between the unit and the recorder: run one of them on cells, or isolate, and record again"
+            ),
+            tr("an open screen or ground: lead, plug, socket"),
+            tr("a half-wave rectifier with a dry reservoir, or a full-wave one with a diode open"),
             *(() if odd > once - 20.0 and odd > twice else near),
         )
     if twice > once + MAINLY:
-        return f"mainly twice the mains, {2 * base} Hz", (
-            "ripple after a full-wave rectifier: the reservoir capacitor dry",
-            "the regulator out of its range: too little voltage in, or too much current out",
-            "a decoupling capacitor of the sound path dry",
+        return tr("mainly twice the mains, {base} Hz", base=2 * base), (
+            tr("ripple after a full-wave rectifier: the reservoir capacitor dry"),
+            tr("the regulator out of its range: too little voltage in, or too much current out"),
+            tr("a decoupling capacitor of the sound path dry"),
         )
-    return f"once and twice the mains alike, {base} and {2 * base} Hz", (
-        "a bridge rectifier with a diode open: half the charging pulses are missing",
-        "two causes at once: ripple, and an earth loop or open screen",
+    return tr("once and twice the mains alike, {base} and {base_2} Hz", base=base, base_2=2 * base), (
+        tr("a bridge rectifier with a diode open: half the charging pulses are missing"),
+        tr("two causes at once: ripple, and an earth loop or open screen"),
     )
 
 
@@ -134,8 +141,8 @@ def _joined(found: list[Finding]) -> list[Finding]:
 def _about_sides(stereo: Channels, channels: Sequence[ChannelReading]) -> list[Finding]:
     found = []
     if len(stereo.dead) == len(channels):
-        causes = ("nothing reaches the recorder: its input, the lead, the unit", "the unit is silent")
-        return [Finding("dead", "", "no sound: below −60 dBFS throughout", causes)]
+        causes = (tr("nothing reaches the recorder: its input, the lead, the unit"), tr("the unit is silent"))
+        return [Finding("dead", "", tr("no sound: below −60 dBFS throughout"), causes)]
     for name in stereo.dead:
         other = next(each for each in channels if each.name != name)
         this = next(each for each in channels if each.name == name)
@@ -144,23 +151,30 @@ def _about_sides(stereo: Channels, channels: Sequence[ChannelReading]) -> list[F
             Finding(
                 "part",
                 name,
-                f"the {name} channel is dead: {below:.0f} dB below the other",
-                ("lead or plug: exchange left and right at the unit and record again", "socket contact or joint",
-                 "head lead, amplifier or coupling capacitor of that side"),
+                tr("the {name} channel is dead: {below:.0f} dB below the other", name=name, below=below),
+                (tr("lead or plug: exchange left and right at the unit and record again"), tr("socket contact or joint"),
+                 tr("head lead, amplifier or coupling capacitor of that side")),
             )
         )  # fmt: skip
     found += [
-        Finding("low", name, f"the {name} channel is more than 6 dB weaker",
-                ("a dry coupling capacitor", "a worn control or dirty switch", "a dirty or tilted head"))
+        Finding("low", name, tr("the {name} channel is more than 6 dB weaker", name=name),
+                (tr("a dry coupling capacitor"), tr("a worn control or dirty switch"), tr("a dirty or tilted head")))
         for name in stereo.weak
     ]  # fmt: skip
     if stereo.swap == "exchanged":
-        found.append(Finding("", "", "left and right are exchanged", ("a lead, plug or socket wired the wrong way",)))
+        found.append(
+            Finding("", "", tr("left and right are exchanged"), (tr("a lead, plug or socket wired the wrong way"),))
+        )
     if stereo.swap == "joined":
-        found.append(Finding("", "", stereo.swap_why, ("a mono switch or plug", "an open ground of a socket")))
+        found.append(Finding("", "", stereo.swap_why, (tr("a mono switch or plug"), tr("an open ground of a socket"))))
     if stereo.inverted:
         found.append(
-            Finding("", "", "the channels are opposite in polarity", ("a plug, head or speaker wired the wrong way",))
+            Finding(
+                "",
+                "",
+                tr("the channels are opposite in polarity"),
+                (tr("a plug, head or speaker wired the wrong way"),),
+            )
         )
     return found
 
@@ -169,46 +183,47 @@ def _about_level(each: ChannelReading, usual: float | None) -> list[Finding]:
     found = []
     if (each.clipped.value or 0.0) > 0.1 or each.full_scale:
         if each.full_scale:
-            causes: tuple[str, ...] = ("the recorder's input is too loud: turn it down and record again",)
+            causes: tuple[str, ...] = (tr("the recorder's input is too loud: turn it down and record again"),)
         else:
             causes = (
-                "an amplifier stage that runs out of voltage: supply low, bias off, a leaky coupling capacitor",
-                "a square wave by design, as simple beepers give",
+                tr("an amplifier stage that runs out of voltage: supply low, bias off, a leaky coupling capacitor"),
+                tr("a square wave by design, as simple beepers give"),
             )
         found.append(Finding("" if each.full_scale else "garbled", each.name,
-                             f"flat tops for {each.clipped.value or 0.0:.1f} % of the time", causes))  # fmt: skip
+                             tr("flat tops for {value:.1f} % of the time", value=each.clipped.value or 0.0), causes))  # fmt: skip
     if each.dc.value is not None and abs(each.dc.value) > DC_MUCH:
-        causes = ("a leaky coupling capacitor at the unit's output",
-                  "the recorder's own offset: record with nothing plugged in to compare")  # fmt: skip
-        found.append(Finding("", each.name, f"direct voltage, {each.dc.value:+.1f} % of full scale", causes))
+        causes = (tr("a leaky coupling capacitor at the unit's output"),
+                  tr("the recorder's own offset: record with nothing plugged in to compare"))  # fmt: skip
+        found.append(
+            Finding("", each.name, tr("direct voltage, {value:+.1f} % of full scale", value=each.dc.value), causes)
+        )
     if each.tone is not None and (each.tone.thd.value or 0.0) > DISTORTED and not each.full_scale:
         found.append(_about_distortion(each))
     level = each.tone.level.value if each.tone is not None else None
     if usual is not None and level is not None and abs(level - usual) > 6.0:
         sign = "low" if level < usual else "high"
-        found.append(Finding(sign, each.name, f"{abs(level - usual):.0f} dB {'below' if sign == 'low' else 'above'} "
-                             "the usual level", ("a dry coupling capacitor",) if sign == "low" else ()))  # fmt: skip
+        found.append(Finding(sign, each.name, tr("{usual:.0f} dB {sign} the usual level", usual=abs(level - usual), sign='below' if sign == 'low' else 'above'), (tr("a dry coupling capacitor"),) if sign == "low" else ()))  # fmt: skip
     if each.dropouts.count:
         longest = max(each.dropouts.seconds)
         found.append(
             Finding("restart" if longest >= 0.2 else "noise", each.name,
-                    f"{_count(each.dropouts.count, 'dropout')}, the longest {1000 * longest:.0f} ms",
-                    ("a contact that comes and goes: plug, socket, switch, joint", "on tape: dirt, or worn tape"))
+                    tr("{count}, the longest {longest:.0f} ms", count=_count(each.dropouts.count, 'dropout'), longest=1000 * longest),
+                    (tr("a contact that comes and goes: plug, socket, switch, joint"), tr("on tape: dirt, or worn tape")))
         )  # fmt: skip
     return found
 
 
 def _about_distortion(each: ChannelReading) -> Finding:
     assert each.tone is not None
-    says = f"distortion {each.tone.thd.value or 0.0:.1f} % (harmonics)"
+    says = tr("distortion {value:.1f} % (harmonics)", value=each.tone.thd.value or 0.0)
     levels = dict(each.tone.harmonics)
     second, third = levels.get(2, -200.0), levels.get(3, -200.0)
     if second > third + MAINLY:
-        causes: tuple[str, ...] = ("mainly the second harmonic: a stage with its bias off",)
+        causes: tuple[str, ...] = (tr("mainly the second harmonic: a stage with its bias off"),)
     elif third > second + MAINLY:
-        causes = ("mainly the third harmonic: both half waves limited, too much level, or tape driven too hard",)
+        causes = (tr("mainly the third harmonic: both half waves limited, too much level, or tape driven too hard"),)
     else:
-        causes = ("second and third harmonic: a stage near its limits",)
+        causes = (tr("second and third harmonic: a stage near its limits"),)
     return Finding("garbled", each.name, says, causes)
 
 
@@ -217,10 +232,19 @@ def _about_hum(each: ChannelReading, reference: Figure) -> list[Finding]:
         return []
     pattern, causes = hum_causes(each.hum)
     strongest = max(each.hum.lines, key=lambda line: line.level.value or -200.0)
-    says = f"hum, {pattern}; strongest {strongest.hertz:.2f} Hz at {strongest.level.value or 0.0:.1f} dBFS"
+    says = tr(
+        "hum, {pattern}; strongest {hertz:.2f} Hz at {value:.1f} dBFS",
+        pattern=pattern,
+        hertz=strongest.hertz,
+        value=strongest.level.value or 0.0,
+    )
     against = relative(each.hum.weighted, reference)
     if against is not None:
-        says += f"; {abs(against):.0f} dB {'below' if against < 0 else 'above'} the usual level, A-weighted"
+        says += tr(
+            "; {against:.0f} dB {against_2} the usual level, A-weighted",
+            against=abs(against),
+            against_2="below" if against < 0 else "above",
+        )
     heard = against is not None and against > HUM_HEARD
     return [Finding("hum" if heard else "", each.name, re.sub(r"-(?=\d)", "−", says), causes)]
 
@@ -236,7 +260,7 @@ def hiss(each: ChannelReading) -> Figure:
         return noise
     left = 10.0 ** (noise.value / 10.0) - 10.0 ** (hum.value / 10.0)
     if left < 0.2 * 10.0 ** (noise.value / 10.0):
-        return Figure(None, "dBFS", None, "hum hides the hiss")
+        return Figure(None, "dBFS", None, tr("hum hides the hiss"))
     return Figure(10.0 * log10(left), "dBFS", 3.0 * (noise.plus_minus or 0.0))
 
 
@@ -250,15 +274,15 @@ def _about_noise(each: ChannelReading, reference: Figure) -> list[Finding]:
     against = relative(hiss(each), reference)
     if against is not None and against > NOISE_HEARD:
         found.append(
-            Finding("noise", each.name, f"noise only {-against:.0f} dB below the usual level, A-weighted",
-                    ("a noisy transistor or leaky capacitor early in the sound path", "a magnetised head",
-                     "the recorder itself: record with the lead off to compare"))
+            Finding("noise", each.name, tr("noise only {against:.0f} dB below the usual level, A-weighted", against=-against),
+                    (tr("a noisy transistor or leaky capacitor early in the sound path"), tr("a magnetised head"),
+                     tr("the recorder itself: record with the lead off to compare")))
         )  # fmt: skip
     rate = each.clicks.per_minute.value or 0.0
     if rate > CLICKS_HEARD and each.clicks.count > 2 and not each.clicks.note.startswith("clipped"):
         found.append(
-            Finding("noise", each.name, f"{_count(each.clicks.count, 'click')}, {rate:.0f} a minute",
-                    ("a dirty control, switch or socket", "a leaky coupling capacitor", "a cracked joint"))
+            Finding("noise", each.name, tr("{count}, {rate:.0f} a minute", count=_count(each.clicks.count, 'click'), rate=rate),
+                    (tr("a dirty control, switch or socket"), tr("a leaky coupling capacitor"), tr("a cracked joint")))
         )  # fmt: skip
     return found
 
@@ -273,17 +297,21 @@ def _about_tape(flutter: Flutter) -> list[Finding]:
     found = []
     speed, wavers = flutter.speed.value or 0.0, flutter.weighted.value or 0.0
     if abs(speed) > SPEED_OFF:
-        says = f"{abs(speed):.1f} % too {'fast' if speed > 0 else 'slow'}"
-        deck = ("the motor's governor or its setting", "a wrong or slack belt")
+        says = tr("{speed:.1f} % too {speed_2}", speed=abs(speed), speed_2="fast" if speed > 0 else "slow")
+        deck = (tr("the motor's governor or its setting"), tr("a wrong or slack belt"))
         other = other_tape(flutter)
         if other is None:
-            causes = (*deck, f"a tape of another tone than {flutter.nominal:g} Hz")
+            causes = (*deck, tr("a tape of another tone than {nominal:g} Hz", nominal=flutter.nominal))
         else:
-            says += f" if the tape's tone is {flutter.nominal:g} Hz; right if it is {other:g} Hz"
-            causes = (f"a {other:g} Hz tape: look at its label", *deck)
+            says += tr(
+                " if the tape's tone is {nominal:g} Hz; right if it is {other:g} Hz",
+                nominal=flutter.nominal,
+                other=other,
+            )
+            causes = (tr("a {other:g} Hz tape: look at its label", other=other), *deck)
         found.append(Finding("slow", "", says, causes))
     if wavers > FLUTTER_MUCH:
         parts = tuple(f"{line.hertz:.2g} Hz, {line.peak:.2f} %: {line.may}" for line in flutter.lines)
-        found.append(Finding("slow", "", f"wow and flutter ±{wavers:.2f} %",
-                             (*parts, "belt, pinch roller, dry bearings")))  # fmt: skip
+        found.append(Finding("slow", "", tr("wow and flutter ±{wavers:.2f} %", wavers=wavers),
+                             (*parts, tr("belt, pinch roller, dry bearings"))))  # fmt: skip
     return found

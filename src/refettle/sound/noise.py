@@ -7,6 +7,7 @@ from math import sqrt
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import Array, Figure, Stretch, decibel, withheld
 from refettle.sound.scan import Scan
 from refettle.sound.weighting import (
@@ -78,14 +79,14 @@ def quiet_stretch(scan: Scan) -> tuple[Stretch, bool]:
     loudest = float(np.max(total[loudest_size:] - total[:-loudest_size])) / loudest_size
     short = quietest(2.0)
     if short is None:
-        return Stretch(0.0, min(scan.seconds, LENGTHS[0]), "the beginning"), False
+        return Stretch(0.0, min(scan.seconds, LENGTHS[0]), tr("the beginning")), False
     for seconds in LENGTHS:
         found = quietest(seconds)
         if found is not None and found[0] <= short[0] * 10.0 ** (LIKE_QUIETEST / 10.0):
             pause = loudest > found[0] * 10.0 ** (PAUSE / 10.0)
             start = found[1] * scan.frame
-            return Stretch(start, start + seconds, "the quietest stretch"), pause
-    return Stretch(0.0, min(scan.seconds, LENGTHS[0]), "the beginning"), False
+            return Stretch(start, start + seconds, tr("the quietest stretch")), pause
+    return Stretch(0.0, min(scan.seconds, LENGTHS[0]), tr("the beginning")), False
 
 
 def read_noise(samples: Array, rate: int) -> Noise:
@@ -94,16 +95,16 @@ def read_noise(samples: Array, rate: int) -> Noise:
     Withheld where one line holds nearly all of the power (a tone plays), and where the samples are all zero.
     """
     if not samples.any():
-        return _none("digital silence: the recorder was muted, or nothing was plugged in")
+        return _none(tr("digital silence: the recorder was muted, or nothing was plugged in"))
     if len(samples) < rate // 2:
-        return _none(f"{len(samples) / rate:.2f} s; allowed: 0.5 s and more without programme")
+        return _none(tr("{rate:.2f} s; allowed: 0.5 s and more without programme", rate=len(samples) / rate))
     hertz, density = power_density(samples, rate)
     step = float(hertz[1])
     inside = (hertz >= LOWEST) & (hertz <= HIGHEST)
     at = int(np.argmax(np.where(hertz > 300.0, density, 0.0)))
     reach = max(3, round(TONE_REACH * at))
     if density[max(0, at - reach) : at + reach + 1].sum() > TONE_SHARE * density[inside].sum():
-        return _none(f"a tone at {hertz[at]:.0f} Hz fills this stretch")
+        return _none(tr("a tone at {at:.0f} Hz fills this stretch", at=hertz[at]))
     plain = float(density[inside].sum()) * step
     a_square = float((density * a_weighting(hertz) ** 2)[inside].sum()) * step
     itu_square = float((density * itu468_weighting(hertz) ** 2).sum()) * step
@@ -114,9 +115,11 @@ def read_noise(samples: Array, rate: int) -> Noise:
     plus_minus = 2.0 * 4.34 / sqrt(max(1.0, width * seconds)) + 0.05
     quasi = seconds >= SETTLE + 1.0
     typical, highest = _quasi_peak(samples[: int(PEAK_SECONDS * rate)], rate) if quasi else (itu_square, 0.0)
-    short = f"{seconds:.1f} s; the quasi-peak meter wants 3 s"
+    short = tr("{seconds:.1f} s; the quasi-peak meter wants 3 s", seconds=seconds)
     return Noise(
-        plain=Figure(decibel(plain), "dBFS", plus_minus, "" if rate >= 40_000 else f"up to {rate / 2:.0f} Hz only"),
+        plain=Figure(
+            decibel(plain), "dBFS", plus_minus, "" if rate >= 40_000 else tr("up to {rate:.0f} Hz only", rate=rate / 2)
+        ),
         a_weighted=Figure(decibel(a_square), "dBFS", plus_minus),
         itu468=Figure(decibel(typical), "dBFS", plus_minus + 0.3, "" if quasi else "RMS, " + short),
         quasi_peak=quasi,

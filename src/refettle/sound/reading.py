@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.sound.channels import Channels, of_programme, of_tones
 from refettle.sound.events import Events, clicks, clipping, dropouts
 from refettle.sound.figures import Array, Figure, Progress, SoundError, Stop, Stopped, Stretch, decibel, withheld
@@ -151,7 +152,7 @@ def read_sound(
     """
     source: Source = sound if rate is None else ArraySource(sound, rate)
     if not hasattr(source, "read"):
-        raise SoundError("sound: samples without their sample rate found; allowed: samples and rate, or a source")
+        raise SoundError(tr("sound: samples without their sample rate found; allowed: samples and rate, or a source"))
     _check(source, mains_hz, quiet, usual_dbfs)
     told = progress or (lambda _: None)
     table = scan(source, lambda share: told(0.7 * share), stop)
@@ -159,7 +160,7 @@ def read_sound(
     placed = find_tones(source, stop) if tones or (tones is None and 50.0 < seconds <= LOOKED_THROUGH) else None
     if tones and placed is None:
         raise SoundError(
-            "test tones: no markers found; allowed: a recording of the whole file that refettle tone writes"
+            tr("test tones: no markers found; allowed: a recording of the whole file that refettle tone writes")
         )
     told(0.75)
     stretch, pause = _quiet(table, placed, quiet, seconds)
@@ -194,15 +195,20 @@ def read_sound(
 
 def _check(source: Source, mains_hz: float | None, quiet: tuple[float, float] | None, usual: float | None) -> None:
     if mains_hz is not None and mains_hz not in (50, 60):
-        raise SoundError(f"mains frequency: {mains_hz:g} Hz found; allowed: 50 or 60")
+        raise SoundError(tr("mains frequency: {mains_hz:g} Hz found; allowed: 50 or 60", mains_hz=mains_hz))
     seconds = source.frames / source.rate
     if quiet is not None and not 0.0 <= quiet[0] < quiet[1] - 0.5 <= seconds - 0.5:
         raise SoundError(
-            f"quiet stretch: {quiet[0]:g} to {quiet[1]:g} s found; "
-            f"allowed: half a second or more within 0 to {seconds:.1f} s"
+            tr(
+                "quiet stretch: {quiet:g} to {quiet_2:g} s found; allowed: half a second or more within "
+                "0 to {seconds:.1f} s",
+                quiet=quiet[0],
+                quiet_2=quiet[1],
+                seconds=seconds,
+            )
         )
     if usual is not None and not -80.0 <= usual <= 3.0:
-        raise SoundError(f"usual level: {usual:g} dBFS found; allowed: -80 to 3")
+        raise SoundError(tr("usual level: {usual:g} dBFS found; allowed: -80 to 3", usual=usual))
 
 
 def _samples(source: Source, stretch: Stretch, most: float = 20.0) -> Array:
@@ -214,7 +220,7 @@ def _quiet(
     table: Scan, placed: Placed | None, quiet: tuple[float, float] | None, seconds: float
 ) -> tuple[Stretch, bool]:
     if quiet is not None:
-        return Stretch(quiet[0], min(quiet[1], seconds), "as told"), True
+        return Stretch(quiet[0], min(quiet[1], seconds), mark("as told")), True
     if placed is not None:
         return placed.parts["silence"], True
     return quiet_stretch(table)
@@ -228,7 +234,7 @@ def _tone_stretch(table: Scan) -> Stretch:
     sums = total[size:] - total[:-size]
     alike = np.flatnonzero(sums >= 0.8 * sums.max())
     at = int(alike[len(alike) // 2])
-    return Stretch(at * table.frame, (at + size) * table.frame, "the loudest stretch")
+    return Stretch(at * table.frame, (at + size) * table.frame, tr("the loudest stretch"))
 
 
 def _bounds(table: Scan) -> Array:
@@ -265,7 +271,7 @@ def _channel(
     return ChannelReading(
         name=name,
         level=Figure(decibel(square), "dBFS", 0.02),
-        peak=Figure(decibel(peak**2, 1.0), "dB of full scale", 0.01),
+        peak=Figure(decibel(peak**2, 1.0), tr("dB of full scale"), 0.01),
         dc=_dc(mean, table.frame),
         clipped=share,
         clipped_at=clipped_at,
@@ -296,7 +302,7 @@ def _steady_parts(placed: Placed | None) -> tuple[Stretch, ...] | None:
 
 def _snr(tone: Tone | None, noise: Noise) -> Figure:
     if tone is None:
-        return withheld("dB", "needs a test tone beside the noise")
+        return withheld("dB", tr("needs a test tone beside the noise"))
     if noise.a_weighted.value is None:
         return withheld("dB", noise.a_weighted.why)
     assert tone.level.value is not None
@@ -330,7 +336,7 @@ def _flutter(
     stop: Stop | None,
 ) -> tuple[Flutter | None, str]:
     if tape_hz is None and placed is None:
-        return None, "no tape tone named; a test tape of 3150 or 3000 Hz gives speed, wow and flutter"
+        return None, tr("no tape tone named; a test tape of 3150 or 3000 Hz gives speed, wow and flutter")
     channel = max(range(len(read)), key=lambda each: read[each].level.value or -200.0)
     nominal = tape_hz or planned_tape()
     if placed is not None and tape_hz is None:
@@ -360,18 +366,18 @@ def _sounding(table: Scan, channel: int) -> tuple[float, float]:
 def _reference(table: Scan, read: Sequence[ChannelReading], pause: bool, usual: float | None) -> Figure:
     """[dBFS] what hum and noise are set against: the level told, the test tone, or the loudest second."""
     if usual is not None:
-        return Figure(usual, "dBFS", 1.0, "as told")
+        return Figure(usual, "dBFS", 1.0, mark("as told"))
     tones = [each.tone.level.value for each in read if each.tone and each.tone.level.value is not None]
     if tones:
-        return Figure(max(tones), "dBFS", 0.1, "the test tone")
+        return Figure(max(tones), "dBFS", 0.1, tr("the test tone"))
     size = max(1, min(len(table.square), round(1.0 / table.frame)))
     total = np.concatenate([[0.0], np.cumsum(table.square.max(axis=1))])
     loudest = decibel(float(np.max(total[size:] - total[:-size])) / size)
     if not pause:
         return withheld(
-            "dBFS", "nothing louder than the noise in it: record some sound or a tone too, or give the level"
+            "dBFS", tr("nothing louder than the noise in it: record some sound or a tone too, or give the level")
         )
-    return Figure(loudest, "dBFS", 3.0, "the loudest second")
+    return Figure(loudest, "dBFS", 3.0, tr("the loudest second"))
 
 
 def _notes(
@@ -379,9 +385,9 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = list(source.notes)
     if source.channels == 1:
-        notes.append("one channel: nothing is said of balance, crosstalk, exchanged or opposite channels")
+        notes.append(tr("one channel: nothing is said of balance, crosstalk, exchanged or opposite channels"))
     if not pause:
-        notes.append("no pause found: noise and hum are read from the quietest stretch, with what played there")
+        notes.append(tr("no pause found: noise and hum are read from the quietest stretch, with what played there"))
     if placed is not None and abs(placed.pace - 1.0) > 5e-4:
         notes.append(f"the test tones came back {100 * (placed.pace - 1):+.2f} % fast".replace("-", "−"))
     problems = {each.hum.problem for each in read if each.hum.problem}
@@ -389,6 +395,11 @@ def _notes(
     for each in read:
         hertz = None if each.tone is None or tape_hz is not None or placed else each.tone.hertz.value
         if hertz is not None and any(abs(hertz / tape - 1.0) < 0.06 for tape in TAPES):
-            notes.append(f"a tone of {hertz:.0f} Hz: if it is a test tape, name it (3150 or 3000) to read its speed")
+            notes.append(
+                tr(
+                    "a tone of {hertz:.0f} Hz: if it is a test tape, name it (3150 or 3000) to read its speed",
+                    hertz=hertz,
+                )
+            )
             break
     return tuple(dict.fromkeys(notes))

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import Array, Mask, Places, Progress, SoundError, Stop, Stopped
 from refettle.sound.source import Source
 
@@ -109,7 +110,7 @@ def scan(source: Source, progress: Progress | None = None, stop: Stop | None = N
         if progress is not None:
             progress(min(1.0, (start + piece) / source.frames))
     if not parts[0]:
-        raise SoundError("sound: nothing can be read; allowed: at least 0.2 s")
+        raise SoundError(tr("sound: nothing can be read; allowed: at least 0.2 s"))
     mean, square, low, high, cross, flat = (np.concatenate(kept) for kept in parts)
     return Scan(step / source.rate, mean, square, low, high, cross, flat, full, tuple(map(tuple, hits)), tuple(counts))
 

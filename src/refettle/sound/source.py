@@ -7,6 +7,7 @@ from typing import Any, BinaryIO, Protocol
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import Array, SoundError
 
 LEAST_RATE, MOST_RATE = 8000, 400_000
@@ -37,16 +38,34 @@ def channel_names(source: Source) -> tuple[str, ...]:
 
 def _checked(rate: float, frames: int, channels: int) -> None:
     if not LEAST_RATE <= rate <= MOST_RATE or rate != int(rate):
-        raise SoundError(f"sample rate: {rate:g} Hz found; allowed: whole numbers from {LEAST_RATE} to {MOST_RATE} Hz")
+        raise SoundError(
+            tr(
+                "sample rate: {rate:g} Hz found; allowed: whole numbers from {least_rate} to {most_rate} Hz",
+                rate=rate,
+                least_rate=LEAST_RATE,
+                most_rate=MOST_RATE,
+            )
+        )
     if channels not in (1, 2):
-        raise SoundError(f"channels: {channels} found; allowed: 1 or 2")
+        raise SoundError(tr("channels: {channels} found; allowed: 1 or 2", channels=channels))
     if frames == 0:
-        raise SoundError("sound: no samples found; allowed: at least 0.2 s")
+        raise SoundError(tr("sound: no samples found; allowed: at least 0.2 s"))
     seconds = frames / rate
     if seconds < LEAST_SECONDS:
-        raise SoundError(f"length: {seconds:.3g} s found; allowed: at least {LEAST_SECONDS:g} s")
+        raise SoundError(
+            tr(
+                "length: {seconds:.3g} s found; allowed: at least {least_seconds:g} s",
+                seconds=seconds,
+                least_seconds=LEAST_SECONDS,
+            )
+        )
     if seconds > MOST_SECONDS:
-        raise SoundError(f"length: {seconds / 3600:.1f} h found; allowed: up to 4 h. Cut out the part that matters")
+        raise SoundError(
+            tr(
+                "length: {seconds:.1f} h found; allowed: up to 4 h. Cut out the part that matters",
+                seconds=seconds / 3600,
+            )
+        )
 
 
 def _finite(block: Array, start: int, rate: int) -> Array:
@@ -54,8 +73,12 @@ def _finite(block: Array, start: int, rate: int) -> Array:
     if len(bad):
         at = (start + int(bad[0])) / rate
         raise SoundError(
-            f"sound: {len(bad)} samples that are no numbers, the first at {at:.3f} s; allowed: numbers only. "
-            "Save the recording again as 16- or 24-bit WAV"
+            tr(
+                "sound: {bad} samples that are no numbers, the first at {at:.3f} s; allowed: numbers "
+                "only. Save the recording again as 16- or 24-bit WAV",
+                bad=len(bad),
+                at=at,
+            )
         )
     return block
 
@@ -66,11 +89,15 @@ class ArraySource:
     def __init__(self, samples: Any, rate: float, bits: int = 0) -> None:
         array = np.asarray(samples)
         if array.dtype.kind not in "fiu":
-            raise SoundError(f"sound: samples of type {array.dtype} found; allowed: numbers of full scale 1")
+            raise SoundError(
+                tr("sound: samples of type {dtype} found; allowed: numbers of full scale 1", dtype=array.dtype)
+            )
         if array.ndim == 1:
             array = array[:, None]
         if array.ndim != 2:
-            raise SoundError(f"sound: {array.ndim} dimensions found; allowed: samples, or samples by channels")
+            raise SoundError(
+                tr("sound: {ndim} dimensions found; allowed: samples, or samples by channels", ndim=array.ndim)
+            )
         _checked(rate, array.shape[0], array.shape[1])
         self.rate, self.frames, self.channels, self.bits = int(rate), array.shape[0], array.shape[1], bits
         self.notes: tuple[str, ...] = ()
@@ -100,7 +127,7 @@ class FileSource:
 
         size = file.seek(0, 2)
         if size == 0:
-            raise SoundError("file: empty; allowed: a sound file such as WAV")
+            raise SoundError(tr("file: empty; allowed: a sound file such as WAV"))
         notes = _wav_notes(file, size)
         file.seek(0)
         try:
@@ -109,16 +136,24 @@ class FileSource:
             file.seek(0)
             found = file.read(4)
             raise SoundError(
-                f"file: no sound that can be read (it begins with {found!r}); allowed: WAV, AIFF or FLAC, "
-                "whole and not compressed with loss"
+                tr(
+                    "file: no sound that can be read (it begins with {found!r}); allowed: WAV, AIFF or FLAC, "
+                    "whole and not compressed with loss",
+                    found=found,
+                )
             ) from None
         self.rate, self.frames = int(self._sound.samplerate), int(self._sound.frames)
         self.channels, self.bits = int(self._sound.channels), BITS.get(self._sound.subtype, 0)
         _checked(self.rate, self.frames, self.channels)
         if self.bits == 8:
-            notes.append("8-bit samples: nothing below about −50 dBFS can be told; record with 16 bits or more")
+            notes.append(tr("8-bit samples: nothing below about −50 dBFS can be told; record with 16 bits or more"))
         if self._sound.format in ("OGG", "MPEG", "MP3"):
-            notes.append(f"{self._sound.format}: compressed with loss, so noise, hum and distortion are not the unit's")
+            notes.append(
+                tr(
+                    "{format}: compressed with loss, so noise, hum and distortion are not the unit's",
+                    format=self._sound.format,
+                )
+            )
         self.notes = tuple(notes)
 
     def read(self, start: int, count: int) -> Array:
@@ -131,8 +166,12 @@ class FileSource:
             block = self._sound.read(max(0, min(count, self.frames - at)), dtype="float64", always_2d=True)
         except (soundfile.SoundFileError, RuntimeError):
             raise SoundError(
-                f"file: cannot be read from {at / self.rate:.1f} of {self.frames / self.rate:.1f} s on (damaged or cut "
-                "off); allowed: a whole file. Open it in a sound editor and save what is there as WAV"
+                tr(
+                    "file: cannot be read from {rate:.1f} of {rate_2:.1f} s on (damaged or cut off); "
+                    "allowed: a whole file. Open it in a sound editor and save what is there as WAV",
+                    rate=at / self.rate,
+                    rate_2=self.frames / self.rate,
+                )
             ) from None
         return _finite(block, start, self.rate)
 
@@ -153,14 +192,24 @@ def _wav_notes(file: BinaryIO, size: int) -> list[str]:
             there = size - at - 8
             if length == 0 and there > 0:
                 raise SoundError(
-                    f"file: the recorder did not finish it, no length is written before {there} bytes of sound; "
-                    "allowed: a finished file. Open it in a sound editor and save it again as WAV"
+                    tr(
+                        "file: the recorder did not finish it, no length is written before {there} bytes of "
+                        "sound; allowed: a finished file. Open it in a sound editor and save it again as WAV",
+                        there=there,
+                    )
                 )
             if head[:4] == b"RF64" or length <= there:
                 return []
             if length >= 0xFFFFFF00:
-                return ["the recorder did not finish this file: its length is not written; what is there was read"]
+                return [tr("the recorder did not finish this file: its length is not written; what is there was read")]
             part = f", {there / per_second:.1f} of {length / per_second:.1f} s" if per_second else ""
-            return [f"truncated: {there} of {length} bytes of sound are there{part}; what is there was read"]
+            return [
+                tr(
+                    "truncated: {there} of {length} bytes of sound are there{part}; what is there was read",
+                    there=there,
+                    length=length,
+                    part=part,
+                )
+            ]
         at += 8 + length + (length & 1)
     return []

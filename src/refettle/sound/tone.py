@@ -12,6 +12,7 @@ from math import hypot, log10, pi, sqrt
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import Array, Figure, decibel, withheld
 
 LOWEST, HIGHEST = 20.0, 20_000.0
@@ -121,16 +122,27 @@ def read_tone(samples: Array, rate: int, near: float | None = None) -> Tone | st
         [Hz] where it is looked for, within 10 %.
     """
     if near is not None and not LOWEST <= near <= 0.45 * rate:
-        return f"{near:g} Hz cannot be in a recording at {rate} Hz; allowed: 20 to {0.45 * rate:.0f} Hz"
+        return tr(
+            "{near:g} Hz cannot be in a recording at {rate} Hz; allowed: 20 to {rate_2:.0f} Hz",
+            near=near,
+            rate=rate,
+            rate_2=0.45 * rate,
+        )
     if near is None:
         hertz, share = strongest(samples, rate, LOWEST_UNNAMED, min(HIGHEST, 0.45 * rate))
         if share < PURE_SHARE:
-            return f"no steady tone: the strongest line has {100 * share:.0f} % of the power, a tone 50 % or more"
+            return tr(
+                "no steady tone: the strongest line has {share:.0f} % of the power, a tone 50 % or more",
+                share=100 * share,
+            )
     else:
         hertz, over = _near(samples, rate, near)
         if over < STANDS_OUT:
-            return (
-                f"no steady tone near {near:g} Hz: {over:.0f} dB over the rest around it, and {STANDS_OUT:g} are needed"
+            return tr(
+                "no steady tone near {near:g} Hz: {over:.0f} dB over the rest around it, and {stands_out:g} are needed",
+                near=near,
+                over=over,
+                stands_out=STANDS_OUT,
             )
     sine = fit_sine(samples, rate, float(hertz))
     tone = sine.amplitude**2 / 2.0
@@ -140,11 +152,11 @@ def read_tone(samples: Array, rate: int, near: float | None = None) -> Tone | st
     ratio = sqrt(left / (tone + left)) if notched else sqrt(left / float(np.mean((samples - samples.mean()) ** 2)))
     plus_minus = 0.1 + scatter
     harmonics = _harmonics(sine, rate, tone, notched)
-    flutter = "flutter sidebands within 5 % left out" if notched else ""
+    flutter = tr("flutter sidebands within 5 % left out") if notched else ""
     thd = 100.0 * sqrt(sum(10.0 ** (each / 10.0) for _, each in harmonics))
-    wavers = withheld("%", "no harmonic stands above the noise")
+    wavers = withheld("%", tr("no harmonic stands above the noise"))
     return Tone(
-        hertz=Figure(sine.hertz, "Hz", 1e-4 * sine.hertz, "the sound card's clock, ±0.01 %, included"),
+        hertz=Figure(sine.hertz, "Hz", 1e-4 * sine.hertz, tr("the sound card's clock, ±0.01 %, included")),
         level=Figure(decibel(tone), "dBFS", 0.01 if not notched else 0.1),
         thd_n=Figure(100.0 * ratio, "%", 100.0 * ratio * (10.0 ** (plus_minus / 20.0) - 1.0), flutter),
         thd_n_db=Figure(20.0 * log10(max(ratio, 1e-9)), "dB", plus_minus, flutter),

@@ -13,6 +13,7 @@ from math import log, pi
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.sound.figures import Array, SoundError, Stop, Stopped, Stretch, decibel
 from refettle.sound.source import Source
 
@@ -59,7 +60,7 @@ def make_tones(rate: int = 48_000) -> Array:
         A sample rate other than 44.1, 48, 88.2 or 96 kHz.
     """
     if rate not in (44_100, 48_000, 88_200, 96_000):
-        raise SoundError(f"sample rate: {rate} Hz found; allowed: 44100, 48000, 88200 or 96000 Hz")
+        raise SoundError(tr("sample rate: {rate} Hz found; allowed: 44100, 48000, 88200 or 96000 Hz", rate=rate))
     plan = planned()
     out = np.zeros((int((LEAD + plan["end"][1] + TAIL) * rate), 2))
     size = 10.0 ** (TONE_LEVEL / 20.0)
@@ -130,7 +131,7 @@ def find_tones(source: Source, stop: Stop | None = None) -> Placed | None:
         name: Stretch(
             max(0.0, begin + low / pace + GUARD),
             min(source.frames / source.rate, begin + high / pace - GUARD),
-            f"test tones: {name}",
+            tr("test tones: {name}", name=name),
         )
         for name, (low, high) in plan.items()
         if name != "end"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from refettle.language import mark, tr
 from refettle.sound.channels import Channels
 from refettle.sound.figures import Figure
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -18,30 +19,37 @@ def channel_rows(reading: SoundReading) -> list[Row]:
     rows: list[Row] = [
         ("level", _each(channels, lambda c: str(c.level))),
         ("peak", _each(channels, lambda c: str(c.peak))),
-        ("direct voltage", _each(channels, lambda c: str(c.dc))),
-        ("flat tops", _each(channels, _clipped)),
+        (tr("direct voltage"), _each(channels, lambda c: str(c.dc))),
+        (tr("flat tops"), _each(channels, _clipped)),
         ("clicks", _each(channels, lambda c: _events(c.clicks.count, c.clicks.per_minute, c.clicks.note))),
         ("dropouts", _each(channels, _dropouts)),
         ("mains", _each(channels, lambda c: str(c.hum.mains))),
-        ("hum, all lines", _each(channels, lambda c: str(c.hum.level))),
-        ("hum, A-weighted", _each(channels, lambda c: str(c.hum.weighted))),
+        (tr("hum, all lines"), _each(channels, lambda c: str(c.hum.level))),
+        (tr("hum, A-weighted"), _each(channels, lambda c: str(c.hum.weighted))),
     ]
     multiples = sorted({line.multiple for each in channels for line in each.hum.lines})
-    rows += [(f"hum, {multiple} x mains", _each(channels, lambda c, m=multiple: _line(c, m))) for multiple in multiples]
     rows += [
-        ("noise, 20 Hz to 20 kHz", _each(channels, lambda c: str(c.noise.plain))),
-        ("noise, A-weighted", _each(channels, lambda c: str(c.noise.a_weighted))),
-        ("noise, BS.468", _each(channels, _itu)),
+        (tr("hum, {multiple} x mains", multiple=multiple), _each(channels, lambda c, m=multiple: _line(c, m)))
+        for multiple in multiples
+    ]
+    rows += [
+        (tr("noise, 20 Hz to 20 kHz"), _each(channels, lambda c: str(c.noise.plain))),
+        (tr("noise, A-weighted"), _each(channels, lambda c: str(c.noise.a_weighted))),
+        (tr("noise, BS.468"), _each(channels, _itu)),
         (
             "tone",
             _each(
                 channels,
-                lambda c: f"{c.tone.hertz.value:.2f} Hz, {c.tone.level}" if c.tone else f"withheld: {c.tone_why}",
+                lambda c: (
+                    f"{c.tone.hertz.value:.2f} Hz, {c.tone.level}"
+                    if c.tone
+                    else tr("withheld: {tone_why}", tone_why=c.tone_why)
+                ),
             ),
         ),
         ("THD+N", _each(channels, _thd_n)),
         ("harmonics", _each(channels, _harmonics)),
-        ("tone over noise", _each(channels, lambda c: str(c.snr))),
+        (tr("tone over noise"), _each(channels, lambda c: str(c.snr))),
     ]
     return rows
 
@@ -61,24 +69,29 @@ def whole_rows(reading: SoundReading) -> list[tuple[str, str]]:
     """The figures of the recording as a whole: left against right, tape speed, wow and flutter."""
     stereo = reading.stereo
     rows = [
-        ("balance, right over left", str(stereo.balance)),
+        (tr("balance, right over left"), str(stereo.balance)),
         ("polarity", _polarity(stereo)),
-        ("left and right", f"{stereo.swap or 'withheld'}: {stereo.swap_why}"),
-        ("crosstalk, left to right", str(stereo.crosstalk_left)),
-        ("crosstalk, right to left", str(stereo.crosstalk_right)),
+        (tr("left and right"), f"{stereo.swap or 'withheld'}: {stereo.swap_why}"),
+        (tr("crosstalk, left to right"), str(stereo.crosstalk_left)),
+        (tr("crosstalk, right to left"), str(stereo.crosstalk_right)),
     ]
     flutter = reading.flutter
     if flutter is None:
-        return [*rows, ("tape speed", f"withheld: {reading.flutter_why}")]
+        return [*rows, (mark("tape speed"), tr("withheld: {flutter_why}", flutter_why=reading.flutter_why))]
     rows += [
-        ("tape tone", str(flutter.hertz)),
-        ("tape speed", str(flutter.speed)),
-        ("drift over the recording", str(flutter.drift)),
-        ("wow and flutter, weighted", f"±{flutter.weighted}"),
-        ("wow and flutter, unweighted", f"±{flutter.unweighted}"),
-        ("read for", f"{flutter.seconds:.1f} s, {flutter.masked:.2f} s of dropouts bridged"),
+        (tr("tape tone"), str(flutter.hertz)),
+        (mark("tape speed"), str(flutter.speed)),
+        (tr("drift over the recording"), str(flutter.drift)),
+        (tr("wow and flutter, weighted"), f"±{flutter.weighted}"),
+        (tr("wow and flutter, unweighted"), f"±{flutter.unweighted}"),
+        (
+            tr("read for"),
+            tr("{seconds:.1f} s, {masked:.2f} s of dropouts bridged", seconds=flutter.seconds, masked=flutter.masked),
+        ),
     ]
-    return rows + [(f"wavers at {each.hertz:.2f} Hz", f"±{each.peak:.3f} %: {each.may}") for each in flutter.lines]
+    return rows + [
+        (tr("wavers at {hertz:.2f} Hz", hertz=each.hertz), f"±{each.peak:.3f} %: {each.may}") for each in flutter.lines
+    ]
 
 
 def figures(reading: SoundReading) -> dict[str, str]:
@@ -100,7 +113,9 @@ def _each(channels: tuple[ChannelReading, ...], say: object) -> tuple[str, ...]:
 
 
 def _clipped(each: ChannelReading) -> str:
-    return f"{each.clipped} of the time" + (", at the recorder's full scale" if each.full_scale else "")
+    return tr("{clipped} of the time", clipped=each.clipped) + (
+        tr(", at the recorder's full scale") if each.full_scale else ""
+    )
 
 
 def _events(count: int, per_minute: Figure, note: str = "") -> str:
@@ -112,7 +127,11 @@ def _events(count: int, per_minute: Figure, note: str = "") -> str:
 
 def _dropouts(each: ChannelReading) -> str:
     text = _events(each.dropouts.count, each.dropouts.per_minute)
-    return f"{text}, up to {1000 * max(each.dropouts.seconds):.0f} ms" if each.dropouts.seconds else text
+    return (
+        tr("{text}, up to {seconds:.0f} ms", text=text, seconds=1000 * max(each.dropouts.seconds))
+        if each.dropouts.seconds
+        else text
+    )
 
 
 def _line(each: ChannelReading, multiple: int) -> str:
@@ -126,7 +145,7 @@ def _itu(each: ChannelReading) -> str:
 
 def _thd_n(each: ChannelReading) -> str:
     if each.tone is None:
-        return f"withheld: {each.tone_why}"
+        return tr("withheld: {tone_why}", tone_why=each.tone_why)
     return f"{replace(each.tone.thd_n, why='')}, {each.tone.thd_n_db}"
 
 
@@ -138,5 +157,5 @@ def _harmonics(each: ChannelReading) -> str:
 
 def _polarity(stereo: Channels) -> str:
     if stereo.inverted is None:
-        return "withheld: the channels have too little in common"
+        return tr("withheld: the channels have too little in common")
     return "opposite" if stereo.inverted else "alike"

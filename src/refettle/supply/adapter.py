@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from refettle.language import mark, tr
 from refettle.supply.values import SupplyError, ranged
 
 Output = Literal["AC", "DC"]
@@ -38,11 +39,11 @@ class Needed:
 
     def __post_init__(self) -> None:
         _words(self.output, self.polarity)
-        ranged("needed volts", self.volt, 0.5, 500.0, "V", above=False)
-        ranged("needed amps", self.ampere, 1e-3, 100.0, "A", above=False)
+        ranged(tr("needed volts"), self.volt, 0.5, 500.0, "V", above=False)
+        ranged(tr("needed amps"), self.ampere, 1e-3, 100.0, "A", above=False)
         if self.most_open is not None:
-            ranged("volts that the unit stands", self.most_open, self.volt, 1000.0, "V", above=False)
-        ranged("mains volts", self.mains_volt, 90.0, 260.0, "V", above=False)
+            ranged(tr("volts that the unit stands"), self.most_open, self.volt, 1000.0, "V", above=False)
+        ranged(tr("mains volts"), self.mains_volt, 90.0, 260.0, "V", above=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,11 @@ class Offered:
 
     def __post_init__(self) -> None:
         _words(self.output, self.polarity)
-        for name, value in (("volts", self.volt), ("loaded volts", self.loaded), ("unloaded volts", self.unloaded)):
+        for name, value in (
+            ("volts", self.volt),
+            (tr("loaded volts"), self.loaded),
+            (tr("unloaded volts"), self.unloaded),
+        ):
             if value is not None:
                 ranged(name, value, 0.0, 500.0, "V", above=False)
         if self.ampere is not None:
@@ -75,7 +80,13 @@ class Offered:
         if self.ripple is not None:
             ranged("ripple", self.ripple, 0.0, 100.0, "V", above=False)
         if self.mains is not None and not 50.0 <= self.mains[0] <= self.mains[1] <= 300.0:
-            raise SupplyError(f"mains: found {self.mains[0]:g} to {self.mains[1]:g} V; allowed: 50 to 300 V, low first")
+            raise SupplyError(
+                tr(
+                    "mains: found {mains:g} to {mains_2:g} V; allowed: 50 to 300 V, low first",
+                    mains=self.mains[0],
+                    mains_2=self.mains[1],
+                )
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,112 +124,171 @@ def check_adapter(needed: Needed, offered: Offered, others: Sequence[Fact] = ())
         facts.append(_ripple(needed, offered.ripple))
     facts += others
     states = {fact.verdict for fact in facts}
-    verdict: Verdict = "not safe" if "not safe" in states else "not known" if "not known" in states else "safe"
+    verdict: Verdict = (
+        mark("not safe") if "not safe" in states else mark("not known") if "not known" in states else "safe"
+    )
     return AdapterCheck(verdict, tuple(facts), tuple(todo))
 
 
 def _words(output: str | None, polarity: str | None) -> None:
     if output is not None and output not in OUTPUTS:
-        raise SupplyError(f"output: found {output!r}; allowed: {', '.join(OUTPUTS)}")
+        raise SupplyError(tr("output: found {output!r}; allowed: {outputs}", output=output, outputs=", ".join(OUTPUTS)))
     if polarity is not None and polarity not in POLARITIES:
-        raise SupplyError(f"polarity: found {polarity!r}; allowed: {', '.join(POLARITIES)}")
+        raise SupplyError(
+            tr(
+                "polarity: found {polarity!r}; allowed: {polarities}",
+                polarity=polarity,
+                polarities=", ".join(POLARITIES),
+            )
+        )
 
 
 def _output(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
-    name = "AC or DC"
+    name = tr("AC or DC")
     if offered.output is None:
-        todo.append("measure its output on the AC and on the DC range; the plug looks the same for both")
-        return Fact(name, "not known", f"the unit wants {needed.output}")
+        todo.append(tr("measure its output on the AC and on the DC range; the plug looks the same for both"))
+        return Fact(name, mark("not known"), tr("the unit wants {output}", output=needed.output))
     if offered.output == needed.output:
         return Fact(name, "safe", needed.output)
     if needed.output == "DC":
-        text = "AC into a unit for DC turns its supply round with every half wave: capacitors burst, chips die"
+        text = tr("AC into a unit for DC turns its supply round with every half wave: capacitors burst, chips die")
     else:
-        text = (
+        text = tr(
             "DC into a unit for AC may seem to work, through half of its rectifier, which then carries everything; "
             "rails made from the other half wave, and clocks counted from the mains, are missing"
         )
-    return Fact(name, "not safe", text)
+    return Fact(name, mark("not safe"), text)
 
 
 def _loaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
-    name = "volts under load"
+    name = tr("volts under load")
     volt = offered.loaded
     if volt is None:
-        todo.append(f"measure its volts with about {needed.ampere:g} A drawn through a resistor, ten minutes long")
+        todo.append(
+            tr(
+                "measure its volts with about {ampere:g} A drawn through a resistor, ten minutes long",
+                ampere=needed.ampere,
+            )
+        )
         if offered.volt is not None and abs(offered.volt / needed.volt - 1.0) > FAR:
-            return _off(name, offered.volt, needed.volt, "by its label")
-        return Fact(name, "not known", "a label is no measurement: old adapters fail upwards")
+            return _off(name, offered.volt, needed.volt, tr("by its label"))
+        return Fact(name, mark("not known"), tr("a label is no measurement: old adapters fail upwards"))
     if abs(volt / needed.volt - 1.0) > FAR:
         return _off(name, volt, needed.volt, "measured")
     near = abs(volt / needed.volt - 1.0) <= NEAR
-    text = f"{volt:g} V measured, {needed.volt:g} V wanted"
-    return Fact(name, "safe", text if near else f"{text}: near the edge, look at the rails when it runs")
+    text = tr("{volt:g} V measured, {volt_2:g} V wanted", volt=volt, volt_2=needed.volt)
+    return Fact(name, "safe", text if near else tr("{text}: near the edge, look at the rails when it runs", text=text))
 
 
 def _off(name: str, volt: float, wanted: float, how: str) -> Fact:
     if volt > wanted:
-        text = "too much: the regulator cooks, and what has none gets it all, memory first"
+        text = tr("too much: the regulator cooks, and what has none gets it all, memory first")
     else:
-        text = "too little: restarts, faint picture, hum; as a rule no lasting harm, but nothing measured on it counts"
-    return Fact(name, "not safe", f"{volt:g} V {how}, {wanted:g} V wanted. {text}")
+        text = tr(
+            "too little: restarts, faint picture, hum; as a rule no lasting harm, but nothing measured on it counts"
+        )
+    return Fact(
+        name,
+        mark("not safe"),
+        tr("{volt:g} V {how}, {wanted:g} V wanted. {text}", volt=volt, how=how, wanted=wanted, text=text),
+    )
 
 
 def _unloaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
-    name = "volts without load"
+    name = tr("volts without load")
     most = needed.most_open
     if offered.unloaded is not None:
         volt = offered.unloaded
         if most is not None:
             if volt > most:
                 return Fact(
-                    name, "not safe", f"{volt:g} V, the unit stands {most:.3g} V: capacitors or regulator may burst"
+                    name,
+                    mark("not safe"),
+                    tr(
+                        "{volt:g} V, the unit stands {most:.3g} V: capacitors or regulator may burst",
+                        volt=volt,
+                        most=most,
+                    ),
                 )
-            return Fact(name, "safe", f"{volt:g} V, the unit stands {most:.3g} V")
+            return Fact(name, "safe", tr("{volt:g} V, the unit stands {most:.3g} V", volt=volt, most=most))
         if volt <= (1.0 + FAR) * needed.volt:
-            return Fact(name, "safe", f"{volt:g} V, hardly more than wanted")
+            return Fact(name, "safe", tr("{volt:g} V, hardly more than wanted", volt=volt))
         if volt > OPEN_UNREGULATED * needed.volt:
-            text = f"{volt:g} V is more than even an unregulated {needed.volt:g} V adapter should give"
-            return Fact(name, "not safe", text)
-        todo.append("find out what the unit stands: its reservoir's volts, and whether a regulator follows")
-        return Fact(name, "not known", f"{volt:g} V; what the unit stands without load is not known")
-    todo.append("measure its volts with nothing drawn")
-    text = "not measured" if offered.regulated else "not measured; an unregulated one gives 1.1 to 1.5 times its label"
-    return Fact(name, "not known", text)
+            text = tr(
+                "{volt:g} V is more than even an unregulated {volt_2:g} V adapter should give",
+                volt=volt,
+                volt_2=needed.volt,
+            )
+            return Fact(name, mark("not safe"), text)
+        todo.append(tr("find out what the unit stands: its reservoir's volts, and whether a regulator follows"))
+        return Fact(
+            name, mark("not known"), tr("{volt:g} V; what the unit stands without load is not known", volt=volt)
+        )
+    todo.append(tr("measure its volts with nothing drawn"))
+    text = (
+        tr("not measured")
+        if offered.regulated
+        else tr("not measured; an unregulated one gives 1.1 to 1.5 times its label")
+    )
+    return Fact(name, mark("not known"), text)
 
 
 def _amps(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if offered.ampere is None:
-        todo.append("read its amps from the label")
-        return Fact("amps", "not known", f"the unit wants {needed.ampere:g} A at least")
+        todo.append(tr("read its amps from the label"))
+        return Fact("amps", mark("not known"), tr("the unit wants {ampere:g} A at least", ampere=needed.ampere))
     if offered.ampere < needed.ampere:
-        text = f"{offered.ampere:g} A, {needed.ampere:g} A wanted: it sags and overheats, with a risk of fire"
-        return Fact("amps", "not safe", text)
-    return Fact("amps", "safe", f"{offered.ampere:g} A, {needed.ampere:g} A wanted; more than wanted does no harm")
+        text = tr(
+            "{ampere:g} A, {ampere_2:g} A wanted: it sags and overheats, with a risk of fire",
+            ampere=offered.ampere,
+            ampere_2=needed.ampere,
+        )
+        return Fact("amps", mark("not safe"), text)
+    return Fact(
+        "amps",
+        "safe",
+        tr(
+            "{ampere:g} A, {ampere_2:g} A wanted; more than wanted does no harm",
+            ampere=offered.ampere,
+            ampere_2=needed.ampere,
+        ),
+    )
 
 
 def _polarity(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if needed.output == "AC" and offered.output == "AC":
-        return Fact("polarity", "safe", "AC has none")
+        return Fact("polarity", "safe", tr("AC has none"))
     if offered.polarity is None:
-        todo.append("measure which side of the plug is plus; a drawing on the label may be wrong")
-        return Fact("polarity", "not known", f"the unit wants {needed.polarity}")
+        todo.append(tr("measure which side of the plug is plus; a drawing on the label may be wrong"))
+        return Fact("polarity", mark("not known"), tr("the unit wants {polarity}", polarity=needed.polarity))
     if "not polarised" in (needed.polarity, offered.polarity) or offered.polarity == needed.polarity:
         if offered.polarity == "not polarised" and needed.polarity != "not polarised":
-            return Fact("polarity", "not known", f"a DC plug has a plus and a minus; the unit wants {needed.polarity}")
+            return Fact(
+                "polarity",
+                mark("not known"),
+                tr("a DC plug has a plus and a minus; the unit wants {polarity}", polarity=needed.polarity),
+            )
         return Fact("polarity", "safe", offered.polarity)
-    text = f"{offered.polarity}, {needed.polarity} wanted: reversed, capacitors burst and chips die in a moment"
-    return Fact("polarity", "not safe", text)
+    text = tr(
+        "{polarity}, {polarity_2} wanted: reversed, capacitors burst and chips die in a moment",
+        polarity=offered.polarity,
+        polarity_2=needed.polarity,
+    )
+    return Fact("polarity", mark("not safe"), text)
 
 
 def _plug(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if not offered.plug:
-        todo.append("measure the plug, outside and inside, in mm")
-        return Fact("plug", "not known", f"the unit wants {needed.plug}")
+        todo.append(tr("measure the plug, outside and inside, in mm"))
+        return Fact("plug", mark("not known"), tr("the unit wants {plug}", plug=needed.plug))
     if _plain(offered.plug) == _plain(needed.plug):
         return Fact("plug", "safe", needed.plug)
-    text = f"{offered.plug}, {needed.plug} wanted: loose or forced, it breaks contact or the socket"
-    return Fact("plug", "not safe", text)
+    text = tr(
+        "{plug}, {plug_2} wanted: loose or forced, it breaks contact or the socket",
+        plug=offered.plug,
+        plug_2=needed.plug,
+    )
+    return Fact("plug", mark("not safe"), text)
 
 
 def _plain(text: str) -> str:
@@ -227,25 +297,43 @@ def _plain(text: str) -> str:
 
 
 def _mains(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
-    name = "mains side"
+    name = tr("mains side")
     if offered.mains is None:
-        todo.append("read from its label which mains it is made for")
-        return Fact(name, "not known", f"the wall gives {needed.mains_volt:g} V")
+        todo.append(tr("read from its label which mains it is made for"))
+        return Fact(name, mark("not known"), tr("the wall gives {mains_volt:g} V", mains_volt=needed.mains_volt))
     low, high = offered.mains
     made = f"{low:g} V" if low == high else f"{low:g} to {high:g} V"
     if needed.mains_volt > 1.1 * high:
-        return Fact(name, "not safe", f"made for {made}, the wall gives {needed.mains_volt:g} V: it burns")
+        return Fact(
+            name,
+            mark("not safe"),
+            tr("made for {made}, the wall gives {mains_volt:g} V: it burns", made=made, mains_volt=needed.mains_volt),
+        )
     if needed.mains_volt < 0.9 * low:
         return Fact(
-            name, "not safe", f"made for {made}, the wall gives {needed.mains_volt:g} V: far too little comes out"
+            name,
+            mark("not safe"),
+            tr(
+                "made for {made}, the wall gives {mains_volt:g} V: far too little comes out",
+                made=made,
+                mains_volt=needed.mains_volt,
+            ),
         )
-    return Fact(name, "safe", f"made for {made}")
+    return Fact(name, "safe", tr("made for {made}", made=made))
 
 
 def _ripple(needed: Needed, ripple: float) -> Fact:
     part = ripple / needed.volt
     if part > 0.3:
-        return Fact("ripple", "not safe", f"{ripple:g} V peak to peak: its capacitor is dead, or it gives AC")
+        return Fact(
+            "ripple",
+            mark("not safe"),
+            tr("{ripple:g} V peak to peak: its capacitor is dead, or it gives AC", ripple=ripple),
+        )
     if part > 0.1:
-        return Fact("ripple", "not known", f"{ripple:g} V peak to peak: much; hum, and rails that drop out")
-    return Fact("ripple", "safe", f"{ripple:g} V peak to peak")
+        return Fact(
+            "ripple",
+            mark("not known"),
+            tr("{ripple:g} V peak to peak: much; hum, and rails that drop out", ripple=ripple),
+        )
+    return Fact("ripple", "safe", tr("{ripple:g} V peak to peak", ripple=ripple))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp, log, sqrt
 
+from refettle.language import tr
 from refettle.supply.rectifier import SILICON, THERMAL_VOLT, Load, Reservoir, Source, steady_state
 from refettle.supply.values import SupplyError, ranged
 
@@ -47,8 +48,8 @@ def rated_winding(volt: float, ampere: float, regulation: float, mains_volt: flo
 
     Volts and amperes of one half for a centre-tapped winding. SupplyError outside the ranges.
     """
-    nominal = float(ranged("transformer volts", volt, 0.0, 1000.0, "V"))
-    ampere = float(ranged("transformer amps", ampere, 1e-3, 1000.0, "A", above=False))
+    nominal = float(ranged(tr("transformer volts"), volt, 0.0, 1000.0, "V"))
+    ampere = float(ranged(tr("transformer amps"), ampere, 1e-3, 1000.0, "A", above=False))
     part = float(ranged("regulation", regulation, 0.01, 1.0, "", above=False))
     open_volt = nominal * (1.0 + part)
     return Winding(open_volt, nominal * part / ampere, open_volt / mains_volt if mains_volt else None)
@@ -83,15 +84,15 @@ def measured_winding(
     SupplyError
         A figure out of its range; a primary resistance without a ratio or mains volts.
     """
-    volt = float(ranged("open volts", open_volt, 0.0, 1000.0, "V"))
-    ohm = float(ranged("secondary resistance", secondary_ohm, 1e-3, 1e4, "Ω", above=False))
-    primary = float(ranged("primary resistance", primary_ohm, 0.0, 1e5, "Ω", above=False))
-    rise = float(ranged("warmth of the winding", warmer, 0.0, 120.0, "K", above=False))
+    volt = float(ranged(tr("open volts"), open_volt, 0.0, 1000.0, "V"))
+    ohm = float(ranged(tr("secondary resistance"), secondary_ohm, 1e-3, 1e4, "Ω", above=False))
+    primary = float(ranged(tr("primary resistance"), primary_ohm, 0.0, 1e5, "Ω", above=False))
+    rise = float(ranged(tr("warmth of the winding"), warmer, 0.0, 120.0, "K", above=False))
     if ratio is None and mains_volt is not None:
-        ratio = volt / float(ranged("mains volts", mains_volt, 50.0, 300.0, "V", above=False))
+        ratio = volt / float(ranged(tr("mains volts"), mains_volt, 50.0, 300.0, "V", above=False))
     if ratio is None:
         if primary > 0.0:
-            raise SupplyError("ratio: found none; allowed: secondary turns over primary turns, or the mains volts")
+            raise SupplyError(tr("ratio: found none; allowed: secondary turns over primary turns, or the mains volts"))
     else:
         ohm += primary * float(ranged("ratio", ratio, 1e-4, 10.0, "", above=False)) ** 2
     return Winding(volt, ohm * (1.0 + COPPER * rise), ratio)
@@ -99,7 +100,7 @@ def measured_winding(
 
 def ac_adapter(volt: float, ampere: float, open_volt: float) -> Winding:
     """An adapter with AC output: `volt` [V rms] loaded with `ampere` [A rms], `open_volt` without load."""
-    ranged("open volts", open_volt, volt, 3.0 * volt, "V")
+    ranged(tr("open volts"), open_volt, volt, 3.0 * volt, "V")
     return rated_winding(volt, ampere, open_volt / volt - 1.0)
 
 
@@ -120,9 +121,9 @@ def dc_adapter(volt: float, ampere: float, open_volt: float, mains_hz: float, fa
     SupplyError
         Figures out of range, or volts that no resistance in the winding explains.
     """
-    ranged("adapter volts", volt, 0.0, 200.0, "V")
-    ranged("adapter amps", ampere, 1e-3, 50.0, "A", above=False)
-    ranged("open volts", open_volt, volt, 3.0 * volt, "V")
+    ranged(tr("adapter volts"), volt, 0.0, 200.0, "V")
+    ranged(tr("adapter amps"), ampere, 1e-3, 50.0, "A", above=False)
+    ranged(tr("open volts"), open_volt, volt, 3.0 * volt, "V")
     saturation, emission = float(SILICON.saturation), float(SILICON.emission)  # type: ignore[arg-type]
     peak = open_volt + 2.0 * emission * THERMAL_VOLT * log(OPEN_AMPERE / saturation)
     reservoir = Reservoir(farad or MAINS_ADAPTER_FARAD, 0.1)
@@ -130,8 +131,13 @@ def dc_adapter(volt: float, ampere: float, open_volt: float, mains_hz: float, fa
         low, high = log(1e-3), log(5.0 * open_volt / ampere)
         if _loaded(peak, low, reservoir, ampere, mains_hz) < volt:
             raise SupplyError(
-                f"open volts: found {open_volt:g} V; allowed: more, to give {volt:g} V at {ampere:g} A "
-                "through two diodes"
+                tr(
+                    "open volts: found {open_volt:g} V; allowed: more, to give {volt:g} V at {ampere:g} A "
+                    "through two diodes",
+                    open_volt=open_volt,
+                    volt=volt,
+                    ampere=ampere,
+                )
             )
         for _ in range(25):
             middle = 0.5 * (low + high)

@@ -9,6 +9,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import ArrayLike
 
+from refettle.language import tr
 from refettle.supply.feed import FlatSource, Winding
 from refettle.supply.rectifier import (
     SILICON,
@@ -47,16 +48,18 @@ class ReservoirPart:
         ranged("ESR", self.esr, 0.0, 100.0, "Ω", above=False)
         low, high = self.tolerance
         if not -0.9 <= low <= 0.0 <= high <= 2.0:
-            raise SupplyError(f"tolerance: found {low:g} to {high:g}; allowed: from -0.9 to 0, and 0 to 2")
+            raise SupplyError(
+                tr("tolerance: found {low:g} to {high:g}; allowed: from -0.9 to 0, and 0 to 2", low=low, high=high)
+            )
         for name, value, most, unit in (
-            ("rated voltage", self.volt, 1000.0, "V"),
-            ("rated ripple current", self.ripple, 100.0, "A"),
+            (tr("rated voltage"), self.volt, 1000.0, "V"),
+            (tr("rated ripple current"), self.ripple, 100.0, "A"),
             ("endurance", self.endurance, 1e6, "h"),
         ):
             if value is not None:
                 ranged(name, value, 0.0, most, unit)
-        ranged("upper temperature", self.celsius, 40.0, 200.0, "°C", above=False)
-        ranged("air around the reservoir", self.air, -20.0, 125.0, "°C", above=False)
+        ranged(tr("upper temperature"), self.celsius, 40.0, 200.0, "°C", above=False)
+        ranged(tr("air around the reservoir"), self.air, -20.0, 125.0, "°C", above=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,7 @@ class Fuse:
     def __post_init__(self) -> None:
         ranged("fuse", self.ampere, 0.01, 50.0, "A", above=False)
         if self.melting is not None:
-            ranged("melting integral of the fuse", self.melting, 1e-6, 1e5, "A² s", above=False)
+            ranged(tr("melting integral of the fuse"), self.melting, 1e-6, 1e5, "A² s", above=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +100,11 @@ class Spread:
                 continue
             low, high = limits
             least, most = (-50.0, 50.0) if name == "warmer" else (0.01, 20.0)
-            ranged(f"spread of {name}", [low, high], least, most, "", above=False)
+            ranged(tr("spread of {name}", name=name), [low, high], least, most, "", above=False)
             if low > high:
-                raise SupplyError(f"spread of {name}: found {low:g} to {high:g}; allowed: low first")
+                raise SupplyError(
+                    tr("spread of {name}: found {low:g} to {high:g}; allowed: low first", name=name, low=low, high=high)
+                )
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,14 +138,14 @@ class Supply:
 
     def __post_init__(self) -> None:
         if isinstance(self.feed, Winding) and self.rectifier is None:
-            raise SupplyError("rectifier: found none; allowed: half, full, bridge, as the feed is AC")
+            raise SupplyError(tr("rectifier: found none; allowed: half, full, bridge, as the feed is AC"))
         if not self.regulators and not self.loads:
-            raise SupplyError("load: found no regulator and no load; allowed: one or more")
-        ranged("low mains", self.low, 0.5, 1.0, "times nominal", above=False)
-        ranged("high mains", self.high, 1.0, 1.5, "times nominal", above=False)
-        ranged("mains volts", self.mains_volt, 50.0, 300.0, "V", above=False)
-        ranged("diode to air", self.diode_air, 1.0, 500.0, "K/W", above=False)
-        ranged("air in the case", self.air, -20.0, 90.0, "°C", above=False)
+            raise SupplyError(tr("load: found no regulator and no load; allowed: one or more"))
+        ranged(tr("low mains"), self.low, 0.5, 1.0, tr("times nominal"), above=False)
+        ranged(tr("high mains"), self.high, 1.0, 1.5, tr("times nominal"), above=False)
+        ranged(tr("mains volts"), self.mains_volt, 50.0, 300.0, "V", above=False)
+        ranged(tr("diode to air"), self.diode_air, 1.0, 500.0, "K/W", above=False)
+        ranged(tr("air in the case"), self.air, -20.0, 90.0, "°C", above=False)
         if self.bleeder is not None:
             ranged("bleeder", self.bleeder, 1.0, 1e7, "Ω", above=False)
 

@@ -14,6 +14,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
+from refettle.language import tr
 from refettle.supply.ring import LoadKind, Ring
 from refettle.supply.values import Floats, SupplyError, ranged
 
@@ -144,12 +145,18 @@ def steady_state(
         A figure out of its range, or a single supply without a steady state.
     """
     if rectifier not in RECTIFIERS:
-        raise SupplyError(f"rectifier: found {rectifier!r}; allowed: {', '.join(RECTIFIERS)}")
+        raise SupplyError(
+            tr(
+                "rectifier: found {rectifier!r}; allowed: {rectifiers}",
+                rectifier=rectifier,
+                rectifiers=", ".join(RECTIFIERS),
+            )
+        )
     if dead_diode and rectifier == "half":
-        raise SupplyError("dead diode: found with one diode only; allowed: with full or bridge")
+        raise SupplyError(tr("dead diode: found with one diode only; allowed: with full or bridge"))
     if not 32 <= steps <= 8192 or steps % 4:
-        raise SupplyError(f"steps: found {steps}; allowed: 32 to 8192, a multiple of 4")
-    hertz = float(ranged("mains frequency", mains_hz, 10.0, 1000.0, "Hz", above=False))
+        raise SupplyError(tr("steps: found {steps}; allowed: 32 to 8192, a multiple of 4", steps=steps))
+    hertz = float(ranged(tr("mains frequency"), mains_hz, 10.0, 1000.0, "Hz", above=False))
     loads = [load] if isinstance(load, Load) else list(load)
     shape, columns = _columns(source, capacitor, loads, diode)
     full_wave = rectifier != "half" and not dead_diode
@@ -177,9 +184,18 @@ def steady_state(
     if not shape and np.isnan(rail[0, 0]):
         amount = " and ".join(f"{float(np.asarray(each.value)):g} {LOAD_UNITS[each.kind]}" for each in loads)
         if any(each.kind == "power" for each in loads):
-            raise SupplyError(f"load: found {amount}; allowed: what this source and reservoir can hold up")
-        found = f"{float(columns[0][0, 0]):g} V behind {float(columns[1][0, 0]):g} Ω, {amount}"
-        raise SupplyError(f"supply: found no steady state of {found}; allowed: figures that are less far apart")
+            raise SupplyError(
+                tr("load: found {amount}; allowed: what this source and reservoir can hold up", amount=amount)
+            )
+        found = tr(
+            "{columns:g} V behind {columns_2:g} Ω, {amount}",
+            columns=float(columns[0][0, 0]),
+            columns_2=float(columns[1][0, 0]),
+            amount=amount,
+        )
+        raise SupplyError(
+            tr("supply: found no steady state of {found}; allowed: figures that are less far apart", found=found)
+        )
     return _summed(rail, current, into, drawn, lost, shape, steps, hertz, full_wave, rectifier)
 
 
@@ -188,28 +204,32 @@ def _columns(
 ) -> tuple[tuple[int, ...], list[Floats]]:
     """The shape of the variants and every value as (n, 1): source, capacitor, diode, each load, each harmonic."""
     values = [
-        ranged("source voltage", source.volt, 0.0, 2000.0, "V peak"),
-        ranged("source resistance", source.ohm, 1e-4, 1e5, "Ω", above=False),
+        ranged(tr("source voltage"), source.volt, 0.0, 2000.0, "V peak"),
+        ranged(tr("source resistance"), source.ohm, 1e-4, 1e5, "Ω", above=False),
         ranged("capacitance", capacitor.farad, 1e-6, 10.0, "F", above=False),
         ranged("ESR", capacitor.esr, 0.0, 1e3, "Ω", above=False),
-        ranged("diode saturation current", diode.saturation, 1e-18, 1e-2, "A", above=False),
-        ranged("diode emission coefficient", diode.emission, 0.01, 10.0, "", above=False),
-        ranged("diode resistance", diode.ohm, 0.0, 1e3, "Ω", above=False),
+        ranged(tr("diode saturation current"), diode.saturation, 1e-18, 1e-2, "A", above=False),
+        ranged(tr("diode emission coefficient"), diode.emission, 0.01, 10.0, "", above=False),
+        ranged(tr("diode resistance"), diode.ohm, 0.0, 1e3, "Ω", above=False),
     ]
     if not loads:
-        raise SupplyError("load: found none; allowed: one or more")
+        raise SupplyError(tr("load: found none; allowed: one or more"))
     for each in loads:
         if each.kind not in LOAD_KINDS:
-            raise SupplyError(f"load kind: found {each.kind!r}; allowed: {', '.join(LOAD_KINDS)}")
+            raise SupplyError(
+                tr("load kind: found {kind!r}; allowed: {load_kinds}", kind=each.kind, load_kinds=", ".join(LOAD_KINDS))
+            )
         low = 1e-3 if each.kind == "resistance" else 0.0
         values.append(ranged("load", each.value, low, 1e7, LOAD_UNITS[each.kind], above=False))
-        values.append(ranged("knee of the load", each.knee, 1e-3, 100.0, "V", above=False))
-    values += [ranged("part of a harmonic", part, 0.0, 1.0, "", above=False) for _, part, _ in source.harmonics]
+        values.append(ranged(tr("knee of the load"), each.knee, 1e-3, 100.0, "V", above=False))
+    values += [ranged(tr("part of a harmonic"), part, 0.0, 1.0, "", above=False) for _, part, _ in source.harmonics]
     try:
         shape = np.broadcast_shapes(*(each.shape for each in values))
     except ValueError:
         counts = ", ".join(str(each.size) for each in values if each.ndim)
-        raise SupplyError(f"variants: found arrays of {counts} values; allowed: as many in each") from None
+        raise SupplyError(
+            tr("variants: found arrays of {counts} values; allowed: as many in each", counts=counts)
+        ) from None
     return shape, [np.broadcast_to(each, shape).reshape(-1, 1) for each in values]
 
 
@@ -253,7 +273,7 @@ def ac_coupled(values: Floats, mains_hz: float, corner_hz: ArrayLike) -> Floats:
 
     `corner_hz` [Hz] is a number or one per variant. SupplyError outside 0.001 to 1000 Hz.
     """
-    corner = ranged("corner of the AC coupling", corner_hz, 1e-3, 1e3, "Hz", above=False)
+    corner = ranged(tr("corner of the AC coupling"), corner_hz, 1e-3, 1e3, "Hz", above=False)
     spectrum = np.fft.rfft(values, axis=-1)
     ratio = mains_hz * np.arange(spectrum.shape[-1]) / corner[..., np.newaxis]
     shown: Floats = np.fft.irfft(spectrum * (1j * ratio / (1.0 + 1j * ratio)), n=values.shape[-1], axis=-1)

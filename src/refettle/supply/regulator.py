@@ -14,6 +14,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
+from refettle.language import tr
 from refettle.supply.values import Floats, SupplyError, ranged
 
 Missing = Literal["heat-sink", "pad", "paste", "clip"]
@@ -38,32 +39,36 @@ class Cooling:
     junction_air: float = 65.0
 
     def __post_init__(self) -> None:
-        ranged("junction to case", self.junction_case, 0.1, 200.0, "K/W", above=False)
-        ranged("case to sink", self.case_sink, 0.0, 50.0, "K/W", above=False)
-        ranged("junction to air", self.junction_air, 1.0, 500.0, "K/W", above=False)
+        ranged(tr("junction to case"), self.junction_case, 0.1, 200.0, "K/W", above=False)
+        ranged(tr("case to sink"), self.case_sink, 0.0, 50.0, "K/W", above=False)
+        ranged(tr("junction to air"), self.junction_air, 1.0, 500.0, "K/W", above=False)
         if self.sink_air is not None:
-            ranged("sink to air", self.sink_air, 0.0, 200.0, "K/W", above=False)
+            ranged(tr("sink to air"), self.sink_air, 0.0, 200.0, "K/W", above=False)
 
     def path(self, missing: frozenset[Missing] = frozenset()) -> tuple[float, tuple[str, ...]]:
         """[K/W] junction to air with parts missing, and what else follows. SupplyError for an unknown part."""
         if unknown := missing - set(MISSING):
-            raise SupplyError(f"missing: found {min(unknown)!r}; allowed: {', '.join(MISSING)}")
+            raise SupplyError(
+                tr("missing: found {unknown!r}; allowed: {missing}", unknown=min(unknown), missing=", ".join(MISSING))
+            )
         if self.sink_air is None:
-            said = ("it has no heat sink by design: nothing to leave out",) if missing else ()
+            said = (tr("it has no heat sink by design: nothing to leave out"),) if missing else ()
             return self.junction_air, said
         if "heat-sink" in missing:
-            return self.junction_air, ("without its heat sink the tab cools by itself only",)
+            return self.junction_air, (tr("without its heat sink the tab cools by itself only"),)
         notes = []
         contact = self.case_sink
         if "pad" in missing:
             contact = max(contact, DRY_METAL)
-            notes.append("without the pad the tab lies bare on the heat sink: a short where the sink is on another net")
+            notes.append(
+                tr("without the pad the tab lies bare on the heat sink: a short where the sink is on another net")
+            )
         elif "paste" in missing:
             contact = max(contact, DRY_PAD)
-            notes.append("a dry insulator conducts about a third as well: estimate")
+            notes.append(tr("a dry insulator conducts about a third as well: estimate"))
         if "clip" in missing:
             contact = max(contact, LOOSE)
-            notes.append("without its clip or screw it may lift off and have no contact at all: estimate")
+            notes.append(tr("without its clip or screw it may lift off and have no contact at all: estimate"))
         # What the bare tab gives off is the least.
         return min(self.junction_case + contact + self.sink_air, self.junction_air), tuple(notes)
 
@@ -91,18 +96,18 @@ class Regulator:
     cooling: Cooling = Cooling()
 
     def __post_init__(self) -> None:
-        where = f"regulator {self.name}: "
+        where = tr("regulator {name}: ", name=self.name)
         ranged(where + "volts", self.volt, 0.5, 400.0, "V", above=False)
         ranged(where + "load", self.ampere, 0.0, 50.0, "A", above=False)
         ranged(where + "tolerance", self.tolerance, 0.0, 0.3, "", above=False)
         ranged(where + "dropout", self.dropout, 0.0, 10.0, "V", above=False)
-        ranged(where + "current of the dropout", self.dropout_ampere, 1e-4, 50.0, "A", above=False)
+        ranged(where + tr("current of the dropout"), self.dropout_ampere, 1e-4, 50.0, "A", above=False)
         if self.dropout_idle is not None:
-            ranged(where + "dropout without load", self.dropout_idle, 0.0, self.dropout, "V", above=False)
-        ranged(where + "ripple rejection", self.rejection, 0.0, 120.0, "dB", above=False)
-        ranged(where + "own current", self.quiescent, 0.0, 1.0, "A", above=False)
-        ranged(where + "current limit", self.limit, 1e-3, 50.0, "A", above=False)
-        ranged(where + "highest input", self.most_volt, 1.0, 500.0, "V", above=False)
+            ranged(where + tr("dropout without load"), self.dropout_idle, 0.0, self.dropout, "V", above=False)
+        ranged(where + tr("ripple rejection"), self.rejection, 0.0, 120.0, "dB", above=False)
+        ranged(where + tr("own current"), self.quiescent, 0.0, 1.0, "A", above=False)
+        ranged(where + tr("current limit"), self.limit, 1e-3, 50.0, "A", above=False)
+        ranged(where + tr("highest input"), self.most_volt, 1.0, 500.0, "V", above=False)
 
     def dropout_at(self, ampere: ArrayLike) -> Floats:
         """[V] least difference between input and output at a load of `ampere` [A]."""

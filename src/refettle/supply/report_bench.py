@@ -7,6 +7,7 @@ from math import sqrt
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.discharge import Discharge, discharge
 from refettle.supply.feed import Winding
@@ -47,15 +48,25 @@ def bench(supply: Supply, discharge_ohm: float | None = None, *, running: Case |
     part, findings = supply.reservoir, []
     volt = unloaded_peak(supply)
     if part.volt is None:
-        findings.append(Finding("not assessed", "reservoir", "its rated voltage is not known"))
+        findings.append(Finding(mark("not assessed"), "reservoir", tr("its rated voltage is not known")))
     elif volt > part.volt:
-        text = f"{volt:.3g} V without load at high mains, rated {part.volt:g} V: may burst"
+        text = tr("{volt:.3g} V without load at high mains, rated {volt_2:g} V: may burst", volt=volt, volt_2=part.volt)
         findings.append(Finding("bad", "reservoir", text))
     else:
-        findings.append(Finding("good", "reservoir", f"{volt:.3g} V without load at high mains, rated {part.volt:g} V"))
+        findings.append(
+            Finding(
+                "good",
+                "reservoir",
+                tr("{volt:.3g} V without load at high mains, rated {volt_2:g} V", volt=volt, volt_2=part.volt),
+            )
+        )
     for each in supply.regulators:
         if volt > each.most_volt:
-            text = f"{volt:.3g} V at its input without load, {each.most_volt:g} V at most: may fail and pass it all on"
+            text = tr(
+                "{volt:.3g} V at its input without load, {most_volt:g} V at most: may fail and pass it all on",
+                volt=volt,
+                most_volt=each.most_volt,
+            )
             findings.append(Finding("bad", each.name, text))
     peak, integral = 0.0, 0.0
     if isinstance(supply.feed, Winding):
@@ -68,7 +79,9 @@ def bench(supply: Supply, discharge_ohm: float | None = None, *, running: Case |
         through = discharge(part.farad, max(volt, 0.1), supply.bleeder) if supply.bleeder is not None else None
     except CapacitorError as error:
         raise SupplyError(str(error)) from None
-    text = "the load does not empty it: a regulator stops drawing at a few volts, and an unplugged board draws nothing"
+    text = tr(
+        "the load does not empty it: a regulator stops drawing at a few volts, and an unplugged board draws nothing"
+    )
     findings.append(Finding("watch", "discharge", text))
     return Bench(
         unloaded=volt,
@@ -103,15 +116,33 @@ def _fuse_findings(supply: Supply, feed: Winding, integral: float, running: Case
     # IEC 60127-2, from memory: at ten times its rating a time-lag fuse holds 20 to 300 ms, a fast one at most 20 ms.
     low, high = (2.0, 30.0) if fuse.slow else (0.2, 2.0)
     least, most = (low * fuse.ampere**2, high * fuse.ampere**2) if fuse.melting is None else (fuse.melting,) * 2
-    given = "" if fuse.melting is not None else " (its melting integral by class: estimate)"
+    given = "" if fuse.melting is not None else tr(" (its melting integral by class: estimate)")
     if integral > most:
-        found.append(Finding("bad", "fuse", f"switch-on takes about {integral:.2g} A² s: it would blow{given}"))
+        found.append(
+            Finding(
+                "bad",
+                "fuse",
+                tr("switch-on takes about {integral:.2g} A² s: it would blow{given}", integral=integral, given=given),
+            )
+        )
     elif integral > 0.5 * least:
-        text = f"switch-on takes about {integral:.2g} A² s: whether it holds for years cannot be told{given}"
+        text = tr(
+            "switch-on takes about {integral:.2g} A² s: whether it holds for years cannot be told{given}",
+            integral=integral,
+            given=given,
+        )
         found.append(Finding("watch", "fuse", text))
     else:
         found.append(
-            Finding("good", "fuse", f"switch-on takes about {integral:.2g} A² s: far below what blows it{given}")
+            Finding(
+                "good",
+                "fuse",
+                tr(
+                    "switch-on takes about {integral:.2g} A² s: far below what blows it{given}",
+                    integral=integral,
+                    given=given,
+                ),
+            )
         )
     if running is not None and running.held:
         # Both halves of a centre-tapped winding load the primary.
@@ -119,14 +150,36 @@ def _fuse_findings(supply: Supply, feed: Winding, integral: float, running: Case
         ampere = halves * _ratio(supply, feed) * running.winding_rms
         part = ampere / fuse.ampere
         if part > 1.0:
-            found.append(Finding("bad", "fuse", f"runs at {ampere:.2g} A rms, above its {fuse.ampere:g} A"))
+            found.append(
+                Finding(
+                    "bad",
+                    "fuse",
+                    tr("runs at {ampere:.2g} A rms, above its {ampere_2:g} A", ampere=ampere, ampere_2=fuse.ampere),
+                )
+            )
         elif part > 0.8:
-            found.append(Finding("watch", "fuse", f"runs at {ampere:.2g} A rms, close to its {fuse.ampere:g} A"))
+            found.append(
+                Finding(
+                    "watch",
+                    "fuse",
+                    tr("runs at {ampere:.2g} A rms, close to its {ampere_2:g} A", ampere=ampere, ampere_2=fuse.ampere),
+                )
+            )
         elif part < 0.2:
-            text = f"runs at {ampere:.2g} A rms: {fuse.ampere:g} A protects little. Fit what the unit is marked with"
+            text = tr(
+                "runs at {ampere:.2g} A rms: {ampere_2:g} A protects little. Fit what the unit is marked with",
+                ampere=ampere,
+                ampere_2=fuse.ampere,
+            )
             found.append(Finding("watch", "fuse", text))
         else:
-            found.append(Finding("good", "fuse", f"runs at {ampere:.2g} A rms of its {fuse.ampere:g} A"))
+            found.append(
+                Finding(
+                    "good",
+                    "fuse",
+                    tr("runs at {ampere:.2g} A rms of its {ampere_2:g} A", ampere=ampere, ampere_2=fuse.ampere),
+                )
+            )
     return found
 
 

@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.parts.life import RATED_RISE, Life, life, rise_from_ripple
 from refettle.supply.model import Supply, Variant, sharing_diodes, unloaded_peak, work_out
 from refettle.supply.rectifier import Steady
@@ -85,9 +86,11 @@ def mains_factor(supply: Supply, mains: str | float) -> float:
     """Low, nominal or high, or [V rms], as a factor on nominal. SupplyError below half or above 1.5."""
     if isinstance(mains, str):
         if mains not in MAINS:
-            raise SupplyError(f"mains: found {mains!r}; allowed: {', '.join(MAINS)}, or volts")
+            raise SupplyError(
+                tr("mains: found {mains!r}; allowed: {mains_2}, or volts", mains=mains, mains_2=", ".join(MAINS))
+            )
         return {"low": supply.low, "nominal": 1.0, "high": supply.high}[mains]
-    return float(ranged("mains", mains / supply.mains_volt, 0.5, 1.5, "times nominal", above=False))
+    return float(ranged("mains", mains / supply.mains_volt, 0.5, 1.5, tr("times nominal"), above=False))
 
 
 def assess(
@@ -117,8 +120,8 @@ def assess(
         Figures out of range.
     """
     factor = mains_factor(supply, mains)
-    left = float(ranged("aged capacitance", aged[0], 0.01, 1.5, "times nominal", above=False))
-    grown = float(ranged("aged ESR", aged[1], 0.1, 1000.0, "times nominal", above=False))
+    left = float(ranged(tr("aged capacitance"), aged[0], 0.01, 1.5, tr("times nominal"), above=False))
+    grown = float(ranged(tr("aged ESR"), aged[1], 0.1, 1000.0, tr("times nominal"), above=False))
     gone = frozenset(missing)
     worked = work_out(supply, Variant(mains=np.array([factor]), farad=left, esr=grown))
     steady = worked.steady
@@ -126,7 +129,7 @@ def assess(
     findings: list[Finding] = []
     if not held:
         findings.append(
-            Finding("bad", "rail", "the load is more than source and reservoir can hold up: it breaks down")
+            Finding("bad", "rail", tr("the load is more than source and reservoir can hold up: it breaks down"))
         )
     rails = []
     for regulator in supply.regulators:
@@ -184,32 +187,67 @@ def _rail_findings(regulator: Regulator, rail: Rail, serves: str, supply: Supply
     if regulator.ampere > regulator.limit:
         found.append(
             Finding(
-                "bad", rail.name, f"{regulator.ampere:.3g} A asked, limit {regulator.limit:.3g} A: the rail folds back"
+                "bad",
+                rail.name,
+                tr(
+                    "{ampere:.3g} A asked, limit {limit:.3g} A: the rail folds back",
+                    ampere=regulator.ampere,
+                    limit=regulator.limit,
+                ),
             )
         )
     if rail.depth > 0.0:
-        text = f"drops out by {rail.depth:.2g} V for {rail.share:.0%} of the time: {seen(rail, serves, supply)}"
+        text = tr(
+            "drops out by {depth:.2g} V for {share:.0%} of the time: {supply}",
+            depth=rail.depth,
+            share=rail.share,
+            supply=seen(rail, serves, supply),
+        )
         found.append(Finding("bad", rail.name, text))
     elif rail.headroom < 0.5:
-        found.append(Finding("watch", rail.name, f"{rail.headroom:.2g} V left at the valley: little in hand"))
+        found.append(
+            Finding(
+                "watch", rail.name, tr("{headroom:.2g} V left at the valley: little in hand", headroom=rail.headroom)
+            )
+        )
     else:
-        found.append(Finding("good", rail.name, f"{rail.headroom:.2g} V left at the valley"))
+        found.append(Finding("good", rail.name, tr("{headroom:.2g} V left at the valley", headroom=rail.headroom)))
     if rail.junction is None:
         found.append(
             Finding(
                 "bad",
                 rail.name,
-                f"thermal shutdown expected: {rail.heat:.2g} W, but {rail.most_heat:.2g} W is all it gets rid of; it "
-                "works for a while, goes off, and comes back when cooled, or fails for good",
+                tr(
+                    "thermal shutdown expected: {heat:.2g} W, but {most_heat:.2g} W is all it gets rid of; "
+                    "it works for a while, goes off, and comes back when cooled, or fails for good",
+                    heat=rail.heat,
+                    most_heat=rail.most_heat,
+                ),
             )
         )
     elif rail.junction > WORKING:
         found.append(
-            Finding("bad", rail.name, f"junction at {rail.junction:.0f} °C, above the {WORKING:.0f} °C to work with")
+            Finding(
+                "bad",
+                rail.name,
+                tr(
+                    "junction at {junction:.0f} °C, above the {working:.0f} °C to work with",
+                    junction=rail.junction,
+                    working=WORKING,
+                ),
+            )
         )
     elif rail.junction > WORKING - 20.0:
         found.append(
-            Finding("watch", rail.name, f"junction at {rail.junction:.0f} °C, little in hand to {WORKING:.0f} °C")
+            Finding(
+                "watch",
+                rail.name,
+                tr(
+                    "junction at {junction:.0f} °C, little in hand to {working:.0f} °C",
+                    junction=rail.junction,
+                    working=WORKING,
+                ),
+            )
         )
     return found
 
@@ -218,21 +256,23 @@ def seen(rail: Rail, serves: str, supply: Supply) -> str:
     """What a rail that drops out does to what it feeds, in plain words: common practice, no source."""
     full_wave = supply.rectifier != "half" and not supply.dead_diode
     hertz = supply.mains_hz * (2 if full_wave else 1)
-    bars = "two dark bars" if full_wave else "one dark bar"
+    bars = tr("two dark bars") if full_wave else tr("one dark bar")
     deep = rail.least < (1.0 - LOGIC_DIP) * next(r.volt for r in supply.regulators if r.name == rail.name)
     if serves == "logic":
         return (
-            "logic restarts, hangs or does not start"
+            tr("logic restarts, hangs or does not start")
             if deep
-            else f"may still run; {hertz:g} Hz gets into picture and sound"
+            else tr("may still run; {hertz:g} Hz gets into picture and sound", hertz=hertz)
         )
     if serves == "picture":
-        return f"{bars} roll through the picture" + (", it tears or goes" if deep else "")
+        return tr("{bars} roll through the picture", bars=bars) + (tr(", it tears or goes") if deep else "")
     if serves == "sound":
-        return f"{hertz:g} Hz hum that does not go away with the volume" + (", rough and distorted" if deep else "")
+        return tr("{hertz:g} Hz hum that does not go away with the volume", hertz=hertz) + (
+            tr(", rough and distorted") if deep else ""
+        )
     if serves == "motor":
-        return f"unsteady or slow, with a {hertz:g} Hz flutter"
-    return f"{hertz:g} Hz ripple goes straight through to what it feeds"
+        return tr("unsteady or slow, with a {hertz:g} Hz flutter", hertz=hertz)
+    return tr("{hertz:g} Hz ripple goes straight through to what it feeds", hertz=hertz)
 
 
 def _direct_finding(supply: Supply, mean: float, ripple: float) -> Finding:
@@ -240,41 +280,68 @@ def _direct_finding(supply: Supply, mean: float, ripple: float) -> Finding:
     full_wave = supply.rectifier != "half" and not supply.dead_diode
     hertz = supply.mains_hz * (2 if full_wave else 1)
     part = ripple / max(mean, 1e-9)
-    text = f"{ripple:.2g} V of {hertz:g} Hz ripple reaches what hangs on the reservoir itself"
+    text = tr(
+        "{ripple:.2g} V of {hertz:g} Hz ripple reaches what hangs on the reservoir itself", ripple=ripple, hertz=hertz
+    )
     if part > 0.1:
-        return Finding("watch", "direct loads", f"{text}: hum in sound, flutter in motors")
-    return Finding("good", "direct loads", f"{text}, {part:.0%} of the rail")
+        return Finding("watch", tr("direct loads"), tr("{text}: hum in sound, flutter in motors", text=text))
+    return Finding("good", tr("direct loads"), tr("{text}, {part:.0%} of the rail", text=text, part=part))
 
 
 def _diode_findings(celsius: float) -> list[Finding]:
     if celsius > SHUTDOWN:
-        return [Finding("bad", "rectifier", "each diode would go beyond 150 °C: it fails, most likely as a short")]
+        return [Finding("bad", "rectifier", tr("each diode would go beyond 150 °C: it fails, most likely as a short"))]
     if celsius > WORKING:
         return [
-            Finding("bad", "rectifier", f"diode junction at {celsius:.0f} °C, above the {WORKING:.0f} °C to work with")
+            Finding(
+                "bad",
+                "rectifier",
+                tr(
+                    "diode junction at {celsius:.0f} °C, above the {working:.0f} °C to work with",
+                    celsius=celsius,
+                    working=WORKING,
+                ),
+            )
         ]
-    return [Finding("good", "rectifier", f"diode junction at {celsius:.0f} °C")]
+    return [Finding("good", "rectifier", tr("diode junction at {celsius:.0f} °C", celsius=celsius))]
 
 
 def _capacitor_findings(supply: Supply, ampere: float) -> tuple[Life | None, list[Finding]]:
     """Life of a new capacitor in this place, and whether its ripple current is within its rating."""
     part = supply.reservoir
     if part.ripple is None:
-        text = f"carries {ampere:.2g} A rms of ripple; its rating is not known, so life is not assessed"
-        return None, [Finding("not assessed", "reservoir", text)]
+        text = tr(
+            "carries {ampere:.2g} A rms of ripple; its rating is not known, so life is not assessed", ampere=ampere
+        )
+        return None, [Finding(mark("not assessed"), "reservoir", text)]
     rise = rise_from_ripple(ampere, part.ripple)
     found = []
     if ampere > part.ripple:
-        text = f"carries {ampere:.2g} A rms of ripple, rated {part.ripple:.2g} A: it is cooked from inside"
+        text = tr(
+            "carries {ampere:.2g} A rms of ripple, rated {ripple:.2g} A: it is cooked from inside",
+            ampere=ampere,
+            ripple=part.ripple,
+        )
         found.append(Finding("bad", "reservoir", text))
     else:
-        found.append(Finding("good", "reservoir", f"carries {ampere:.2g} A rms of ripple, rated {part.ripple:.2g} A"))
+        found.append(
+            Finding(
+                "good",
+                "reservoir",
+                tr("carries {ampere:.2g} A rms of ripple, rated {ripple:.2g} A", ampere=ampere, ripple=part.ripple),
+            )
+        )
     if part.endurance is None:
-        return None, [*found, Finding("not assessed", "reservoir", "life: its endurance in hours is not known")]
+        return None, [
+            *found,
+            Finding(mark("not assessed"), "reservoir", tr("life: its endurance in hours is not known")),
+        ]
     if rise > 20.0 or part.air > part.celsius:
-        text = "life: beyond what the makers' formula covers (core 20 K above the air, or air above its rating)"
-        return None, [*found, Finding("not assessed", "reservoir", text)]
+        text = tr("life: beyond what the makers' formula covers (core 20 K above the air, or air above its rating)")
+        return None, [*found, Finding(mark("not assessed"), "reservoir", text)]
     lasts = life(part.endurance, part.celsius, part.air, rise=rise, rated_rise=RATED_RISE)
     hours = f"{float(f'{lasts.claimed:.1e}'):,.0f} h"
-    text = f"a new one lasts about {hours} here by the makers' formula; for an old one that is no measurement"
+    text = tr(
+        "a new one lasts about {hours} here by the makers' formula; for an old one that is no measurement", hours=hours
+    )
     return lasts, [*found, Finding("good" if lasts.hours > 20_000 else "watch", "reservoir", text)]

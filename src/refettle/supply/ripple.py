@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.supply.ripple_assemble import ODD_UNEVEN, Read, Rectifier, assemble
 from refettle.supply.ripple_fit import Fit, Known, LoadKind, fit
@@ -101,24 +102,29 @@ def read_ripple(
     """
     step = sampling(t)
     _figure("load", load_amps, 1e-4, 100.0, "A")
-    _figure("load tolerance", load_tolerance, 0.0, 0.5, "")
+    _figure(tr("load tolerance"), load_tolerance, 0.0, 0.5, "")
     _figure("meter", None if dc_volts is None else abs(dc_volts), 0.5, 1000.0, "V")
     _figure("secondary", secondary_volts, 0.5, 1000.0, "V")
-    _figure("nominal capacitance", nominal_farad, 1e-7, 10.0, "F")
-    _figure("gain tolerance", gain_tolerance, 0.0, 0.5, "")
-    _figure("delay between channels", skew, 0.0, 1e-2, "s")
+    _figure(tr("nominal capacitance"), nominal_farad, 1e-7, 10.0, "F")
+    _figure(tr("gain tolerance"), gain_tolerance, 0.0, 0.5, "")
+    _figure(tr("delay between channels"), skew, 0.0, 1e-2, "s")
     if ac_coupled_hz != "unknown":
-        _figure("AC coupling", ac_coupled_hz, 0.01, 0.5 * mains_hz if isfinite(mains_hz) else 30.0, "Hz")
+        _figure(tr("AC coupling"), ac_coupled_hz, 0.01, 0.5 * mains_hz if isfinite(mains_hz) else 30.0, "Hz")
     if rectifier not in (None, "half", "full", "bridge"):
-        raise RippleError(f"rectifier {rectifier!r} found; allowed: half, full, bridge")
+        raise RippleError(tr("rectifier {rectifier!r} found; allowed: half, full, bridge", rectifier=rectifier))
     if load_kind not in (None, "current", "resistance", "power"):
-        raise RippleError(f"load kind {load_kind!r} found; allowed: current, resistance, power")
+        raise RippleError(tr("load kind {load_kind!r} found; allowed: current, resistance, power", load_kind=load_kind))
     ac = ac_coupled_hz is not None
     made = comb(step if np.ndim(t) == 0 else t, volts, mains_hz, lsb, ac)
     if not ac and made.valley < -0.02 * made.ripple:
         raise RippleError(
-            f"volts: {made.valley:.3g} to {made.valley + made.ripple:.3g} V, on both sides of zero, which no rail "
-            "does; allowed: DC coupling with zero at ground, or AC coupling said with its corner in Hz or unknown"
+            tr(
+                "volts: {valley:.3g} to {ripple:.3g} V, on both sides of zero, which no rail does; "
+                "allowed: DC coupling with zero at ground, or AC coupling said with its corner in Hz or "
+                "unknown",
+                valley=made.valley,
+                ripple=made.valley + made.ripple,
+            )
         )
     doubts = list(made.doubts)
     level, level_spread = _level(made, ac, dc_volts, rectifier, gain_tolerance, doubts)
@@ -176,12 +182,21 @@ def _level(
             for factor in (10.0, 0.1):
                 if abs(ratio * factor - 1.0) < 0.15:
                     raise RippleError(
-                        f"volts: a mean of {made.mean:.3g} V where the meter says {meter:.3g} V; allowed: the same, so "
-                        f"set the probe factor (these are {factor:g} times off)"
+                        tr(
+                            "volts: a mean of {mean:.3g} V where the meter says {meter:.3g} V; allowed: the same, so "
+                            "set the probe factor (these are {factor:g} times off)",
+                            mean=made.mean,
+                            meter=meter,
+                            factor=factor,
+                        )
                     )
             if abs(ratio - 1.0) > 0.1:
                 doubts.append(
-                    f"the capture's mean is {show(made.mean, 'V')}, the meter's {show(meter, 'V')}: the meter is taken"
+                    tr(
+                        "the capture's mean is {mean}, the meter's {meter}: the meter is taken",
+                        mean=show(made.mean, "V"),
+                        meter=show(meter, "V"),
+                    )
                 )
         return meter, float(np.hypot(0.005 * meter, drop))
     if ac:
@@ -219,17 +234,19 @@ def _two(
     amp_lsb = converter_step(amps) if lsb is None else lsb
     if clipped(amps, amp_lsb):
         raise RippleError(
-            "current: clipped, many samples stuck at the end of the range; allowed: the whole pulse on screen"
+            tr("current: clipped, many samples stuck at the end of the range; allowed: the whole pulse on screen")
         )
     if np.ptp(amps) == 0.0:
-        raise RippleError("current: a flat line; allowed: current into the capacitor or out of the rectifier")
+        raise RippleError(tr("current: a flat line; allowed: current into the capacitor or out of the rectifier"))
     count = min(len(row), round(made.periods / (made.hertz * step)))
     try:
         split = comb(step, amps, made.hertz, amp_lsb, True)
     except RippleError:
         raise RippleError(
-            "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor or out of "
-            "the rectifier, at fewer amps per division"
+            tr(
+                "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor or out of "
+                "the rectifier, at fewer amps per division"
+            )
         ) from None
     sign = -1.0 if made.inverted else 1.0
     return two_channel(

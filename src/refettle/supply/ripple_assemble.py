@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.quantities import show
 from refettle.supply.ripple_fit import LN_C, LN_PEAK, TAU, UNEVEN, Fit
 from refettle.supply.ripple_model import CIRCUIT, Floats, NoSteadyStateError, solve
@@ -83,16 +84,16 @@ def assemble(read: Read) -> RippleReading:
     told = _told(read, misfit, hertz)
     diode, uneven = _diode(found, read.odd, read.rectifier)
     if told.broken and diode == "uneven":
-        diode, uneven = "not told", None  # what is behind a filter is no measure of the halves
+        diode, uneven = mark("not told"), None  # what is behind a filter is no measure of the halves
     cannot, instead = _lacking(read, told, diode == "either")
     doubts = list(read.doubts)
     if found.wave == "full" and read.rectifier == "half":
         doubts.append(
-            "said to be half wave, but filled twice in each mains period: full wave, or the time base is wrong"
+            tr("said to be half wave, but filled twice in each mains period: full wave, or the time base is wrong")
         )
     notes = list(made.notes)
     if read.two is not None:
-        notes.append("C and ESR from both channels; the rectifier's kind from the voltage")
+        notes.append(tr("C and ESR from both channels; the rectifier's kind from the voltage"))
     offset = 0.0 if level is None else level - made.mean
     return RippleReading(
         wave=found.wave,
@@ -150,20 +151,26 @@ def _told(read: Read, misfit: float, hertz: float) -> _Told:
     esr_spread = float(np.sqrt(max(cov[1, 1] + tau**2 * cov[0, 0] - 2.0 * tau * cov[0, 1], 0.0))) / farad
     how_tau = _how(tau, tau_spread, tau, misfit, two is not None)
     how_esr = _how(tau, tau_spread if how_tau == "at most" else esr_spread * farad, tau, misfit, two is not None)
-    rests = "both channels" if two else f"the fall of the rail at {show(read.load, 'A')}" if read.load else ""
+    rests = (
+        tr("both channels")
+        if two
+        else tr("the fall of the rail at {load}", load=show(read.load, "A"))
+        if read.load
+        else ""
+    )
     c_figure = _span("F", farad, log_spread, "value" if log_spread < 0.06 else "indicative", rests, log=True)
     esr_figure = _span("Ω", tau / farad, esr_spread, how_esr, _why(how_esr, tau, misfit))
     if not scaled:
-        c_figure = withheld("F", "the load current is not known")
-        esr_figure = withheld("Ω", "the load current is not known; the loss angle needs none")
-    per_amp = _span("F", farad / (read.load or 1.0), log_spread, "value", "C for each ampere of load", log=True)
+        c_figure = withheld("F", tr("the load current is not known"))
+        esr_figure = withheld("Ω", tr("the load current is not known; the loss angle needs none"))
+    per_amp = _span("F", farad / (read.load or 1.0), log_spread, "value", tr("C for each ampere of load"), log=True)
     return _Told(
         posterior,
         c_figure,
         esr_figure,
         _span("s", tau, tau_spread, how_tau),
         _span("", loss_of(tau, hertz), loss_of(tau_spread, hertz), how_tau),
-        withheld("F", "both channels give C itself") if two is not None else per_amp,
+        withheld("F", tr("both channels give C itself")) if two is not None else per_amp,
         broken=False,
     )
 
@@ -171,9 +178,9 @@ def _told(read: Read, misfit: float, hertz: float) -> _Told:
 def _not_a_reservoir(read: Read, misfit: float) -> str:
     """Why the fitted supply is none to trust; empty where it is."""
     if misfit > MISFIT_MUCH:
-        return f"the fitted supply leaves {100 * misfit:.1f} % of the ripple unexplained"
+        return tr("the fitted supply leaves {misfit:.1f} % of the ripple unexplained", misfit=100 * misfit)
     if read.found.strain > STRAIN_MOST:
-        return "only a supply that nobody builds has this shape; it looks filtered, behind a resistor or choke"
+        return tr("only a supply that nobody builds has this shape; it looks filtered, behind a resistor or choke")
     return ""
 
 
@@ -183,30 +190,36 @@ def _lacking(read: Read, told: _Told, either: bool) -> tuple[tuple[str, ...], tu
     cannot: list[str] = []
     instead: list[str] = []
     if told.broken:
-        cannot.append(f"C and ESR: {told.farad.why}")
-        instead.append("a capture under a steady load, straight across the reservoir behind the diodes")
-        instead.append("the capacitor's current as a second channel")
+        cannot.append(tr("C and ESR: {why}", why=told.farad.why))
+        instead.append(tr("a capture under a steady load, straight across the reservoir behind the diodes"))
+        instead.append(tr("the capacitor's current as a second channel"))
     elif not told.posterior.scaled:
-        cannot.append("C and ESR themselves: only C for each ampere of load, and the loss angle")
-        instead.append("the load current (a meter in the rail's lead, or the drop over a known resistor)")
+        cannot.append(tr("C and ESR themselves: only C for each ampere of load, and the loss angle"))
+        instead.append(tr("the load current (a meter in the rail's lead, or the drop over a known resistor)"))
     elif told.esr.how != "value" and read.two is None:
         short = told.posterior.mean[1] < TAU_VALUE
-        why = "ESR × C is too short beside what the source does" if short else "the capture is too coarse for it"
-        cannot.append(f"ESR as a value: {why}")
-        instead.append("the capacitor's current as a second channel, or an ESR meter with the unit off and discharged")
+        why = (
+            tr("ESR × C is too short beside what the source does") if short else tr("the capture is too coarse for it")
+        )
+        cannot.append(tr("ESR as a value: {why}", why=why))
+        instead.append(
+            tr("the capacitor's current as a second channel, or an ESR meter with the unit off and discharged")
+        )
     if read.ac and read.corner_unknown:
-        cannot.append("C and ESR as well as with DC coupling: the input's corner is only guessed at")
-        instead.append("DC coupling with the offset turned so that the ripple fills the screen")
+        cannot.append(tr("C and ESR as well as with DC coupling: the input's corner is only guessed at"))
+        instead.append(tr("DC coupling with the offset turned so that the ripple fills the screen"))
     if read.ac and read.level is None:
-        cannot.append("the rail's level and its valley: AC coupling takes them away")
-        instead.append("the mean of the rail by a meter, or DC coupling")
+        cannot.append(tr("the rail's level and its valley: AC coupling takes them away"))
+        instead.append(tr("the mean of the rail by a meter, or DC coupling"))
     if made.lsb > 0.0 and made.ripple < 40.0 * made.lsb:
         steps = made.ripple / made.lsb
-        instead.append(f"fewer volts per division: the ripple spans {steps:.0f} steps of the converter")
+        instead.append(tr("fewer volts per division: the ripple spans {steps:.0f} steps of the converter", steps=steps))
     if made.periods < 4.5:
-        instead.append("five mains periods or more")
+        instead.append(tr("five mains periods or more"))
     if either:
-        cannot.append("whether this is a half-wave supply, or a full-wave one with a dead diode: say how it is built")
+        cannot.append(
+            tr("whether this is a half-wave supply, or a full-wave one with a dead diode: say how it is built")
+        )
     return tuple(cannot), tuple(dict.fromkeys(instead))
 
 
@@ -219,42 +232,46 @@ def _how(value: float, spread: float, tau: float, misfit: float, two: bool) -> H
     """What a value with this spread is worth, at this tau [s]."""
     relative = spread / max(value, 1e-12)
     if two:
-        return "value" if relative < 0.1 else "indicative" if relative < 0.3 else "at most"
+        return "value" if relative < 0.1 else "indicative" if relative < 0.3 else mark("at most")
     if tau >= TAU_VALUE and relative < 0.1 and misfit <= MISFIT_SOME:
         return "value"
-    return "indicative" if tau >= TAU_SIZE and relative < 0.2 else "at most"
+    return "indicative" if tau >= TAU_SIZE and relative < 0.2 else mark("at most")
 
 
 def _why(how: How, tau: float, misfit: float) -> str:
     if how == "value":
-        return f"ESR × C {show(tau, 's')}"
+        return tr("ESR × C {tau}", tau=show(tau, "s"))
     if misfit > MISFIT_SOME:
-        return f"the fitted supply leaves {100 * misfit:.1f} % of the ripple unexplained"
-    limits = f"a value from {show(TAU_VALUE, 's')}, an upper bound below {show(TAU_SIZE, 's')}"
-    return f"ESR × C {show(max(tau, 0.0), 's')}; {limits}"
+        return tr("the fitted supply leaves {misfit:.1f} % of the ripple unexplained", misfit=100 * misfit)
+    limits = tr(
+        "a value from {tau_value}, an upper bound below {tau_size}",
+        tau_value=show(TAU_VALUE, "s"),
+        tau_size=show(TAU_SIZE, "s"),
+    )
+    return tr("ESR × C {tau}; {limits}", tau=show(max(tau, 0.0), "s"), limits=limits)
 
 
 def _load(read: Read, told: _Told) -> Figure:
     load, two, per_amp, tolerance = read.load, read.two, told.per_amp, read.tolerance
     if load is not None:
         off = read.load_tolerance
-        return Figure("A", "value", load, load * (1.0 - off), load * (1.0 + off), "as given")
+        return Figure("A", "value", load, load * (1.0 - off), load * (1.0 + off), tr("as given"))
     if two is not None and two.drawn > 0.05 * two.swing:
-        why = "the steady part of the second channel, if that is a DC clamp in the rectifier's lead"
+        why = tr("the steady part of the second channel, if that is a DC clamp in the rectifier's lead")
         return Figure("A", "indicative", two.drawn, 0.9 * two.drawn, 1.1 * two.drawn, why)
     if read.nominal is not None and per_amp.value is not None and per_amp.low and per_amp.high:
-        why = "if the capacitor has its nominal value; less if it has lost some"
+        why = tr("if the capacitor has its nominal value; less if it has lost some")
         low = read.nominal * (1.0 + tolerance[0]) / per_amp.high
         high = read.nominal * (1.0 + tolerance[1]) / per_amp.low
         return Figure("A", "indicative", read.nominal / per_amp.value, low, high, why)
-    return withheld("A", "not given; with the capacitor's value it could be told")
+    return withheld("A", tr("not given; with the capacitor's value it could be told"))
 
 
 def _diode(
     found: Fit, odd: float, rectifier: Rectifier | None
 ) -> tuple[Literal["sound", "dead", "uneven", "either", "not told"], float | None]:
     if found.wave == "half":
-        return ("not told" if rectifier == "half" else "either" if rectifier is None else "dead"), None
+        return (mark("not told") if rectifier == "half" else "either" if rectifier is None else "dead"), None
     uneven = float(abs(found.x[UNEVEN] - 1.0))
     spread = float(np.sqrt(found.cov[UNEVEN, UNEVEN]))
     if odd >= ODD_UNEVEN and uneven > max(UNEVEN_LEAST, 3.0 * spread):

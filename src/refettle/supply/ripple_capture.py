@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from refettle.captures import Capture, CaptureError, Channel
+from refettle.language import tr
 
 MOST_MISSING = 0.02
 """Share of the samples that may be gaps, bridged by a straight line."""
@@ -20,13 +21,26 @@ def ripple_channel(capture: Capture, which: str | int, unit: Literal["V", "A"]) 
     """
     found = capture.channel(which)
     if found.unit not in (unit, ""):
-        raise CaptureError(f"channel {found.name}: in {found.unit}; allowed: {unit}")
+        raise CaptureError(
+            tr("channel {name}: in {unit}; allowed: {unit_2}", name=found.name, unit=found.unit, unit_2=unit)
+        )
     if not found.unit and capture.kind == "wav":
         raise CaptureError(
-            f"channel {found.name}: shares of full scale found; allowed: {unit}, so give the full scale in volts",
+            tr(
+                "channel {name}: shares of full scale found; allowed: {unit}, so give the full scale in volts",
+                name=found.name,
+                unit=unit,
+            ),
             asks="full_scale",
         )
     if found.missing > MOST_MISSING * len(capture):
         most = 100.0 * MOST_MISSING
-        raise CaptureError(f"channel {found.name}: {found.missing} samples missing; allowed: up to {most:g} in 100")
+        raise CaptureError(
+            tr(
+                "channel {name}: {missing} samples missing; allowed: up to {most:g} in 100",
+                name=found.name,
+                missing=found.missing,
+                most=most,
+            )
+        )
     return found

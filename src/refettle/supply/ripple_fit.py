@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.supply.ripple_model import CIRCUIT, POINTS, Complexes, Floats, NoSteadyStateError, Wave, solve, spectrum
 from refettle.supply.ripple_wave import Comb, RippleError, waveform
 
@@ -239,7 +240,10 @@ def fit(comb: Comb, known: Known, wave: Wave, uneven_spread: float = 0.01) -> Fi
             break
     if best is None:
         raise RippleError(
-            f"volts: no {wave}-wave supply gives this shape; allowed: ripple of a mains rectifier and reservoir"
+            tr(
+                "volts: no {wave}-wave supply gives this shape; allowed: ripple of a mains rectifier and reservoir",
+                wave=wave,
+            )
         )
     keep = np.flatnonzero(problem.free)
     shape = best.off[: 2 * len(best.lines)]
@@ -251,7 +255,9 @@ def fit(comb: Comb, known: Known, wave: Wave, uneven_spread: float = 0.01) -> Fi
     try:
         cov[np.ix_(keep, keep)] = np.linalg.inv(normal)
     except np.linalg.LinAlgError:
-        raise RippleError("volts: a shape that leaves C and ESR open; allowed: ripple of a mains rectifier") from None
+        raise RippleError(
+            tr("volts: a shape that leaves C and ESR open; allowed: ripple of a mains rectifier")
+        ) from None
     cov[TAU] *= (widened := _widened(problem, best, float(np.sqrt(cov[TAU, TAU])), max(misfit, 1.0)))
     cov[:, TAU] *= widened
     rest = float(np.sqrt(0.5 * np.sum(np.abs(best.lines - comb.lines[1:]) ** 2)))

@@ -19,6 +19,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from refettle.language import tr
+
 Floats = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
 Wave = Literal["half", "full"]
@@ -108,9 +110,9 @@ def solve(x: Floats, wave: Wave, hertz: float, rail: Floats | None = None, *, le
         if largest < _CLOSE * peak:
             break
     else:
-        raise NoSteadyStateError("no steady state found")
+        raise NoSteadyStateError(tr("no steady state found"))
     if not np.isfinite(rail).all():
-        raise NoSteadyStateError("no steady state found")
+        raise NoSteadyStateError(tr("no steady state found"))
     i, di, each, fall, line, drawn, steep = currents(rail)
     matrix = _Cyclic(1.0 - (esr + half_step) * di, 1.0 - (esr - half_step) * di)
     by_i = np.zeros((len(CIRCUIT), POINTS))
@@ -158,7 +160,7 @@ class _Cyclic:
         part = self._open((right / self.scale).T)
         closing = 1.0 - self.ring[-1]
         if not (abs(closing) > 1e-12 and np.isfinite(part).all()):
-            raise NoSteadyStateError("no steady state found")
+            raise NoSteadyStateError(tr("no steady state found"))
         last = part[-1] / closing
         return np.roll((part + self.ring[:, None] * last).T, 1, axis=1)
 

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.quantities import show
 from refettle.supply.ripple_model import Floats, Wave
 
@@ -30,9 +31,9 @@ class Figure:
 
     def __str__(self) -> str:
         if self.how == "withheld" or self.high is None:
-            return "not told"
+            return mark("not told")
         if self.how == "at most" or self.value is None or self.low is None:
-            return f"at most {show(self.high, self.unit)}"
+            return tr("at most {unit}", unit=show(self.high, self.unit))
         about = "about " if self.how == "indicative" else ""
         return f"{about}{show(self.value, self.unit)} ({show(self.low, self.unit)} to {show(self.high, self.unit)})"
 
@@ -111,9 +112,13 @@ class RippleReading:
     @property
     def text(self) -> str:
         """The reading as a log's value line."""
-        parts = [f"C {self.farad}", f"ESR {self.esr}", f"ripple {show(self.ripple, 'V')} peak to peak"]
+        parts = [
+            f"C {self.farad}",
+            tr("ESR {esr}", esr=self.esr),
+            tr("ripple {ripple} peak to peak", ripple=show(self.ripple, "V")),
+        ]
         if self.valley is not None:
-            parts.append(f"valley {show(self.valley, 'V')}")
+            parts.append(tr("valley {valley}", valley=show(self.valley, "V")))
         return "; ".join([f"{self.wave} wave", *parts])
 
 

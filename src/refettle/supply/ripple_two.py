@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.supply.ripple_model import Floats
 from refettle.supply.ripple_wave import RippleError
 
@@ -70,12 +71,24 @@ def two_channel(
         fit the voltage.
     """
     if len(volts) != len(amps):
-        raise RippleError(f"current: {len(amps)} samples against {len(volts)} of the voltage; allowed: as many")
+        raise RippleError(
+            tr(
+                "current: {amps} samples against {volts} of the voltage; allowed: as many",
+                amps=len(amps),
+                volts=len(volts),
+            )
+        )
     swing = float(amps.std())
     if swing <= LEAST_SIGNAL * amp_noise or swing == 0.0:
         raise RippleError(
-            f"current: swings {swing:.3g} A rms over a noise of {amp_noise:.3g} A; allowed: at least "
-            f"{LEAST_SIGNAL:g} times it, so fewer amps per division, or several turns through the clamp"
+            tr(
+                "current: swings {swing:.3g} A rms over a noise of {amp_noise:.3g} A; allowed: at least "
+                "{least_signal:g} times it, so fewer amps per division, or several turns through the "
+                "clamp",
+                swing=swing,
+                amp_noise=amp_noise,
+                least_signal=LEAST_SIGNAL,
+            )
         )
     charge = step * (np.cumsum(amps) - 0.5 * (amps + amps[0]))
     place = np.linspace(-1.0, 1.0, len(volts))
@@ -88,14 +101,21 @@ def two_channel(
     inverse = np.linalg.inv(normal) / np.outer(scale, scale)
     elastance, esr = float(weights[1]), float(weights[2])
     if elastance <= 0.0:
-        turned = "turn the current probe round" if esr < 0.0 else "check that both channels are of the same capacitor"
+        turned = (
+            tr("turn the current probe round")
+            if esr < 0.0
+            else tr("check that both channels are of the same capacitor")
+        )
         raise RippleError(
-            f"current: does not charge what the voltage shows; allowed: current into the capacitor, so {turned}"
+            tr(
+                "current: does not charge what the voltage shows; allowed: current into the capacitor, so {turned}",
+                turned=turned,
+            )
         )
     explained = 1.0 - float(rest @ rest) / max(float(((volts - volts.mean()) ** 2).sum()), 1e-300)
     if explained < 0.5:
         raise RippleError(
-            "current: does not fit the voltage; allowed: both channels of one capture, of the same capacitor"
+            tr("current: does not fit the voltage; allowed: both channels of one capture, of the same capacitor")
         )
     # Noise of the current enters through ESR too, and pulls the ESR towards nothing by its share of the swing.
     expected = float(np.hypot(noise, esr * amp_noise))

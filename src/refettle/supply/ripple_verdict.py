@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import mark, tr
 from refettle.parts.capacitor import Rated
 from refettle.parts.health_readings import END_CAPACITANCE, END_LOSS, MOST_BAD, MOST_GOOD
 from refettle.parts.limits import esr_limit, esr_of
@@ -68,7 +69,7 @@ def _limits(nominal: Rated) -> tuple[float, float, str]:
         return limit.value, limit.value, limit.source
     extra = 0.02 * max(0.0, nominal.farad / 1e-3 - 1.0)
     low, high = (esr_of(loss + extra, 120.0, nominal.farad) for loss in (NARROWEST_LOSS, WIDEST_LOSS))
-    return low, high, "rated voltage not given: the limits of all voltages to 100 V"
+    return low, high, tr("rated voltage not given: the limits of all voltages to 100 V")
 
 
 def _likelier(says: Says, reading: RippleReading, nominal: Rated) -> bool:
@@ -94,17 +95,21 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
         A part that is no electrolytic, or a need out of range.
     """
     if not nominal.wet:
-        raise RippleError(f"part of kind {nominal.kind!r} found; allowed: aluminium, low-impedance, bipolar")
+        raise RippleError(
+            tr("part of kind {kind!r} found; allowed: aluminium, low-impedance, bipolar", kind=nominal.kind)
+        )
     if needs_volts is not None and not 0.0 < needs_volts <= 1000.0:
-        raise RippleError(f"needed volts {needs_volts:g} V found; allowed: above 0 to 1000 V")
+        raise RippleError(
+            tr("needed volts {needs_volts:g} V found; allowed: above 0 to 1000 V", needs_volts=needs_volts)
+        )
     least = nominal.farad * (1.0 + (nominal.tolerance[0] if nominal.tolerance else -0.2))
     end = min(END_CAPACITANCE * nominal.farad, 0.875 * least)
     narrow, wide, source = _limits(nominal)
     reasons: list[str] = []
     sound = bad = 0.0
-    says: Says = "not telling"
+    says: Says = mark("not telling")
     if reading.posterior is None:
-        reasons.append("C and ESR are withheld")
+        reasons.append(tr("C and ESR are withheld"))
     else:
         farad, esr = reading.posterior.draw(DRAWS, seed=1)
         if reading.posterior.scaled:
@@ -115,45 +120,73 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
             # tan d needs no load: a part of any capacitance whose loss angle is past its end is dried out.
             bad = float(np.mean(farad * esr > END_LOSS * wide * nominal.farad))
             if bad < ENOUGH:
-                reasons.append("without the load current C is not known, so nothing says it is good")
+                reasons.append(tr("without the load current C is not known, so nothing says it is good"))
             else:
-                reasons.append("its loss angle, which needs no load current, is past twice the limit")
-        says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else "not telling"
+                reasons.append(tr("its loss angle, which needs no load current, is past twice the limit"))
+        says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else mark("not telling")
         if says == "not telling" and reading.posterior.scaled and bad + sound <= 1.0 - ENOUGH:
             says = "worn"
         if says == "good" and reading.flat_top:
-            says = "not telling"
+            says = mark("not telling")
             reasons.append(
-                "the top of the ripple is flat, as if cut off, which would hide ESR: too unsure to call it good"
+                tr("the top of the ripple is flat, as if cut off, which would hide ESR: too unsure to call it good")
             )
         if says == "good" and _poorly_followed(reading):
-            says = "not telling"
-            reasons.append(f"{100 * reading.misfit:.1f} % of the ripple is not followed: too much to call it good")
+            says = mark("not telling")
+            reasons.append(
+                tr(
+                    "{misfit:.1f} % of the ripple is not followed: too much to call it good",
+                    misfit=100 * reading.misfit,
+                )
+            )
         if says in ("good", "bad") and not _likelier(says, reading, nominal):
-            says = "not telling"
-            reasons.append("just past a limit, yet what sound and worn parts are like does not bear it out")
+            says = mark("not telling")
+            reasons.append(tr("just past a limit, yet what sound and worn parts are like does not bear it out"))
         if _too_large(reading, nominal):
-            says, sound, bad = "not telling", 0.0, 0.0
+            says, sound, bad = mark("not telling"), 0.0, 0.0
             much = float(np.median(farad))
             reasons = [
-                f"{show(much, 'F')} is {much / nominal.farad:.2g} times what is printed, which no capacitor has: look "
-                "at the probe's factor, the load current, and the print"
+                tr(
+                    "{much} is {farad:.2g} times what is printed, which no capacitor has: look at the "
+                    "probe's factor, the load current, and the print",
+                    much=show(much, "F"),
+                    farad=much / nominal.farad,
+                )
             ]
         if says == "good":
-            reasons.append("good as far as ripple shows: C and ESR, at this temperature and load; leakage is not seen")
+            reasons.append(
+                tr("good as far as ripple shows: C and ESR, at this temperature and load; leakage is not seen")
+            )
     headroom = headroom_low = None
     if needs_volts is not None and reading.valley is not None:
         headroom = reading.valley - needs_volts
         headroom_low = None if reading.valley_low is None else reading.valley_low - needs_volts
         if headroom < 0.0:
-            reasons.append(f"the rail's valley is {show(-headroom, 'V')} below the {show(needs_volts, 'V')} needed")
+            reasons.append(
+                tr(
+                    "the rail's valley is {headroom} below the {needs_volts} needed",
+                    headroom=show(-headroom, "V"),
+                    needs_volts=show(needs_volts, "V"),
+                )
+            )
         elif headroom_low is not None and headroom_low < 0.0:
-            reasons.append(f"enough now; at 90 % mains the valley falls {show(-headroom_low, 'V')} short")
+            reasons.append(
+                tr(
+                    "enough now; at 90 % mains the valley falls {headroom_low} short",
+                    headroom_low=show(-headroom_low, "V"),
+                )
+            )
         else:
-            reasons.append(f"the valley is {show(headroom, 'V')} above the {show(needs_volts, 'V')} needed")
+            reasons.append(
+                tr(
+                    "the valley is {headroom} above the {needs_volts} needed",
+                    headroom=show(headroom, "V"),
+                    needs_volts=show(needs_volts, "V"),
+                )
+            )
     elif needs_volts is not None:
-        reasons.append("the valley is not known: an AC-coupled capture needs the mean by a meter")
-    reasons.append(f"ESR limit: {source}")
+        reasons.append(tr("the valley is not known: an AC-coupled capture needs the mean by a meter"))
+    reasons.append(tr("ESR limit: {source}", source=source))
     return RippleVerdict(
         says, sound, bad, least, end, wide if narrow == wide else None, END_LOSS * wide if narrow == wide else None,
         needs_volts, headroom, headroom_low, tuple(reasons),
@@ -177,20 +210,22 @@ def _against(farad: Floats, esr: Floats, end: float, least: float, narrow: float
     low, high = np.quantile(farad, [0.005, 0.995])
     reasons = []
     if high < end:
-        reasons.append(f"C is below its end of life, {show(end, 'F')}")
+        reasons.append(tr("C is below its end of life, {end}", end=show(end, "F")))
     elif high < least:
-        reasons.append(f"C is below the {show(least, 'F')} of a new one")
+        reasons.append(tr("C is below the {least} of a new one", least=show(least, "F")))
     elif low >= least:
-        reasons.append(f"C is at least the {show(least, 'F')} of a new one")
+        reasons.append(tr("C is at least the {least} of a new one", least=show(least, "F")))
     else:
-        reasons.append(f"C may lie on either side of {show(least, 'F')}")
+        reasons.append(tr("C may lie on either side of {least}", least=show(least, "F")))
     low, high = np.quantile(esr, [0.005, 0.995])
     if low > END_LOSS * wide:
-        reasons.append(f"ESR is above its end of life, {show(END_LOSS * wide, 'Ω')}")
+        reasons.append(tr("ESR is above its end of life, {wide}", wide=show(END_LOSS * wide, "Ω")))
     elif high <= END_LOSS * narrow:
-        reasons.append(f"ESR is below its end of life, {show(END_LOSS * narrow, 'Ω')}")
+        reasons.append(tr("ESR is below its end of life, {narrow}", narrow=show(END_LOSS * narrow, "Ω")))
     else:
-        reasons.append(f"ESR may lie on either side of its end of life, {show(END_LOSS * narrow, 'Ω')}")
+        reasons.append(
+            tr("ESR may lie on either side of its end of life, {narrow}", narrow=show(END_LOSS * narrow, "Ω"))
+        )
     return reasons
 
 
@@ -227,7 +262,9 @@ def grades(reading: RippleReading, nominal: Rated) -> dict[str, float]:
     Near 1 to 1 where the capture does not tell. RippleError for a part that is no electrolytic.
     """
     if not nominal.wet:
-        raise RippleError(f"part of kind {nominal.kind!r} found; allowed: aluminium, low-impedance, bipolar")
+        raise RippleError(
+            tr("part of kind {kind!r} found; allowed: aluminium, low-impedance, bipolar", kind=nominal.kind)
+        )
     low, high, _ = _limits(nominal)
     least = 1.0 + (nominal.tolerance[0] if nominal.tolerance else -0.2)
     priors = _grades(least)
@@ -283,7 +320,12 @@ def ripple_likelihood(
         Fewer than two outcomes, one twice, or a part that is no electrolytic.
     """
     if len(outcomes) < 2 or len(set(outcomes)) != len(outcomes):
-        raise RippleError(f"outcomes {list(outcomes)} found; allowed: two or more, the good one first, none twice")
+        raise RippleError(
+            tr(
+                "outcomes {outcomes} found; allowed: two or more, the good one first, none twice",
+                outcomes=list(outcomes),
+            )
+        )
     worth = grades(reading, nominal)
     good = worth["good"]
     known = reading.posterior is None or (
@@ -304,7 +346,12 @@ def ripple_likelihood(
 def diode_likelihood(reading: RippleReading, outcomes: Sequence[str] = ("good", "dead")) -> Mapping[str, float]:
     """The same for the rectifier, good first: a full-wave one that runs on one half has an open diode (estimate)."""
     if len(outcomes) < 2 or len(set(outcomes)) != len(outcomes):
-        raise RippleError(f"outcomes {list(outcomes)} found; allowed: two or more, the good one first, none twice")
+        raise RippleError(
+            tr(
+                "outcomes {outcomes} found; allowed: two or more, the good one first, none twice",
+                outcomes=list(outcomes),
+            )
+        )
     odds = {"dead": 1.0 / MOST_BAD, "sound": MOST_GOOD, "uneven": 0.5}.get(reading.diode, 1.0)
     most = max(1.0, odds)
     return {outcomes[0]: odds / most, **dict.fromkeys(outcomes[1:], 1.0 / most)}

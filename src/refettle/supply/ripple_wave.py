@@ -12,6 +12,7 @@ from math import isfinite
 import numpy as np
 import numpy.typing as npt
 
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.supply.ripple_model import Complexes, Floats
 
@@ -88,13 +89,13 @@ def sampling(t: float | npt.ArrayLike) -> float:
         step = float(times)
     else:
         if times.ndim != 1 or len(times) < 2 or not np.isfinite(times).all():
-            raise RippleError("times: not a row of at least two finite numbers; allowed: seconds, rising evenly")
+            raise RippleError(tr("times: not a row of at least two finite numbers; allowed: seconds, rising evenly"))
         step = float((times[-1] - times[0]) / (len(times) - 1))
         uneven = float(np.abs(np.diff(times) - step).max()) if step > 0.0 else 1.0
         if uneven > 0.5 * step:
-            raise RippleError("times: uneven, or not rising; allowed: evenly spaced, none missing or twice")
+            raise RippleError(tr("times: uneven, or not rising; allowed: evenly spaced, none missing or twice"))
     if not isfinite(step) or not 1e-9 <= step <= 0.1:
-        raise RippleError(f"sample interval {step:g} s found; allowed: 1 ns to 0.1 s")
+        raise RippleError(tr("sample interval {step:g} s found; allowed: 1 ns to 0.1 s", step=step))
     return step
 
 
@@ -102,14 +103,28 @@ def samples(name: str, values: npt.ArrayLike) -> Floats:
     """A row of finite numbers. RippleError otherwise, naming the first sample that is none."""
     row = np.asarray(values, dtype=np.float64)
     if row.ndim != 1 or len(row) == 0:
-        raise RippleError(f"{name}: empty, or more than one column; allowed: one row of numbers")
+        raise RippleError(tr("{name}: empty, or more than one column; allowed: one row of numbers", name=name))
     if not np.isfinite(row).all():
         first = int(np.flatnonzero(~np.isfinite(row))[0])
-        raise RippleError(f"{name}: sample {first + 1} is {row[first]}; allowed: finite numbers")
+        raise RippleError(
+            tr(
+                "{name}: sample {first} is {first_2}; allowed: finite numbers",
+                name=name,
+                first=first + 1,
+                first_2=row[first],
+            )
+        )
     if len(row) < LEAST_SAMPLES:
-        raise RippleError(f"{name}: {len(row)} samples found; allowed: at least {LEAST_SAMPLES}")
+        raise RippleError(
+            tr(
+                "{name}: {row} samples found; allowed: at least {least_samples}",
+                name=name,
+                row=len(row),
+                least_samples=LEAST_SAMPLES,
+            )
+        )
     if float(np.abs(row).max()) > 1e5:
-        raise RippleError(f"{name}: {np.abs(row).max():g} found; allowed: up to 1e5")
+        raise RippleError(tr("{name}: {row:g} found; allowed: up to 1e5", name=name, row=np.abs(row).max()))
     return row
 
 
@@ -172,46 +187,69 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
     """
     step = sampling(t)
     if not isfinite(mains_hz) or not 40.0 <= mains_hz <= 440.0:
-        raise RippleError(f"mains frequency {mains_hz:g} Hz found; allowed: 40 to 440 Hz, mostly 50 or 60")
+        raise RippleError(
+            tr("mains frequency {mains_hz:g} Hz found; allowed: 40 to 440 Hz, mostly 50 or 60", mains_hz=mains_hz)
+        )
     row = samples("volts", volts)
     lsb = converter_step(row) if lsb is None else lsb
     if float(np.ptp(row)) <= 0.0:
         raise RippleError(
-            f"volts: a flat line at {row[0]:g} V; allowed: a rail under load, at finer volts per division"
+            tr("volts: a flat line at {row:g} V; allowed: a rail under load, at finer volts per division", row=row[0])
         )
     if lsb > 0.0 and np.ptp(row) < 2.5 * lsb:
         raise RippleError(
-            f"volts: all within {np.ptp(row) / lsb:.0f} steps of the converter ({show(lsb, 'V')} each); allowed: "
-            f"ripple over at least {LEAST_STEPS:g} steps, so fewer volts per division"
+            tr(
+                "volts: all within {lsb:.0f} steps of the converter ({lsb_2} each); allowed: ripple over "
+                "at least {least_steps:g} steps, so fewer volts per division",
+                lsb=np.ptp(row) / lsb,
+                lsb_2=show(lsb, "V"),
+                least_steps=LEAST_STEPS,
+            )
         )
     if clipped(row, lsb):
         raise RippleError(
-            "volts: clipped, many samples stuck at the end of the range; allowed: the whole ripple on screen"
+            tr("volts: clipped, many samples stuck at the end of the range; allowed: the whole ripple on screen")
         )
     per_period = 1.0 / (mains_hz * step)
     if per_period < LEAST_PER_PERIOD:
         raise RippleError(
-            f"sample interval {show(step, 's')}: {per_period:.3g} samples a mains period; allowed: at least "
-            f"{LEAST_PER_PERIOD}, so a faster time base"
+            tr(
+                "sample interval {step}: {per_period:.3g} samples a mains period; allowed: at least "
+                "{least_per_period}, so a faster time base",
+                step=show(step, "s"),
+                per_period=per_period,
+                least_per_period=LEAST_PER_PERIOD,
+            )
         )
     periods = len(row) / per_period
     if periods < LEAST_PERIODS:
         raise RippleError(
-            f"length {show(len(row) * step, 's')}: {periods:.2g} mains periods; allowed: at least {LEAST_PERIODS:g}, "
-            "best 5 or more, so a slower time base"
+            tr(
+                "length {step}: {periods:.2g} mains periods; allowed: at least {least_periods:g}, best 5 "
+                "or more, so a slower time base",
+                step=show(len(row) * step, "s"),
+                periods=periods,
+                least_periods=LEAST_PERIODS,
+            )
         )
     notes: list[str] = []
     doubts: list[str] = []
     inverted = bool(row.max() < 0.0) if not ac else False
     if inverted:
         row = -row
-        notes.append("a negative rail: turned over")
+        notes.append(tr("a negative rail: turned over"))
     if periods > PERIODS_USED + 0.5:
         row = row[: round(PERIODS_USED * per_period)]
-        notes.append(f"the first {PERIODS_USED} of {periods:.0f} mains periods are used")
+        notes.append(
+            tr(
+                "the first {periods_used} of {periods:.0f} mains periods are used",
+                periods_used=PERIODS_USED,
+                periods=periods,
+            )
+        )
         periods = float(PERIODS_USED)
     elif periods < 4.0:
-        doubts.append(f"only {periods:.2g} mains periods: 5 or more average the noise out")
+        doubts.append(tr("only {periods:.2g} mains periods: 5 or more average the noise out", periods=periods))
     hertz = _mains(row, step, mains_hz)
     lumped = max(1, int(per_period / MOST_PER_PERIOD))
     fine = _lumps(row, lumped)
@@ -220,8 +258,12 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
     strongest = int(np.argmax(np.abs(made.lines[1:]))) + 1
     if strongest > 2:
         raise RippleError(
-            f"mains frequency {mains_hz:g} Hz: the capture repeats at {strongest * hertz:.4g} Hz, neither at the mains "
-            "nor at twice it; allowed: ripple of a mains rectifier, with the right time base"
+            tr(
+                "mains frequency {mains_hz:g} Hz: the capture repeats at {hertz:.4g} Hz, neither at the "
+                "mains nor at twice it; allowed: ripple of a mains rectifier, with the right time base",
+                mains_hz=mains_hz,
+                hertz=strongest * hertz,
+            )
         )
     # A lump of m samples is their mean at the middle: undo what that takes off the higher lines, and the shift.
     order = np.arange(len(made.lines))
@@ -232,21 +274,35 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
     if ac and float(np.median(np.diff(waveform(lines[:21], 128)))) > 0.0:
         lines = np.concatenate([lines[:1], -lines[1:]])
         inverted, wave = True, waveform(lines, 512)
-        notes.append("rises for longer than it falls: a negative rail or crossed probe, turned over")
+        notes.append(tr("rises for longer than it falls: a negative rail or crossed probe, turned over"))
     flat = flat_top(-row if ac and inverted else row, lsb)
     if flat:
-        doubts.append("the top is flat, as if the input stage cut it off: take more volts per division, or less offset")
+        doubts.append(
+            tr("the top is flat, as if the input stage cut it off: take more volts per division, or less offset")
+        )
     ripple = float(np.ptp(wave))
     if lsb > 0.0 and ripple < LEAST_STEPS * lsb:
         raise RippleError(
-            f"volts: a ripple of {ripple / lsb:.1f} steps of the converter ({show(lsb, 'V')} each); allowed: at least "
-            f"{LEAST_STEPS:g}, so fewer volts per division with the offset turned, or AC coupling with its corner known"
+            tr(
+                "volts: a ripple of {lsb:.1f} steps of the converter ({lsb_2} each); allowed: at least "
+                "{least_steps:g}, so fewer volts per division with the offset turned, or AC coupling "
+                "with its corner known",
+                lsb=ripple / lsb,
+                lsb_2=show(lsb, "V"),
+                least_steps=LEAST_STEPS,
+            )
         )
     if abs(hertz / mains_hz - 1.0) > 0.004:
-        doubts.append(f"the mains reads {hertz:.2f} Hz by this time base, {mains_hz:g} Hz was said")
+        doubts.append(
+            tr(
+                "the mains reads {hertz:.2f} Hz by this time base, {mains_hz:g} Hz was said",
+                hertz=hertz,
+                mains_hz=mains_hz,
+            )
+        )
     if made.left > 0.5:
         doubts.append(
-            "what is left beside the mains harmonics is no plain noise: the load changes, or something switches"
+            tr("what is left beside the mains harmonics is no plain noise: the load changes, or something switches")
         )
     # The converter's rounding repeats where the samples fall alike in every period, so it averages over one only.
     rounding = lsb * lsb / 12.0 / lumped
@@ -352,17 +408,30 @@ def _stands_out(explained: float, row: Floats, step: float, mains_hz: float) -> 
     near = power[max(peak - 8, 0) : peak + 9].sum() / max(power.sum(), 1e-300)
     if near < 0.2 or min(abs(found / mains_hz - 1.0), abs(found / (2.0 * mains_hz) - 1.0)) < 0.02:
         raise RippleError(
-            f"volts: more noise than ripple of a mains of {mains_hz:g} Hz; allowed: a rectified rail under load, with "
-            "fewer volts per division"
+            tr(
+                "volts: more noise than ripple of a mains of {mains_hz:g} Hz; allowed: a rectified rail "
+                "under load, with fewer volts per division",
+                mains_hz=mains_hz,
+            )
         )
     others = [other for other in (50.0, 60.0) if other != mains_hz]
     for other in others:
         if min(abs(found / other - 1.0), abs(found / (2.0 * other) - 1.0)) < 0.02:
             raise RippleError(
-                f"mains frequency {mains_hz:g} Hz: the capture repeats at {found:.4g} Hz, which fits a mains of "
-                f"{other:g} Hz; allowed: the mains it was taken on, and the right time base"
+                tr(
+                    "mains frequency {mains_hz:g} Hz: the capture repeats at {found:.4g} Hz, which fits a "
+                    "mains of {other:g} Hz; allowed: the mains it was taken on, and the right time base",
+                    mains_hz=mains_hz,
+                    found=found,
+                    other=other,
+                )
             )
     raise RippleError(
-        f"mains frequency {mains_hz:g} Hz: the capture repeats at {show(found, 'Hz', 4)}, neither at the mains nor at "
-        "twice it; allowed: ripple of a mains rectifier (no switching supply), with the right time base"
+        tr(
+            "mains frequency {mains_hz:g} Hz: the capture repeats at {found}, neither at the mains "
+            "nor at twice it; allowed: ripple of a mains rectifier (no switching supply), with the "
+            "right time base",
+            mains_hz=mains_hz,
+            found=show(found, "Hz", 4),
+        )
     )

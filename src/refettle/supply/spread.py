@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.supply.model import Spread as Spread
 from refettle.supply.model import Supply, Variant, Worked, unloaded_peak, work_out
 from refettle.supply.regulator import SHUTDOWN, Missing, junction
@@ -125,9 +126,9 @@ def monte_carlo(
         Figures out of range.
     """
     if not 10 <= count <= MOST:
-        raise SupplyError(f"variants: found {count}; allowed: 10 to {MOST:,}")
+        raise SupplyError(tr("variants: found {count}; allowed: 10 to {most:,}", count=count, most=MOST))
     if seed < 0:
-        raise SupplyError(f"seed: found {seed}; allowed: 0 or more")
+        raise SupplyError(tr("seed: found {seed}; allowed: 0 or more", seed=seed))
     gone = frozenset(missing)
     spread = spread or supply.spread
     random = np.random.default_rng(seed)
@@ -169,7 +170,7 @@ def monte_carlo(
                 drops_out=float(np.mean((headroom < 0.0) | lost)),
                 shuts_down=float(np.mean(hot > SHUTDOWN)),
                 headroom=_quantity("headroom", "V", headroom),
-                depth=_quantity("depth of the dips", "V", found[f"depth {n}"]),
+                depth=_quantity(tr("depth of the dips"), "V", found[f"depth {n}"]),
                 heat=_quantity("heat", "W", found[f"heat {n}"]),
                 junction=_quantity("junction", "°C", hot),
             )
@@ -178,10 +179,10 @@ def monte_carlo(
         count=len(lost),
         seed=seed,
         broken_down=float(np.mean(lost)),
-        mean=_quantity("reservoir, mean", "V", found["mean"]),
-        ripple=_quantity("reservoir, ripple", "V", found["ripple"]),
-        valley=_quantity("reservoir, valley", "V", found["valley"]),
-        capacitor_rms=_quantity("reservoir, ripple current", "A", found["capacitor_rms"]),
+        mean=_quantity(tr("reservoir, mean"), "V", found["mean"]),
+        ripple=_quantity(tr("reservoir, ripple"), "V", found["ripple"]),
+        valley=_quantity(tr("reservoir, valley"), "V", found["valley"]),
+        capacitor_rms=_quantity(tr("reservoir, ripple current"), "A", found["capacitor_rms"]),
         rails=tuple(rails),
         times=times,
         waves=waves,

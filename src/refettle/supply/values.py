@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from refettle.language import tr
+
 Floats = NDArray[np.float64]
 
 
@@ -16,11 +18,27 @@ def ranged(name: str, value: ArrayLike, low: float, high: float, unit: str, *, a
     """`value` as an array of shape () or (n,), every one finite, above `low` (or from it) up to `high`; SupplyError."""
     found = np.asarray(value, dtype=np.float64)
     if found.ndim > 1:
-        raise SupplyError(f"{name}: found an array of {found.ndim} dimensions; allowed: a number, or one per variant")
+        raise SupplyError(
+            tr(
+                "{name}: found an array of {ndim} dimensions; allowed: a number, or one per variant",
+                name=name,
+                ndim=found.ndim,
+            )
+        )
     wrong = ~np.isfinite(found) | (found > high) | ((found <= low) if above else (found < low))
     if np.any(wrong):
         worst = float(found[wrong][0] if found.ndim else found)
         start = "above" if above else "from"
         behind = f" {unit}" if unit else ""
-        raise SupplyError(f"{name}: found {worst:g}{behind}; allowed: {start} {low:g} to {high:g}{behind}")
+        raise SupplyError(
+            tr(
+                "{name}: found {worst:g}{behind}; allowed: {start} {low:g} to {high:g}{behind}",
+                name=name,
+                worst=worst,
+                behind=behind,
+                start=start,
+                low=low,
+                high=high,
+            )
+        )
     return found

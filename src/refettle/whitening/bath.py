@@ -16,6 +16,7 @@ import re
 from dataclasses import dataclass
 from math import exp
 
+from refettle.language import tr
 from refettle.quantities import QuantityError, number, parse
 from refettle.whitening.law import Gate, HazardClass, PeroxideLaw, classes_of, refuse_above
 from refettle.whitening.strength import MOLAR, Strength, density, grams_per_litre, volume_strength
@@ -90,8 +91,15 @@ def read_litres(text: str, name: str, *, solid: float | None = None) -> float:
         else:
             litres = parse(cleaned, "L")
     except QuantityError:
-        more = ", or a mass such as 2.1 kg" if solid is not None else ""
-        raise WhiteningError(f"{name}: {text[:60]!r} found; allowed: litres, such as 10 L or 500 ml{more}") from None
+        more = tr(", or a mass such as 2.1 kg") if solid is not None else ""
+        raise WhiteningError(
+            tr(
+                "{name}: {text!r} found; allowed: litres, such as 10 L or 500 ml{more}",
+                name=name,
+                text=text[:60],
+                more=more,
+            )
+        ) from None
     return within(name, litres, 0.0, MOST_LITRES, "L", above=solid is None)
 
 
@@ -171,17 +179,33 @@ def recipe(
     within("parts", parts, 0.0, MOST_LITRES, "L")
     within("temperature", celsius, 5.0, MOST_CELSIUS, "°C")
     if parts >= volume:
-        raise WhiteningError(f"parts: {parts:g} L found; allowed: less than the volume of {volume:g} L they lie in")
+        raise WhiteningError(
+            tr(
+                "parts: {parts:g} L found; allowed: less than the volume of {volume:g} L they lie in",
+                parts=parts,
+                volume=volume,
+            )
+        )
     if tub is not None and volume > (1.0 - FREE) * tub + 1e-9:
         raise WhiteningError(
-            f"volume: {volume:g} L in a tub of {tub:g} L found; allowed: up to {(1.0 - FREE) * tub:g} L, "
-            "with free room above"
+            tr(
+                "volume: {volume:g} L in a tub of {tub:g} L found; allowed: up to {tub_2:g} L, with free room above",
+                volume=volume,
+                tub=tub,
+                tub_2=(1.0 - FREE) * tub,
+            )
         )
     low, high = aged(stock.percent, years)
     if high < target * (1.0 - 1e-9):
-        by_age = f" at best, after {years:g} years" if years else ""
+        by_age = tr(" at best, after {years:g} years", years=years) if years else ""
         raise WhiteningError(
-            f"stock: {high:.4g} % w/w{by_age} found; allowed: at least the {target:g} % w/w that the bath is to have"
+            tr(
+                "stock: {high:.4g} % w/w{by_age} found; allowed: at least the {target:g} % w/w that the "
+                "bath is to have",
+                high=high,
+                by_age=by_age,
+                target=target,
+            )
         )
     litres = volume - parts
     total = litres * density(target)
@@ -224,21 +248,32 @@ def grams(kg: float, litres: float) -> str:
 def _order(stock_kg: float, water_kg: float, target: float, classes: tuple[HazardClass, ...]) -> tuple[str, ...]:
     litres = (stock_kg + water_kg) / density(target)
     lines = [
-        "Gloves and goggles on. Plastic tub, scale and a plastic stirrer; set the scale to zero with the tub on it."
+        tr("Gloves and goggles on. Plastic tub, scale and a plastic stirrer; set the scale to zero with the tub on it.")
     ]
     if water_kg > 0:
-        lines.append(f"Water first: {grams(water_kg, litres)}, distilled or de-ionised.")
+        lines.append(tr("Water first: {litres}, distilled or de-ionised.", litres=grams(water_kg, litres)))
         lines.append(
-            f"Then the stock, slowly, stirring: {grams(stock_kg, litres)} more. Never water into the peroxide."
+            tr(
+                "Then the stock, slowly, stirring: {litres} more. Never water into the peroxide.",
+                litres=grams(stock_kg, litres),
+            )
         )
     else:
-        lines.append(f"The stock as it is, {grams(stock_kg, litres)}; no water.")
+        lines.append(tr("The stock as it is, {litres}; no water.", litres=grams(stock_kg, litres)))
     codes = "".join(f", {code}" for code in dict.fromkeys(each.code for each in classes))
-    lines.append(f"Label the tub: hydrogen peroxide {number(target)} % w/w{codes}, date, who. Loose lid or none.")
     lines.append(
-        "Parts in, weighed down with plastic, all under the surface, no air trapped. Look within the first hour."
+        tr(
+            "Label the tub: hydrogen peroxide {target} % w/w{codes}, date, who. Loose lid or none.",
+            target=number(target),
+            codes=codes,
+        )
     )
-    lines.append("Turn the parts and stir every 1 to 2 hours; after it, rinse well with water and dry before judging.")
+    lines.append(
+        tr("Parts in, weighed down with plastic, all under the surface, no air trapped. Look within the first hour.")
+    )
+    lines.append(
+        tr("Turn the parts and stir every 1 to 2 hours; after it, rinse well with water and dry before judging.")
+    )
     return tuple(lines)
 
 
@@ -256,27 +291,44 @@ def _notes(
     if years:
         low, high = between
         notes.append(
-            f"after {years:g} years the stock is taken to be {low:.3g} to {high:.3g} % w/w (1 to 10 % lost a year: "
-            f"estimate); mixed by the most, so the bath is {weakest:.3g} to {target:.3g} %"
+            tr(
+                "after {years:g} years the stock is taken to be {low:.3g} to {high:.3g} % w/w (1 to 10 % "
+                "lost a year: estimate); mixed by the most, so the bath is {weakest:.3g} to {target:.3g} "
+                "%",
+                years=years,
+                low=low,
+                high=high,
+                weakest=weakest,
+                target=target,
+            )
         )
         if weakest < 0.8 * target:
-            notes.append("that is wide: have the stock measured, or take a fresh bottle")
+            notes.append(tr("that is wide: have the stock measured, or take a fresh bottle"))
     if celsius > 25.0:
         low, high = faster(25.0, celsius)
         notes.append(
-            f"at {number(celsius)} °C everything goes {low:.2g} to {high:.2g} times as fast as at 25 °C, gas and heat "
-            "too (borrowed from wood pulp: an assumption); thermostat with a cut-out, never unattended"
+            tr(
+                "at {celsius} °C everything goes {low:.2g} to {high:.2g} times as fast as at 25 °C, gas "
+                "and heat too (borrowed from wood pulp: an assumption); thermostat with a cut-out, never "
+                "unattended",
+                celsius=number(celsius),
+                low=low,
+                high=high,
+            )
         )
     if not parts:
         notes.append(
-            "no parts given: with parts in it the tub is fuller; weigh them, about 1 L for each 1.05 kg of ABS"
+            tr("no parts given: with parts in it the tub is fuller; weigh them, about 1 L for each 1.05 kg of ABS")
         )
     if target > STRONG or between[1] > STRONG:
         notes.append(
-            f"above {STRONG:g} % w/w: face shield and apron as well, little at a time, by the supplier's sheet (common "
-            "practice, no source)"
+            tr(
+                "above {strong:g} % w/w: face shield and apron as well, little at a time, by the "
+                "supplier's sheet (common practice, no source)",
+                strong=STRONG,
+            )
         )
     if tub is None:
-        notes.append("keep a tenth of the tub free above the mark")
-    notes.append("whitening does not mend the plastic: brittle stays brittle; it may yellow again in the dark")
+        notes.append(tr("keep a tenth of the tub free above the mark"))
+    notes.append(tr("whitening does not mend the plastic: brittle stays brittle; it may yellow again in the dark"))
     return tuple(notes)

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any, Literal, get_args
 
+from refettle.language import mark, tr
+
 Point = tuple[float, float]
 Size = Literal["a5", "a6"]
 SIZES: tuple[Size, ...] = get_args(Size)
@@ -23,7 +25,7 @@ SQUARES = 6
 """Squares along a marker: four that carry its number, and a black rim of one."""
 CODES = (0xB532, 0x0F9A, 0x332D, 0x9946, 0x549E, 0x79CD, 0x9E2E, 0xC4F2)
 """The inner 4 x 4 squares of markers 0 to 7, row by row, 1 for white."""
-CORNERS = ("top left", "top right", "bottom right", "bottom left")
+CORNERS = (mark("top left"), mark("top right"), mark("bottom right"), mark("bottom left"))
 WINDOW = 0.6
 """Share of a neutral's side that is read, so that its edge and a badly laid strip stay out."""
 READING_WIDE = 1.5
@@ -115,33 +117,33 @@ class Hint:
 
 
 GUIDE: tuple[Hint, ...] = (
-    Hint(True, "Print at 100 % (actual size) on matt paper and check the bar with a ruler.",
-         "Marks and sizes are kept in millimetres on the card."),
-    Hint(True, "Stick a neutral on all four corner squares: matt grey card, or white PTFE thread tape in six layers.",
-         "The four tell the colour of the light, and whether it is one light. Six layers: common practice, no source."),
-    Hint(True, "Lay the card flat, in the plane of the surface, close to it; all four corners in the picture.",
-         "Marks are carried by the card and hold only in its plane, not on a curve or a step."),
-    Hint(True, "Have plastic that never saw light in the same picture: inside of a flap, under a label, behind a foot.",
-         "How yellow a part is, is told against its own unexposed plastic."),
-    Hint(True, "One kind of light only: overcast daylight from a window with the lamps off, or one lamp, blinds shut.",
-         "Two lights of different colour make the figure worthless; no correction helps."),
-    Hint(True, "Light from the side at 45°, camera straight above.",
-         "Gloss mirrors the lamp into the picture otherwise."),
-    Hint(True, "Wash and dry the part before.", "Dirt shadows and wet plastic read darker and yellower."),
-    Hint(True, "Expose so that the neutrals stay below full white; tap on them, or take one step darker.",
-         "What is clipped cannot be read."),
-    Hint(True, "Keep camera, place and lamp as they were for every later photo; lock white balance and exposure if it "
-               "can be done.", "A phone is good for 17 points in a hundred, a fixed rig for 8, locked for 5."),
-    Hint(True, "Take three photos and lay everything anew between them.",
-         "They show what your own photos are good for."),
-    Hint(False, "No flash, no ultraviolet lamp on, no direct patchy sun.",
-         "Ultraviolet makes paper glow, hurts eyes, and is not the light that is seen by."),
-    Hint(False, "No night, HDR, portrait or beauty mode, no filter, no mirrored front camera.",
-         "They paint over the colour, differently in every picture."),
-    Hint(False, "No office paper as a neutral.",
-         "Its brightener glows blue in daylight, so everything reads yellower."),
-    Hint(False, "No coloured wall, shirt or table next to it.", "They colour the light."),
-    Hint(False, "No photo sent through a messenger.", "It comes out smaller and changed; copy the file itself."),
+    Hint(True, mark("Print at 100 % (actual size) on matt paper and check the bar with a ruler."),
+         mark("Marks and sizes are kept in millimetres on the card.")),
+    Hint(True, mark("Stick a neutral on all four corner squares: matt grey card, or white PTFE thread tape in six layers."),
+         mark("The four tell the colour of the light, and whether it is one light. Six layers: common practice, no source.")),
+    Hint(True, mark("Lay the card flat, in the plane of the surface, close to it; all four corners in the picture."),
+         mark("Marks are carried by the card and hold only in its plane, not on a curve or a step.")),
+    Hint(True, mark("Have plastic that never saw light in the same picture: inside of a flap, under a label, behind a foot."),
+         mark("How yellow a part is, is told against its own unexposed plastic.")),
+    Hint(True, mark("One kind of light only: overcast daylight from a window with the lamps off, or one lamp, blinds shut."),
+         mark("Two lights of different colour make the figure worthless; no correction helps.")),
+    Hint(True, mark("Light from the side at 45°, camera straight above."),
+         mark("Gloss mirrors the lamp into the picture otherwise.")),
+    Hint(True, mark("Wash and dry the part before."), mark("Dirt shadows and wet plastic read darker and yellower.")),
+    Hint(True, mark("Expose so that the neutrals stay below full white; tap on them, or take one step darker."),
+         mark("What is clipped cannot be read.")),
+    Hint(True, mark("Keep camera, place and lamp as they were for every later photo; lock white balance and exposure if it "
+               "can be done."), mark("A phone is good for 17 points in a hundred, a fixed rig for 8, locked for 5.")),
+    Hint(True, mark("Take three photos and lay everything anew between them."),
+         mark("They show what your own photos are good for.")),
+    Hint(False, mark("No flash, no ultraviolet lamp on, no direct patchy sun."),
+         mark("Ultraviolet makes paper glow, hurts eyes, and is not the light that is seen by.")),
+    Hint(False, mark("No night, HDR, portrait or beauty mode, no filter, no mirrored front camera."),
+         mark("They paint over the colour, differently in every picture.")),
+    Hint(False, mark("No office paper as a neutral."),
+         mark("Its brightener glows blue in daylight, so everything reads yellower.")),
+    Hint(False, mark("No coloured wall, shirt or table next to it."), mark("They colour the light.")),
+    Hint(False, mark("No photo sent through a messenger."), mark("It comes out smaller and changed; copy the file itself.")),
 )  # fmt: skip
 """What makes a photo good for measuring. Common practice, no source, where nothing is named."""
 
@@ -151,7 +153,7 @@ def card_of(size: str) -> Card:
     for known in SIZES:
         if size.strip().lower() == known:
             return CARDS[known]
-    raise CardError(f"size {size!r} found; allowed: {', '.join(SIZES)}")
+    raise CardError(tr("size {size!r} found; allowed: {sizes}", size=size, sizes=", ".join(SIZES)))
 
 
 def marker_squares(number: int) -> list[str]:
@@ -194,12 +196,12 @@ def card_svg(size: str = "a6") -> str:
     for place in card.neutrals:
         out.append(_frame(place))
         x, y = place.middle
-        out += [_line(x, y + dy * step, 2.4 * step, text) for dy, text in ((-2, "neutral"), (1.2, "grey card"),
-                                                                           (4.4, "or PTFE"))]  # fmt: skip
+        out += [_line(x, y + dy * step, 2.4 * step, text) for dy, text in ((-2, "neutral"), (1.2, tr("grey card")),
+                                                                           (4.4, tr("or PTFE")))]  # fmt: skip
     out.append(_frame(card.reference, dashed=True))
     x, y = card.reference.middle
     out.append(_line(x, y - 1 * step, 2.6 * step, "reference"))
-    out.append(_line(x, y + 2.6 * step, 2.2 * step, "a small part, unexposed side up"))
+    out.append(_line(x, y + 2.6 * step, 2.2 * step, tr("a small part, unexposed side up")))
     bar = card.scale
     ticks = "".join(
         f"M{bar.left + mm:g} {bar.top:g}v{2 if mm % 10 == 0 else 1.2:g}" for mm in range(0, int(bar.width) + 1, 5)
@@ -207,10 +209,10 @@ def card_svg(size: str = "a6") -> str:
     out.append(
         f'<path d="M{bar.left:g} {bar.top:g}h{bar.width:g}{ticks}" stroke="#000" stroke-width="0.2" fill="none"/>'
     )
-    out.append(_line(w / 2, bar.top - 1.2, 2.4 * step, f"{bar.width:g} mm: check with a ruler"))
+    out.append(_line(w / 2, bar.top - 1.2, 2.4 * step, tr("{width:g} mm: check with a ruler", width=bar.width)))
     lines = (
-        "Paper is no neutral: cover all four corners.",
-        "One light, 45° from the side. Flat, in the plane of the part.",
+        tr("Paper is no neutral: cover all four corners."),
+        tr("One light, 45° from the side. Flat, in the plane of the part."),
     )
     start = bar.top + 3.6 + 2.2 * step
     out += [_line(w / 2, start + k * 3 * step, 2.2 * step, text) for k, text in enumerate(lines)]
@@ -250,8 +252,11 @@ def card_pdf(size: str = "a6") -> bytes:
         from weasyprint import HTML
     except (ImportError, OSError) as error:  # the package, or the text libraries that it leans on
         raise CardError(
-            f"No PDF can be written here ({error}). Print the SVG from the browser at 100 %, or install refettle[pdf] "
-            "and the Pango library."
+            tr(
+                "No PDF can be written here ({error}). Print the SVG from the browser at 100 %, or "
+                "install refettle[pdf] and the Pango library.",
+                error=error,
+            )
         ) from None
     page = (
         f"<style>@page {{ size: {card.width:g}mm {card.height:g}mm; margin: 0 }} body {{ margin: 0 }} "
@@ -264,4 +269,4 @@ def card_pdf(size: str = "a6") -> bytes:
 
 def nothing_fetched(url: str, *_: object, **__: object) -> Any:
     """What a PDF asks for from outside itself: refused, whatever it is. Raises ValueError."""
-    raise ValueError(f"{url}: nothing is fetched")
+    raise ValueError(tr("{url}: nothing is fetched", url=url))

@@ -17,9 +17,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from refettle.language import mark
+
 Floats = NDArray[np.float64]
 
-CONDITION = "ASTM E313, D65/2°"
+CONDITION = mark("ASTM E313, D65/2°")
 """Printed beside every yellowness index: indices of other lights, observers or the old D1925 are other numbers."""
 YELLOWNESS = (1.2985, 1.1335)
 """Cx and Cz for D65/2° (table of E313-15e1 as the library colour-science prints it)."""
@@ -150,9 +152,11 @@ def dominant_wavelength(xyz_value: ArrayLike) -> float | None:
 
 Scope = Literal["yes", "coloured", "dark"]
 SCOPES: dict[Scope, str] = {
-    "yes": "white or near white, or yellow of 570 to 580 nm",
-    "coloured": "coloured: the yellowness index is for white and near-white plastics; go by b* and the difference",
-    "dark": "dark: the yellowness index is for white and near-white plastics; go by b* and the difference",
+    "yes": mark("white or near white, or yellow of 570 to 580 nm"),
+    "coloured": mark(
+        "coloured: the yellowness index is for white and near-white plastics; go by b* and the difference"
+    ),
+    "dark": mark("dark: the yellowness index is for white and near-white plastics; go by b* and the difference"),
 }
 
 

@@ -20,6 +20,7 @@ from math import log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.language import tr
 from refettle.whitening.values import WhiteningError, within
 
 Floats = NDArray[np.float64]
@@ -96,8 +97,8 @@ def rate_prior(
     logs: list[float] = []
     own = 0.0
     for number, each in enumerate(earlier, 1):
-        within(f"earlier batch {number}: rate", each.rate, 0.0, 1e3, "", above=True)
-        within(f"earlier batch {number}: spread", each.spread, 0.0, 5.0, "")
+        within(tr("earlier batch {number}: rate", number=number), each.rate, 0.0, 1e3, "", above=True)
+        within(tr("earlier batch {number}: spread", number=number), each.spread, 0.0, 5.0, "")
         same = (
             each.unit == unit
             and each.method.casefold() == method.casefold()
@@ -149,7 +150,13 @@ def fit(
     """
     within("sd", sd, 0.0, 300.0, "YI", above=True)
     if len(np.unique(x)) < LEAST_READINGS:
-        raise WhiteningError(f"readings: {len(np.unique(x))} different times found; allowed: {LEAST_READINGS} or more")
+        raise WhiteningError(
+            tr(
+                "readings: {x} different times found; allowed: {least_readings} or more",
+                x=len(np.unique(x)),
+                least_readings=LEAST_READINGS,
+            )
+        )
     rates = np.geomspace(*grid, POINTS)
     solved = _solve(rates, x, y, sd, reference)
     weight = -0.5 * solved.chi2 - 0.5 * np.log(solved.det)
@@ -206,9 +213,9 @@ def _misfit(x: Floats, y: Floats, sd: float, reference: float | None, solved: _S
     slow = np.geomspace(0.05, 30.0, POINTS) / max(float(root.max()), 1e-9)
     other = float(_solve(slow, root, y, sd, reference).chi2.min())
     if len(x) > LEAST_READINGS and chi2 - other > BETTER and other < chi2 / 2.0:
-        return "fast at first, then slower than a fall to a floor: what it foretells is not to be trusted"
+        return tr("fast at first, then slower than a fall to a floor: what it foretells is not to be trusted")
     # Wilson and Hilferty: the cube root of chi2 over its freedom is close to normal.
     narrow = 2.0 / (9.0 * freedom)
     if ((chi2 / freedom) ** (1.0 / 3.0) - 1.0 + narrow) / sqrt(narrow) > UNLIKELY:
-        return "the readings scatter more about the curve than a reading repeats: light, turning or photos vary"
+        return tr("the readings scatter more about the curve than a reading repeats: light, turning or photos vary")
     return ""

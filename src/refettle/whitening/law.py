@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from refettle.language import tr
 from refettle.whitening.values import WhiteningError
 
 STALE_DAYS = 730
@@ -75,16 +76,28 @@ def refuse_above(law: PeroxideLaw, name: str, percent: float, professional: bool
         return
     if professional:
         raise WhiteningError(
-            f"{name}: {percent:.4g} % w/w found; allowed: up to {most:g} % w/w, the most that a licence allows "
-            f"({law.law})"
+            tr(
+                "{name}: {percent:.4g} % w/w found; allowed: up to {most:g} % w/w, the most that a "
+                "licence allows ({law})",
+                name=name,
+                percent=percent,
+                most=most,
+                law=law.law,
+            )
         )
     raise WhiteningError(
-        f"{name}: {percent:.4g} % w/w found; allowed: up to {most:g} % w/w for the public ({law.law}), more only for "
-        "those who choose it as professional or licensed users"
+        tr(
+            "{name}: {percent:.4g} % w/w found; allowed: up to {most:g} % w/w for the public "
+            "({law}), more only for those who choose it as professional or licensed users",
+            name=name,
+            percent=percent,
+            most=most,
+            law=law.law,
+        )
     )
 
 
 def stale(law: PeroxideLaw, today: date) -> str:
     """A line saying that the file is old, or nothing."""
     days = (today - law.as_of).days
-    return f"law and classes as of {law.as_of}: look for newer ones" if days > STALE_DAYS else ""
+    return tr("law and classes as of {as_of}: look for newer ones", as_of=law.as_of) if days > STALE_DAYS else ""

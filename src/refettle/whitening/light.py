@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.whitening.values import WhiteningError, within
 
 EYE_UVA = 10_000.0
@@ -70,25 +71,27 @@ def band(nanometre: float, set_up: SetUp = "open") -> Band:
     within("wavelength", nanometre, 180.0, 800.0, "nm")
     reasons: list[str] = []
     if nanometre < 240.0:
-        reasons.append("below 240 nm: makes ozone; only vented to the outside, or not at all")
+        reasons.append(tr("below 240 nm: makes ozone; only vented to the outside, or not at all"))
     if nanometre < 315.0:
         reasons.append(
-            "below 315 nm (254 nm germicidal lamps too): burns eyes and skin in seconds to minutes and eats the plastic"
+            tr(
+                "below 315 nm (254 nm germicidal lamps too): burns eyes and skin in seconds to minutes and eats the plastic"
+            )
         )
         if set_up == "open":
-            return Band("refused", (*reasons, "refused in an open set-up: only in a closed box with a lid switch"))
-        return Band("warning", (*reasons, "only in a closed box with a lid switch; whitening does not need it"))
+            return Band("refused", (*reasons, tr("refused in an open set-up: only in a closed box with a lid switch")))
+        return Band("warning", (*reasons, tr("only in a closed box with a lid switch; whitening does not need it")))
     if nanometre < 380.0:
         reasons.append(
-            "below 380 nm: whitens with peroxide, but by itself yellows ABS and costs it strength; keep it short"
+            tr("below 380 nm: whitens with peroxide, but by itself yellows ABS and costs it strength; keep it short")
         )
         return Band("warning", tuple(reasons))
     if nanometre <= 525.0:
-        reasons.append("380 to 525 nm: bleaches the yellow of ABS even without peroxide, most at 475 to 485 nm")
+        reasons.append(tr("380 to 525 nm: bleaches the yellow of ABS even without peroxide, most at 475 to 485 nm"))
         if nanometre >= 400.0:
-            reasons.append("the glare has an eye limit of its own, not worked out here: never look into it")
+            reasons.append(tr("the glare has an eye limit of its own, not worked out here: never look into it"))
         return Band("fit", tuple(reasons))
-    return Band("warning", ("above 525 nm: no whitening is reported there; it only warms",))
+    return Band("warning", (tr("above 525 nm: no whitening is reported there; it only warms"),))
 
 
 def eye_seconds(watt: float, limit: float = EYE_UVA) -> float:
@@ -124,22 +127,22 @@ def lamp_dose(
     """
     within("hours", hours, 0.0, MOST_HOURS, "h")
     for number, each in enumerate(readings, 1):
-        within(f"reading {number}", each, 0.0, MOST_READING, "mW/cm2")
+        within(tr("reading {number}", number=number), each, 0.0, MOST_READING, "mW/cm2")
     if wanted is not None:
         within("dose", wanted, 0.0, 1e5, "J/cm2", above=True)
     if not readings:
         if wanted is not None:
             raise WhiteningError(
-                "dose: no meter reading found; allowed: a dose only with readings at the part, otherwise lamp-hours"
+                tr("dose: no meter reading found; allowed: a dose only with readings at the part, otherwise lamp-hours")
             )
         notes = (
-            "no meter reading: lamp-hours only; the watts on the label are not light on the part",
-            "compare batches only with the same lamp at the same distance",
+            tr("no meter reading: lamp-hours only; the watts on the label are not light on the part"),
+            tr("compare batches only with the same lamp at the same distance"),
         )
-        return LampDose(hours, None, None, None, None, None, None, None, "not known without a reading", notes)
+        return LampDose(hours, None, None, None, None, None, None, None, tr("not known without a reading"), notes)
     least, most, mean = min(readings), max(readings), sum(readings) / len(readings)
     if most <= 0:
-        raise WhiteningError("readings: nothing above 0 mW/cm2 found; allowed: at least one above 0")
+        raise WhiteningError(tr("readings: nothing above 0 mW/cm2 found; allowed: at least one above 0"))
     seconds, says = _eye(most * 10.0, nanometre)
     return LampDose(
         lamp_hours=hours,
@@ -157,33 +160,38 @@ def lamp_dose(
 
 def _eye(watt: float, nanometre: float | None) -> tuple[float | None, str]:
     if nanometre is not None and nanometre > 400.0:
-        return None, "not worked out: glare has a limit of its own; never look into the lamp"
+        return None, tr("not worked out: glare has a limit of its own; never look into the lamp")
     if nanometre is not None and abs(nanometre - 254.0) < 1.5:
-        return eye_seconds(watt, EYE_254), "60 J/m2 at 254 nm in 8 h (ACGIH 2021), eyes and skin"
+        return eye_seconds(watt, EYE_254), tr("60 J/m2 at 254 nm in 8 h (ACGIH 2021), eyes and skin")
     if nanometre is not None and nanometre < 315.0:
-        return eye_seconds(watt, EYE_WEIGHTED), "30 J/m2 in 8 h (ICNIRP 2004), taken as if all of it counted fully"
-    return eye_seconds(watt), "10 kJ/m2 of 315 to 400 nm in 8 h (ICNIRP 2004), eyes"
+        return eye_seconds(watt, EYE_WEIGHTED), tr("30 J/m2 in 8 h (ICNIRP 2004), taken as if all of it counted fully")
+    return eye_seconds(watt), tr("10 kJ/m2 of 315 to 400 nm in 8 h (ICNIRP 2004), eyes")
 
 
 def _dose_notes(count: int, evenness: float, nanometre: float | None) -> tuple[str, ...]:
     notes = []
     if count < 4:
-        notes.append("few readings: take a grid over the whole part, corners and edges first")
+        notes.append(tr("few readings: take a grid over the whole part, corners and edges first"))
     if evenness < EVEN:
-        notes.append(f"uneven: the darkest place gets {evenness:.0%} of the brightest; turn the parts or move the lamp")
+        notes.append(
+            tr(
+                "uneven: the darkest place gets {evenness:.0%} of the brightest; turn the parts or move the lamp",
+                evenness=evenness,
+            )
+        )
     if nanometre is None or nanometre >= 400.0:
         notes.append(
-            "the meter's head must be made for the lamp's band; a 365 nm head reads a violet or blue lamp wrong"
+            tr("the meter's head must be made for the lamp's band; a 365 nm head reads a violet or blue lamp wrong")
         )
-    notes.append("measure again when the distance, the cover or the lamp changes, and as it ages")
+    notes.append(tr("measure again when the distance, the cover or the lamp changes, and as it ages"))
     return tuple(notes)
 
 
 TRIAL: tuple[str, ...] = (
-    "Choose a hidden spot of the same plastic; clean, dry, no peroxide. Cover half of it with foil or card.",
-    "Photo with the card, then light: a sunny window for 2 to 4 days, or a 400 to 480 nm lamp.",
-    "Look and photograph once a day, at the same place, dry. Stop when the lit half no longer changes.",
-    "14 days in the dark, then the photo that counts: 1 to 2 b* may come back in that time.",
-    "If it is enough, no peroxide is needed. If not, nothing is lost: the bath comes next.",
+    mark("Choose a hidden spot of the same plastic; clean, dry, no peroxide. Cover half of it with foil or card."),
+    mark("Photo with the card, then light: a sunny window for 2 to 4 days, or a 400 to 480 nm lamp."),
+    mark("Look and photograph once a day, at the same place, dry. Stop when the lit half no longer changes."),
+    mark("14 days in the dark, then the photo that counts: 1 to 2 b* may come back in that time."),
+    mark("If it is enough, no peroxide is needed. If not, nothing is lost: the bath comes next."),
 )
 """A trial with light alone. The window: weathered PC and SAN bleached back so (Pickett 2004); ABS is an inference."""

@@ -12,6 +12,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from refettle.language import tr
 from refettle.whitening.card import CARDS, CORNERS, Card, Size
 from refettle.whitening.colour import Floats
 from refettle.whitening.picture import PhotoError, Picture
@@ -86,15 +87,20 @@ def find_card(picture: Picture) -> Found:
         seen = _look(grey)
         fits = _fits(seen)
     if len(fits) > 1:
-        raise PhotoError("two-cards", "found two measuring cards; allowed: one in the photo")
+        raise PhotoError("two-cards", tr("found two measuring cards; allowed: one in the photo"))
     if not fits:
         raise _nothing_whole(seen, grey)
     card, (transform, side, off) = fits[0]
     if side < LEAST_SIDE:
         raise PhotoError(
             "card-too-small",
-            f"found markers of {side:.0f} pixels; allowed: at least {LEAST_SIDE:.0f}, better {GOOD_SIDE:.0f}: "
-            "go closer, or print the card larger",
+            tr(
+                "found markers of {side:.0f} pixels; allowed: at least {least_side:.0f}, better "
+                "{good_side:.0f}: go closer, or print the card larger",
+                side=side,
+                least_side=LEAST_SIDE,
+                good_side=GOOD_SIDE,
+            ),
         )
     return Found(card, transform, side, off)
 
@@ -187,21 +193,28 @@ def _nothing_whole(seen: dict[int, list[Floats]], grey: NDArray[np.uint8]) -> Ph
     """Why there is no whole card, in one line."""
     mirrored = _look(np.ascontiguousarray(grey[:, ::-1]))
     if sum(len(each) for each in mirrored.values()) > sum(len(each) for each in seen.values()):
-        return PhotoError("mirrored", "found a mirrored card; allowed: a photo that is not mirrored (no front camera)")
+        return PhotoError(
+            "mirrored", tr("found a mirrored card; allowed: a photo that is not mirrored (no front camera)")
+        )
     if any(len(each) > 1 for each in seen.values()) or _sizes(seen) > 1:
-        return PhotoError("two-cards", "found parts of two measuring cards; allowed: one whole card in the photo")
+        return PhotoError("two-cards", tr("found parts of two measuring cards; allowed: one whole card in the photo"))
     if not seen:
         return PhotoError(
-            "no-card", "found no measuring card; allowed: a photo with the whole card in it, flat, sharp, not too small"
+            "no-card",
+            tr("found no measuring card; allowed: a photo with the whole card in it, flat, sharp, not too small"),
         )
     card = next(card for card in CARDS.values() if set(seen) & set(card.markers))
     gone = [corner for number, corner in zip(card.markers, CORNERS, strict=True) if number not in seen]
     if not gone:
-        return PhotoError("bent", "found a card that is bent, or cut up; allowed: flat, in the plane of the part")
+        return PhotoError("bent", tr("found a card that is bent, or cut up; allowed: flat, in the plane of the part"))
     return PhotoError(
         "part-of-a-card",
-        f"found {4 - len(gone)} of the 4 markers of the card, not the one near the {_listed(gone)} corner; "
-        "allowed: all four in sight, sharp, nothing on them",
+        tr(
+            "found {gone} of the 4 markers of the card, not the one near the {gone_2} corner; "
+            "allowed: all four in sight, sharp, nothing on them",
+            gone=4 - len(gone),
+            gone_2=_listed(gone),
+        ),
     )
 
 
@@ -211,4 +224,4 @@ def _sizes(seen: Iterable[int]) -> int:
 
 
 def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return words[0] if len(words) == 1 else tr("{words} and {words_2}", words=", ".join(words[:-1]), words_2=words[-1])

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.whitening.card import CORNERS, Card
 from refettle.whitening.cells import cells_of
 from refettle.whitening.colour import Floats
@@ -87,7 +88,10 @@ def read_neutrals(picture: Picture, found: Found, reflectance: float, agree: flo
     flat = float(np.mean(np.array([grain for _, grain in read]) < FLAT_COLOUR))
     neutral = Neutral(rgb, gain, disagreement, reflectance, places(found.card), flat)
     if disagreement > agree + neutral.leeway:
-        raise _mixed(f"corner neutrals that differ by {100 * disagreement:.1f} % in colour", agree + neutral.leeway)
+        raise _mixed(
+            tr("corner neutrals that differ by {disagreement:.1f} % in colour", disagreement=100 * disagreement),
+            agree + neutral.leeway,
+        )
     return neutral
 
 
@@ -110,7 +114,7 @@ def check_drift(neutral: Neutral, points: Floats, agree: float = AGREE) -> float
     """The drift of the light over `points` [mm]. PhotoError where it is too large to trust."""
     drift = neutral.drift(points)
     if drift > agree + neutral.leeway:
-        found = f"light that changes over the card, by {100 * drift:.1f} % up to the regions"
+        found = tr("light that changes over the card, by {drift:.1f} % up to the regions", drift=100 * drift)
         raise _mixed(found, agree + neutral.leeway)
     return drift
 
@@ -118,8 +122,12 @@ def check_drift(neutral: Neutral, points: Floats, agree: float = AGREE) -> float
 def _mixed(found: str, most: float) -> PhotoError:
     return PhotoError(
         "mixed-light",
-        f"mixed light: found {found}; allowed: {100 * most:.2g} %. One kind of light only: "
-        "lamps off by the window, or blinds shut under the lamp; the neutrals clean, all of one kind",
+        tr(
+            "mixed light: found {found}; allowed: {most:.2g} %. One kind of light only: lamps off by "
+            "the window, or blinds shut under the lamp; the neutrals clean, all of one kind",
+            found=found,
+            most=100 * most,
+        ),
     )
 
 
@@ -127,19 +135,26 @@ def _mean(picture: Picture, found: Found, corner: int) -> tuple[Floats, Floats]:
     """Mean linear RGB of one neutral, and by how many values red and blue scatter against green."""
     window = found.pixels(found.card.neutrals[corner].inner().corners)
     cells = cells_of(picture, window, _ACROSS)
-    what = f"the neutral at the {CORNERS[corner]} corner"
+    what = tr("the neutral at the {corner} corner", corner=CORNERS[corner])
     if cells.count < LEAST_CELLS:
-        raise PhotoError("card-too-small", f"{what}: found too few pixels; allowed: the whole card, closer")
+        raise PhotoError(
+            "card-too-small", tr("{what}: found too few pixels; allowed: the whole card, closer", what=what)
+        )
     if cells.clipped_share > 0.02:
-        raise PhotoError("clipped", f"{what}: found clipped, too bright; allowed: values below 250; expose it darker")
+        raise PhotoError(
+            "clipped", tr("{what}: found clipped, too bright; allowed: values below 250; expose it darker", what=what)
+        )
     values = cells.linear[cells.whole()]
     mean: Floats = np.asarray(values.mean(axis=0), dtype=float)
     if mean.min() < DARKEST:
-        raise PhotoError("dark", f"{what}: found too dark; allowed: more light, or a longer exposure")
+        raise PhotoError("dark", tr("{what}: found too dark; allowed: more light, or a longer exposure", what=what))
     if values[:, 1].std() > UNEVEN * mean[1]:
         raise PhotoError(
             "uneven-neutral",
-            f"{what}: found uneven; allowed: grey card or PTFE stuck flat over the print, no shadow edge, no shine",
+            tr(
+                "{what}: found uneven; allowed: grey card or PTFE stuck flat over the print, no shadow edge, no shine",
+                what=what,
+            ),
         )
     rows, columns = cells.inside.shape
     part = picture.code[cells.top : cells.top + rows * cells.step, cells.left : cells.left + columns * cells.step]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.language import tr
 from refettle.whitening.profile import Profile, ProfileError, read_profile, srgb
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ class PhotoError(ValueError):
 
 
 def _refuse(why: str, found: str, allowed: str = ALLOWED) -> PhotoError:
-    return PhotoError(why, f"found {found}; allowed: {allowed}")
+    return PhotoError(why, tr("found {found}; allowed: {allowed}", found=found, allowed=allowed))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,29 +68,40 @@ def open_picture(data: bytes) -> Picture:
     from PIL.Image import DecompressionBombError
 
     if len(data) > MAX_BYTES:
-        raise _refuse("too-large", f"a file of {len(data) / 1e6:.0f} MB")
+        raise _refuse("too-large", tr("a file of {data:.0f} MB", data=len(data) / 1e6))
     kind = _kind(data)
     try:
         # The class of the format itself, not Image.open: that warns on its own, by a limit set elsewhere.
         with strict_pictures():
             image = _class_of(kind)(BytesIO(data))
     except (OSError, ValueError, SyntaxError, EOFError, KeyError, IndexError, DecompressionBombError):
-        raise _refuse("damaged", f"a damaged {kind} file: its header cannot be read", "a whole photo") from None
+        raise _refuse(
+            "damaged", tr("a damaged {kind} file: its header cannot be read", kind=kind), tr("a whole photo")
+        ) from None
     wide, high = image.size
     if wide * high > MAX_PIXELS:
-        raise _refuse("too-large", f"{wide} x {high} pixels ({wide * high / 1e6:.0f} megapixels)")
+        raise _refuse(
+            "too-large",
+            tr("{wide} x {high} pixels ({high_2:.0f} megapixels)", wide=wide, high=high, high_2=wide * high / 1e6),
+        )
     if min(wide, high) < LEAST_SIDE:
-        raise _refuse("too-small", f"{wide} x {high} pixels", f"at least {LEAST_SIDE} pixels each way")
+        raise _refuse(
+            "too-small",
+            tr("{wide} x {high} pixels", wide=wide, high=high),
+            tr("at least {least_side} pixels each way", least_side=LEAST_SIDE),
+        )
     if image.mode not in ("RGB", "RGBA", "P", "RGBX"):
-        what = "a grey photo" if image.mode[:1] in "L1I" else f"a photo in {image.mode}"
-        raise _refuse("no-colour", what, "a colour photo in RGB")
+        what = tr("a grey photo") if image.mode[:1] in "L1I" else tr("a photo in {mode}", mode=image.mode)
+        raise _refuse("no-colour", what, tr("a colour photo in RGB"))
     try:
         with strict_pictures():
             image.load()
         orientation = _orientation(image)
         flat = image if image.mode == "RGB" else _flat(image)
     except (OSError, ValueError, SyntaxError, EOFError, IndexError, MemoryError) as error:
-        raise _refuse("damaged", f"a damaged {kind} file: {error}", "a whole photo") from None
+        raise _refuse(
+            "damaged", tr("a damaged {kind} file: {error}", kind=kind, error=error), tr("a whole photo")
+        ) from None
     profile, notes = _profile(image)
     code = np.asarray(flat)
     image.close()
@@ -118,8 +130,10 @@ def _kind(data: bytes) -> str:
     if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
         return "WebP"
     if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1"):
-        raise _refuse("not-a-photo", "a HEIC photo", "JPEG, PNG or WebP; set the camera to JPEG, or convert it first")
-    raise _refuse("not-a-photo", "an empty file" if not data else "a file that is no photo")
+        raise _refuse(
+            "not-a-photo", tr("a HEIC photo"), tr("JPEG, PNG or WebP; set the camera to JPEG, or convert it first")
+        )
+    raise _refuse("not-a-photo", tr("an empty file") if not data else tr("a file that is no photo"))
 
 
 def _class_of(kind: str) -> type[ImageFile]:
@@ -142,10 +156,12 @@ def _profile(image: Image) -> tuple[Profile, tuple[str, ...]]:
         try:
             return read_profile(held), ()
         except ProfileError as error:
-            raise _refuse("profile", str(error), "sRGB, Display P3 or another profile of three colorants") from None
+            raise _refuse("profile", str(error), tr("sRGB, Display P3 or another profile of three colorants")) from None
     if _exif(image, _COLOUR_SPACE) == _UNCALIBRATED:
-        return srgb("sRGB, assumed"), ("the photo says that it is not in sRGB, and not in what: sRGB is assumed",)
-    return srgb("sRGB, assumed"), ()
+        return srgb(tr("sRGB, assumed")), (
+            tr("the photo says that it is not in sRGB, and not in what: sRGB is assumed"),
+        )
+    return srgb(tr("sRGB, assumed")), ()
 
 
 def _exif(image: Image, tag: int) -> object:

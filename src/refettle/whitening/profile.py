@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.whitening.colour import Floats, decode_srgb, rgb_matrix, white_xyz
 
 MOST_BYTES = 4_000_000
@@ -46,37 +47,37 @@ def srgb(name: str = "sRGB") -> Profile:
 def read_profile(data: bytes) -> Profile:
     """The profile of a photo. ProfileError where it is damaged, or of a kind that cameras do not write."""
     if len(data) > MOST_BYTES:
-        raise ProfileError(f"a colour profile of {len(data) / 1e6:.0f} MB")
+        raise ProfileError(tr("a colour profile of {data:.0f} MB", data=len(data) / 1e6))
     try:
         return _read(data)
     except (struct.error, IndexError, UnicodeDecodeError):
-        raise ProfileError("a damaged colour profile") from None
+        raise ProfileError(tr("a damaged colour profile")) from None
 
 
 def _read(data: bytes) -> Profile:
     if data[36:40] != b"acsp":
-        raise ProfileError("a damaged colour profile")
+        raise ProfileError(tr("a damaged colour profile"))
     space = data[16:20].decode("ascii").strip()
     if space != "RGB":
-        raise ProfileError(f"a colour profile for {space}")
+        raise ProfileError(tr("a colour profile for {space}", space=space))
     (count,) = struct.unpack_from(">I", data, 128)
     if count > MOST_TAGS:
-        raise ProfileError("a damaged colour profile")
+        raise ProfileError(tr("a damaged colour profile"))
     tags: dict[bytes, bytes] = {}
     for k in range(count):
         sign, offset, size = struct.unpack_from(">4sII", data, 132 + 12 * k)
         tags[sign] = data[offset : offset + size]
-    name = _text(tags.get(b"desc", b"")) or "a profile without a name"
+    name = _text(tags.get(b"desc", b"")) or tr("a profile without a name")
     if data[20:24] != b"XYZ " or not {b"rXYZ", b"gXYZ", b"bXYZ", b"rTRC", b"gTRC", b"bTRC"} <= set(tags):
-        raise ProfileError(f"a colour profile of tables ({name})")
+        raise ProfileError(tr("a colour profile of tables ({name})", name=name))
     colorants = np.array([_xyz(tags[sign]) for sign in (b"rXYZ", b"gXYZ", b"bXYZ")]).T
     if not np.allclose(colorants.sum(axis=1), D50, atol=0.02):
-        raise ProfileError(f"a colour profile whose white is not white ({name})")
+        raise ProfileError(tr("a colour profile whose white is not white ({name})", name=name))
     cone = np.diag((_BRADFORD @ white_xyz()) / (_BRADFORD @ D50))
     turned = np.linalg.inv(_BRADFORD) @ cone @ _BRADFORD @ colorants
     light = np.stack([_curve(tags[sign]) for sign in (b"rTRC", b"gTRC", b"bTRC")])
     if not np.isfinite(light).all() or (np.diff(light, axis=1) < -1e-6).any() or (light[:, 255] < 0.5).any():
-        raise ProfileError(f"a colour profile whose curves do not rise ({name})")
+        raise ProfileError(tr("a colour profile whose curves do not rise ({name})", name=name))
     return Profile(name, light, turned)
 
 
@@ -92,7 +93,7 @@ def _text(tag: bytes) -> str:
 
 def _xyz(tag: bytes) -> tuple[float, float, float]:
     if tag[:4] != b"XYZ ":
-        raise ProfileError("a damaged colour profile")
+        raise ProfileError(tr("a damaged colour profile"))
     x, y, z = struct.unpack_from(">iii", tag, 8)
     return x / 65536, y / 65536, z / 65536
 
@@ -114,7 +115,7 @@ def _curve(tag: bytes) -> Floats:
         if kind < len(_PARAMETERS):
             numbers = [v / 65536 for v in struct.unpack_from(f">{_PARAMETERS[kind]}i", tag, 12)]
             return _parametric(kind, numbers, x)
-    raise ProfileError("a colour profile with a curve of an unknown kind")
+    raise ProfileError(tr("a colour profile with a curve of an unknown kind"))
 
 
 def _parametric(kind: int, numbers: list[float], x: Floats) -> Floats:

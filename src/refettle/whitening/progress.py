@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.quantities import number
 from refettle.whitening.kinetics import GRID, LEAST_READINGS, EarlierBatch, Fall, Floats, RatePrior, fit, rate_prior
 from refettle.whitening.reading import TRUST
@@ -136,13 +137,24 @@ def progress(
     seen = looks(readings)
     first, last = seen[0].yi, seen[-1].yi
     if first <= reference:
-        raise WhiteningError(f"reading 1: {first:g} YI found; allowed: above the reference of {reference:g} YI")
+        raise WhiteningError(
+            tr(
+                "reading 1: {first:g} YI found; allowed: above the reference of {reference:g} YI",
+                first=first,
+                reference=reference,
+            )
+        )
     if target is None:
         target = reference + DEFAULT_REMAINING * (first - reference)
     if not reference <= target < first:
         raise WhiteningError(
-            f"target: {target:g} YI found; allowed: from the reference of {reference:g} YI to below the first reading "
-            f"of {first:g} YI; match the unexposed plastic, not white"
+            tr(
+                "target: {target:g} YI found; allowed: from the reference of {reference:g} YI to below "
+                "the first reading of {first:g} YI; match the unexposed plastic, not white",
+                target=target,
+                reference=reference,
+                first=first,
+            )
         )
     repeated = repeat_sd(readings) or 0.0
     own = READING_SD[setup.taken] if setup.sd is None else within("sd", setup.sd, 0.0, 50.0, "YI", above=True)
@@ -170,11 +182,11 @@ def axis(readings: Sequence[YellowReading], setup: Setup) -> tuple[Floats, str, 
         return hours - hours[0], "h", GRID
     for n, each in enumerate(readings, 1):
         if each.dose is None:
-            raise WhiteningError(f"reading {n}: no dose found; allowed: a dose with every reading, or by hours")
+            raise WhiteningError(tr("reading {n}: no dose found; allowed: a dose with every reading, or by hours", n=n))
     x = np.array([each.dose for each in readings], dtype=float)
     x, span = x - x[0], float(hours[-1] - hours[0])
     if len(x) > 1 and (x[-1] <= 0 or span <= 0):
-        raise WhiteningError("dose: no growing dose found; allowed: doses that grow from look to look")
+        raise WhiteningError(tr("dose: no growing dose found; allowed: doses that grow from look to look"))
     per_hour = float(x[-1]) / span if span > 0 else 1.0
     return x, "J/cm2", (GRID[0] / per_hour, GRID[1] / per_hour)
 
@@ -214,13 +226,19 @@ def foretell(fitted: Fall, target: float, span: float, unit: str = "h", prior: R
     bounded = high <= BEYOND * span and not early and not fitted.misfit
     least = min(low, BEYOND * span)
     never = float(np.mean(~np.isfinite(times)))
-    says = f"at least {number(least)} {unit}; no upper bound yet"
+    says = tr("at least {least} {unit}; no upper bound yet", least=number(least), unit=unit)
     if bounded:
-        says = f"{number(least)} to {number(high)} {unit} in all (90 %), most likely about {number(middle)} {unit}"
+        says = tr(
+            "{least} to {high} {unit} in all (90 %), most likely about {middle} {unit}",
+            least=number(least),
+            high=number(high),
+            unit=unit,
+            middle=number(middle),
+        )
     elif fitted.misfit:
         says += f": {fitted.misfit}"
     elif never >= NEVER:
-        says = f"probably never: it levels off above the target (chance {never:.0%})"
+        says = tr("probably never: it levels off above the target (chance {never:.0%})", never=never)
     return Forecast(
         unit=unit,
         raw=tuple(each if isfinite(each) else None for each in (low, middle, high)),
@@ -238,15 +256,21 @@ def foretell(fitted: Fall, target: float, span: float, unit: str = "h", prior: R
 def _notes(readings: Sequence[YellowReading], setup: Setup) -> tuple[str, ...]:
     notes: list[str] = []
     if len({each.hours for each in readings}) < LEAST_READINGS:
-        notes.append(f"no forecast before {LEAST_READINGS} readings at different times")
+        notes.append(
+            tr("no forecast before {least_readings} readings at different times", least_readings=LEAST_READINGS)
+        )
     if repeat_sd(readings) is None:
-        notes.append("no repeats: place and photograph the part anew three times once, to know how a reading repeats")
+        notes.append(
+            tr("no repeats: place and photograph the part anew three times once, to know how a reading repeats")
+        )
     if setup.by == "hours" and light_varies(readings):
-        notes.append("the light varied: fit against dose")
+        notes.append(tr("the light varied: fit against dose"))
     unit = "h" if setup.by == "hours" else "J/cm2"
     if setup.earlier and not rate_prior(setup.earlier, setup.method, setup.lamp, setup.percent, unit):
-        notes.append("no earlier batch with the same method, lamp and strength: none counts")
+        notes.append(tr("no earlier batch with the same method, lamp and strength: none counts"))
     low, high = COMES_BACK
-    back = f"{low:g} to {high:g} b* came back in other plastics"
-    notes.append(f"the verdict is the reading after {DARK_DAYS} days in the dark: {back}")
+    back = tr("{low:g} to {high:g} b* came back in other plastics", low=low, high=high)
+    notes.append(
+        tr("the verdict is the reading after {dark_days} days in the dark: {back}", dark_days=DARK_DAYS, back=back)
+    )
     return tuple(notes)

@@ -16,6 +16,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.whitening.card import READING_WIDE
 from refettle.whitening.cells import Cells, cells_of, shine
 from refettle.whitening.colour import CONDITION, SCOPES, Floats, difference, in_scope, lab, yellowness
@@ -171,13 +172,15 @@ def read_photo(
     """
     named = [region.name for region in regions]
     if not regions:
-        raise RegionError("no region found; allowed: at least one")
+        raise RegionError(tr("no region found; allowed: at least one"))
     if double := next((name for name in named if named.count(name) > 1), None):
-        raise RegionError(f"two regions called {double!r} found; allowed: each name once")
+        raise RegionError(tr("two regions called {double!r} found; allowed: each name once", double=double))
     if reference is not None and reference not in named:
-        raise RegionError(f"reference {reference!r} found; allowed: one of {', '.join(named)}")
+        raise RegionError(
+            tr("reference {reference!r} found; allowed: one of {named}", reference=reference, named=", ".join(named))
+        )
     if taken not in TAKEN:
-        raise RegionError(f"taken {taken!r} found; allowed: {', '.join(TAKEN)}")
+        raise RegionError(tr("taken {taken!r} found; allowed: {taken_2}", taken=taken, taken_2=", ".join(TAKEN)))
     picture = open_picture(data)
     remarks = [Remark("profile", note) for note in picture.notes]
     if not card:
@@ -189,20 +192,35 @@ def read_photo(
     outlines = [found.pixels(region.points) for region in kept]
     drift = check_drift(balance, np.concatenate([np.array(region.points) for region in kept]), agree)
     if balance.rounded:
-        text = "strongly compressed: colours come in steps; copy the original, at the camera's best quality"
+        text = tr("strongly compressed: colours come in steps; copy the original, at the camera's best quality")
         remarks.append(Remark("compressed", text))
     if found.side < GOOD_SIDE:
-        remarks.append(Remark("card-small", f"markers of {found.side:.0f} pixels; {GOOD_SIDE:.0f} are better"))
+        remarks.append(
+            Remark(
+                "card-small",
+                tr("markers of {side:.0f} pixels; {good_side:.0f} are better", side=found.side, good_side=GOOD_SIDE),
+            )
+        )
     middle = np.array([found.card.width / 2, found.card.height / 2])
     for region in kept:
         away = np.hypot(*(np.mean(region.points, axis=0) - middle))
         if away > READING_WIDE * found.card.width:
-            remarks.append(Remark("far", f"{region.name} lies {away:.0f} mm from the card, which says little there"))
+            remarks.append(
+                Remark(
+                    "far",
+                    tr("{name} lies {away:.0f} mm from the card, which says little there", name=region.name, away=away),
+                )
+            )
     read = _read_all(picture, kept, outlines, balance.gain, reference, taken)
     if any(region.frame == "photo" for region in regions):
         remarks.append(Remark("plane", PLANE))
     if reference is None:
-        remarks.append(Remark("no-reference", f"no unexposed reference: YI is indicative, ±{TRUST[taken].absolute:g}"))
+        remarks.append(
+            Remark(
+                "no-reference",
+                tr("no unexposed reference: YI is indicative, ±{absolute:g}", absolute=TRUST[taken].absolute),
+            )
+        )
     return PhotoReading(
         read, reference, taken, found.card.size, found, balance, False, drift, picture.profile.name,
         picture.width, picture.height, _triple(balance.gain), tuple(remarks),
@@ -215,29 +233,45 @@ def reflectance_of(neutral: str | float) -> float:
         return NEUTRALS[neutral]
     if isinstance(neutral, int | float) and 0.05 <= neutral <= 1.0:
         return float(neutral)
-    raise RegionError(f"neutral {neutral!r} found; allowed: {', '.join(NEUTRALS)}, or its reflectance from .05 to 1")
+    raise RegionError(
+        tr(
+            "neutral {neutral!r} found; allowed: {neutrals}, or its reflectance from .05 to 1",
+            neutral=neutral,
+            neutrals=", ".join(NEUTRALS),
+        )
+    )
 
 
 def _rough(
     picture: Picture, regions: Sequence[Region], reference: str | None, taken: Taken, remarks: list[Remark]
 ) -> PhotoReading:
     if reference is None:
-        raise RegionError("no reference found; allowed: without a card a patch of unexposed plastic must be marked")
+        raise RegionError(tr("no reference found; allowed: without a card a patch of unexposed plastic must be marked"))
     outlines = [pixels_of(region, picture, None) for region in regions]
     at = [region.name for region in regions].index(reference)
     patch = cells_of(picture, outlines[at])
     if patch.count < LEAST_CELLS or patch.count * patch.step**2 < LEAST_PIXELS:
-        raise RegionError(f"{reference}: {patch.count} cells found; allowed: a larger patch, or a closer photo")
+        raise RegionError(
+            tr(
+                "{reference}: {count} cells found; allowed: a larger patch, or a closer photo",
+                reference=reference,
+                count=patch.count,
+            )
+        )
     if patch.clipped_share > CLIPPED_MOST:
-        raise PhotoError("clipped", f"{reference}: found clipped, too bright; allowed: values below 250")
+        raise PhotoError(
+            "clipped", tr("{reference}: found clipped, too bright; allowed: values below 250", reference=reference)
+        )
     rgb = np.median(patch.linear[patch.whole()], axis=0)
     if rgb.min() <= 0:
-        raise PhotoError("dark", f"{reference}: found too dark; allowed: more light, or a longer exposure")
+        raise PhotoError(
+            "dark", tr("{reference}: found too dark; allowed: more light, or a longer exposure", reference=reference)
+        )
     # As light as it came out, and grey: what stays is how far the other regions are from it.
     light = float((rgb @ picture.profile.matrix.T)[1])
     gain = light / rgb
     remarks.append(
-        Remark("rough", "no card: rough, told only against the patch marked as unexposed, which counts as neutral")
+        Remark("rough", tr("no card: rough, told only against the patch marked as unexposed, which counts as neutral"))
     )
     return PhotoReading(
         _read_all(picture, list(regions), outlines, gain, reference, taken), reference, taken, None, None, None, True,
@@ -276,24 +310,36 @@ def _read_one(
     empty = RegionReading(region, fractions)
     cells = cells_of(picture, outline)
     if cells.count < LEAST_CELLS or cells.count * cells.step**2 < LEAST_PIXELS:
-        return _not_read(empty, "small", "too few pixels, or outside the photo: mark it larger or go closer")
+        return _not_read(empty, "small", tr("too few pixels, or outside the photo: mark it larger or go closer"))
     if min(min(p) for p in fractions) < -0.001 or max(max(p) for p in fractions) > 1.001:
-        return _not_read(empty, "outside", "reaches out of the photo: take in all of it")
+        return _not_read(empty, "outside", tr("reaches out of the photo: take in all of it"))
     xyz = (cells.linear * gain) @ picture.profile.matrix.T
     keep = cells.whole()
     mirrored = shine(xyz, keep)
     shining = (float(mirrored.sum()) + _glare(cells)) / cells.count
     clipped = max(0.0, cells.clipped_share - _glare(cells) / cells.count)
     if clipped > CLIPPED_MOST:
-        return _not_read(empty, "clipped", f"{100 * clipped:.0f} % clipped, too bright: expose it darker", clipped)
+        return _not_read(
+            empty,
+            "clipped",
+            tr("{clipped:.0f} % clipped, too bright: expose it darker", clipped=100 * clipped),
+            clipped,
+        )
     if shining > SHINE_MOST:
-        return _not_read(empty, "shine", f"{100 * shining:.0f} % mirrors the lamp: dry it, light from the side at 45°")
+        return _not_read(
+            empty,
+            "shine",
+            tr("{shining:.0f} % mirrors the lamp: dry it, light from the side at 45°", shining=100 * shining),
+        )
     keep &= ~mirrored
     value = np.median(xyz[keep], axis=0)
     colour = lab(value)
     remarks = []
     if shining > SHINE_TOLD:
-        text = f"wet or glossy: {100 * shining:.0f} % mirrors the lamp and is left out; dry it, light from the side"
+        text = tr(
+            "wet or glossy: {shining:.0f} % mirrors the lamp and is left out; dry it, light from the side",
+            shining=100 * shining,
+        )
         remarks.append(Remark("shine", text))
     scope = in_scope(value, LEEWAY[taken])
     yi = float(yellowness(value)) if scope == "yes" else None

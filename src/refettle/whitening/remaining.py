@@ -13,6 +13,7 @@ from math import hypot
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.whitening.reading import DERIVATION, PhotoReading, RegionReading, Remark
 
 LEAST_YELLOW = 5.0
@@ -67,12 +68,12 @@ def remaining(before: Sequence[PhotoReading], now: Sequence[PhotoReading]) -> tu
     """
     photos = [*before, *now]
     if not before or not now:
-        raise RemainingError("no photo found; allowed: one or more of the first stage and of the later one")
+        raise RemainingError(tr("no photo found; allowed: one or more of the first stage and of the later one"))
     references = {each.reference for each in photos}
     if len(references) != 1 or None in references:
-        raise RemainingError("photos without one and the same reference found; allowed: the same named in all")
+        raise RemainingError(tr("photos without one and the same reference found; allowed: the same named in all"))
     if len({each.rough for each in photos}) != 1:
-        raise RemainingError("photos with and without a card found; allowed: all with, or all without")
+        raise RemainingError(tr("photos with and without a card found; allowed: all with, or all without"))
     names = [each.name for each in before[0].regions if each.name != before[0].reference]
     common = [name for name in names if all(name in {r.name for r in photo.regions} for photo in photos)]
     return tuple(_one(name, before, now) for name in common)
@@ -92,37 +93,47 @@ def _one(name: str, before: Sequence[PhotoReading], now: Sequence[PhotoReading])
     change = change - start if change is not None and start is not None else None
     if above_before is None or above_now is None:
         seen = {remark.why: remark for reading in (*first, *later) for remark in reading.remarks}
-        text = "; ".join(remark.text for remark in seen.values()) or "the reference was not read"
+        text = "; ".join(remark.text for remark in seen.values()) or tr("the reference was not read")
         told = (Remark("not-read", f"{name}: {text}"),)
         return Remaining(name, None, None, None, above_before, above_now, change, trust.change, False, told)
     remarks = []
     if before[0].rough:
-        remarks.append(Remark("rough", "rough: holds only if each photo was taken in one light, which no card shows"))
+        remarks.append(
+            Remark("rough", tr("rough: holds only if each photo was taken in one light, which no card shows"))
+        )
     fraction = plus_minus = repeats = None
     if above_before >= LEAST_YELLOW:
         fraction = above_now / above_before
         repeats = _repeats(first, later, above_before, fraction)
         plus_minus = max(trust.remaining, repeats or 0.0)
     else:
-        text = f"{above_before:.1f} YI above its unexposed plastic at first: too little for a share, go by the change"
+        text = tr(
+            "{above_before:.1f} YI above its unexposed plastic at first: too little for a share, go by the change",
+            above_before=above_before,
+        )
         remarks.append(Remark("hardly-yellow", text))
     lightness = _mean([r.lab[0] if r.lab else None for r in later]), _mean([r.lab[0] if r.lab else None for r in first])
     lighter = None not in lightness and (lightness[0] or 0.0) > (lightness[1] or 0.0) + LIGHTER
     over = above_now <= 0.0 and lighter
     if over:
-        text = "at or below its unexposed plastic, and lighter than before: stop, more only bleaches further"
+        text = tr("at or below its unexposed plastic, and lighter than before: stop, more only bleaches further")
         remarks.append(Remark("over-bleached", text))
     anchors = [_mean([photo[photo.reference or ""].yi for photo in photos]) for photos in (before, now)]
     if not before[0].rough and anchors[0] is not None and anchors[1] is not None:
         apart = anchors[1] - anchors[0]
         if abs(apart) > ANCHORS_APART:
-            text = (
-                f"the reference reads YI {apart:+.1f} otherwise than at first: other light or camera; go by the share"
+            text = tr(
+                "the reference reads YI {apart:+.1f} otherwise than at first: other light or camera; go by the share",
+                apart=apart,
             )
             remarks.append(Remark("anchors", text.replace("-", "−")))
     spreads = [_mean([r.field.spread if r.field else None for r in each]) for each in (first, later)]
     if spreads[0] is not None and spreads[1] is not None and spreads[1] > spreads[0] + SPREAD_GROWN:
-        text = f"less even than before: middle 90 % over {spreads[1]:.1f} YI, {spreads[0]:.1f} at first; streaks"
+        text = tr(
+            "less even than before: middle 90 % over {spreads:.1f} YI, {spreads_2:.1f} at first; streaks",
+            spreads=spreads[1],
+            spreads_2=spreads[0],
+        )
         remarks.append(Remark("spread", text))
     return Remaining(
         name, fraction, plus_minus, repeats, above_before, above_now, change, trust.change, over, tuple(remarks)

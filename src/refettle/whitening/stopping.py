@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from itertools import groupby
 from math import sqrt
 
+from refettle.language import tr
 from refettle.quantities import MINUS, number
 from refettle.whitening.values import WhiteningError, within
 
@@ -58,21 +59,26 @@ class Rebound:
 def check_readings(readings: Sequence[YellowReading]) -> None:
     """WhiteningError for the first reading that cannot be, by its number."""
     if not readings:
-        raise WhiteningError("readings: none found; allowed: one or more")
+        raise WhiteningError(tr("readings: none found; allowed: one or more"))
     hours, dose = 0.0, 0.0
     for n, each in enumerate(readings, 1):
-        within(f"reading {n}: hours", each.hours, 0.0, 10_000.0, "h")
-        within(f"reading {n}: yi", each.yi, -50.0, 200.0, "YI")
+        within(tr("reading {n}: hours", n=n), each.hours, 0.0, 10_000.0, "h")
+        within(tr("reading {n}: yi", n=n), each.yi, -50.0, 200.0, "YI")
         if each.hours < hours:
             raise WhiteningError(
-                f"reading {n}: {each.hours:g} h after {hours:g} h found; allowed: hours that do not go back"
+                tr(
+                    "reading {n}: {hours:g} h after {hours_2:g} h found; allowed: hours that do not go back",
+                    n=n,
+                    hours=each.hours,
+                    hours_2=hours,
+                )
             )
         if each.dose is not None:
-            dose = within(f"reading {n}: dose", each.dose, dose, 1e6, "J/cm2")
+            dose = within(tr("reading {n}: dose", n=n), each.dose, dose, 1e6, "J/cm2")
         if each.lightness is not None:
-            within(f"reading {n}: lightness", each.lightness, 0.0, 110.0, "L*")
+            within(tr("reading {n}: lightness", n=n), each.lightness, 0.0, 110.0, "L*")
         if each.spread is not None:
-            within(f"reading {n}: spread", each.spread, 0.0, 200.0, "YI")
+            within(tr("reading {n}: spread", n=n), each.spread, 0.0, 200.0, "YI")
         hours = each.hours
 
 
@@ -109,22 +115,25 @@ def stops(
     lights = [each.lightness for each in seen[:-1] if each.lightness is not None]
     lighter = last.lightness is not None and bool(lights) and last.lightness > min(lights) + LIGHTER
     if last.yi <= reference and lighter:
-        found.append(Stop("over-bleached", f"lighter than before (L* {number(last.lightness or 0.0)}) and no yellower "
-                          "than the unexposed plastic: stop, rinse, dry; it cannot be undone"))  # fmt: skip
+        found.append(Stop("over-bleached", tr("lighter than before (L* {lightness}) and no yellower than the unexposed plastic: stop, " "rinse, dry; it cannot be undone", lightness=number(last.lightness or 0.0))))  # fmt: skip
     elif last.yi <= target:
-        past = ", and past the unexposed plastic" if last.yi < reference else ""
-        found.append(Stop("reached", f"the target is reached{past}: stop, rinse, dry, and read again dry"))
+        past = tr(", and past the unexposed plastic") if last.yi < reference else ""
+        found.append(
+            Stop("reached", tr("the target is reached{past}: stop, rinse, dry, and read again dry", past=past))
+        )
     if len(seen) > 2:
         values = [each.yi for each in seen[-3:]]
         if max(values) - min(values) < limit:
-            found.append(Stop("no-change", f"two looks in a row changed less than a reading repeats, {number(limit)} "
-                              "YI: it has stopped, or the looks are too close"))  # fmt: skip
+            found.append(Stop("no-change", tr("two looks in a row changed less than a reading repeats, {limit} YI: it has stopped, or " "the looks are too close", limit=number(limit))))  # fmt: skip
     spreads = [each.spread for each in seen[:-1] if each.spread is not None]
     if last.spread is not None and spreads and last.spread > min(spreads) + limit / 2.0:
-        found.append(Stop("spreading", f"the part grows uneven, {number(min(spreads))} to {number(last.spread)} YI "
-                          "across: streaks or blotches; take it out, rinse, look"))  # fmt: skip
+        found.append(Stop("spreading", tr("the part grows uneven, {spreads} to {spread} YI across: streaks or blotches; take it " "out, rinse, look", spreads=number(min(spreads)), spread=number(last.spread))))  # fmt: skip
     if never >= NEVER:
-        found.append(Stop("never", f"it levels off above the target (chance {never:.0%}): more time does not help"))
+        found.append(
+            Stop(
+                "never", tr("it levels off above the target (chance {never:.0%}): more time does not help", never=never)
+            )
+        )
     return tuple(found)
 
 
@@ -166,10 +175,10 @@ def rebound(first: float, ended: float, dark: float, days: float, sd: float) -> 
     change, gone, limit = dark - ended, first - ended, REPEATS * sd
     says = f"{change:+.1f} YI in {number(days)} days of dark".replace("-", MINUS)
     if abs(change) < limit:
-        says += f", less than a reading repeats ({number(limit)} YI)"
+        says += tr(", less than a reading repeats ({limit} YI)", limit=number(limit))
     else:
-        says += ": it yellows again" if change > 0 else ": lighter, which no dark does; look at how it was read"
+        says += tr(": it yellows again") if change > 0 else tr(": lighter, which no dark does; look at how it was read")
     final = days >= DARK_DAYS
     if not final:
-        says += f"; too early, the verdict is after {DARK_DAYS} days"
+        says += tr("; too early, the verdict is after {dark_days} days", dark_days=DARK_DAYS)
     return Rebound(days, change, change / gone if gone > 0 else None, final, says)

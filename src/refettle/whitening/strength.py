@@ -14,6 +14,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
+from refettle.language import mark, tr
 from refettle.quantities import plain
 from refettle.whitening.values import WhiteningError, within
 
@@ -23,7 +24,7 @@ VOLUMES = 22.414 / (2 * MOLAR)
 """Volume strength of 1 g/L."""
 MOST_PERCENT = 70.0
 """[% w/w] up to which the density holds."""
-ALLOWED = "12 %, 12 % w/w, 12 % w/v, 40 vol, or 300 g/L"
+ALLOWED = mark("12 %, 12 % w/w, 12 % w/v, 40 vol, or 300 g/L")
 Way = Literal["w/w", "w/v", "vol", "g/L", "unsaid"]
 _WAYS: dict[Way, str] = {
     "w/w": r"w\s?/\s?w|m\s?/\s?m|by (?:weight|mass)",
@@ -106,12 +107,19 @@ def read_strength(label: str, name: str = "stock") -> Strength:
     if volume:
         figure = within(name, _number(volume[1]), 0.0, VOLUMES * grams_per_litre(MOST_PERCENT), "vol", above=True)
         found = percent_of_grams(figure / VOLUMES)
-        return Strength(found, "vol", label, f"{figure:g} vol is {found:.3g} % w/w")
+        return Strength(found, "vol", label, tr("{figure:g} vol is {found:.3g} % w/w", figure=figure, found=found))
     if grams:
         figure = within(name, _number(grams[1]), 0.0, grams_per_litre(MOST_PERCENT), "g/L", above=True)
         found = percent_of_grams(figure)
         return Strength(found, "g/L", label, f"{figure:g} g/L is {found:.3g} % w/w")
-    raise WhiteningError(f"{name}: {label[:60]!r} found; allowed: a strength such as {ALLOWED}")
+    raise WhiteningError(
+        tr(
+            "{name}: {label!r} found; allowed: a strength such as {allowed}",
+            name=name,
+            label=label[:60],
+            allowed=ALLOWED,
+        )
+    )
 
 
 def _way_of(behind: str) -> Way:
@@ -127,7 +135,11 @@ def _of_percent(label: str, name: str, figure: float, way: Way) -> Strength:
     if way == "w/w":
         return Strength(figure, way, label, f"{figure:g} % w/w")
     other = percent_of_grams(10.0 * figure)
-    said = f"{figure:g} % with nothing behind it is taken as % w/w; if % w/v is meant it is {other:.3g} % w/w, weaker"
+    said = tr(
+        "{figure:g} % with nothing behind it is taken as % w/w; if % w/v is meant it is {other:.3g} % w/w, weaker",
+        figure=figure,
+        other=other,
+    )
     return Strength(figure, way, label, said)
 
 
@@ -142,8 +154,19 @@ def _both(label: str, name: str, percent: float, volumes: float, way: Way) -> St
     ]
     if not fitting:
         raise WhiteningError(
-            f"{name}: {percent:g} % and {volumes:g} vol found, which are not one strength; allowed: one of the two, "
-            f"or both in step, such as {percent:g} % w/v with {10.0 * percent * VOLUMES:.0f} vol"
+            tr(
+                "{name}: {percent:g} % and {volumes:g} vol found, which are not one strength; allowed: "
+                "one of the two, or both in step, such as {percent:g} % w/v with {volumes_2:.0f} vol",
+                name=name,
+                percent=percent,
+                volumes=volumes,
+                volumes_2=10.0 * percent * VOLUMES,
+            )
         )
     nearest = min(fitting, key=lambda each: abs(volume_strength(each.percent) - volumes))
-    return Strength(nearest.percent, nearest.way, label, f"{nearest.read_as}, as the {volumes:g} vol beside it say")
+    return Strength(
+        nearest.percent,
+        nearest.way,
+        label,
+        tr("{read_as}, as the {volumes:g} vol beside it say", read_as=nearest.read_as, volumes=volumes),
+    )

@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.language import mark, tr
 from refettle.whitening.values import WhiteningError, within
 
 Floats = NDArray[np.float64]
@@ -29,7 +30,7 @@ Band = Literal["uva", "blue"]
 SHARES: dict[Band, tuple[float, float, float]] = {"uva": (0.04, 0.05, 0.06), "blue": (0.1665, 0.185, 0.2035)}
 """Least, middle and most share of the global radiation, clear sky."""
 CLOUDY_UVA = 0.068
-BANDS: dict[Band, str] = {"uva": "UVA, 315 to 400 nm", "blue": "violet to green, 400 to 525 nm"}
+BANDS: dict[Band, str] = {"uva": "UVA, 315 to 400 nm", "blue": mark("violet to green, 400 to 525 nm")}
 FIRST, LAST = date(1950, 1, 1), date(2099, 12, 31)
 STEP = 300.0
 """[s]"""
@@ -95,7 +96,9 @@ def read_place(text: str) -> Place:
     """`48.9,2.35`, latitude and longitude in degrees. WhiteningError for anything else."""
     found = re.fullmatch(r"\s*([-+−]?\d+(?:\.\d+)?)°?\s*[,; ]\s*([-+−]?\d+(?:\.\d+)?)°?\s*", text)
     if not found:
-        raise WhiteningError(f"place: {text[:60]!r} found; allowed: latitude,longitude in degrees, as 48.9,2.35")
+        raise WhiteningError(
+            tr("place: {text!r} found; allowed: latitude,longitude in degrees, as 48.9,2.35", text=text[:60])
+        )
     north, east = (float(each.replace("−", "-")) for each in found.groups())
     return place(north, east)
 
@@ -110,7 +113,7 @@ def place(latitude: float, longitude: float) -> Place:
 def checked(day: date) -> date:
     """`day` from 1950 to 2099; WhiteningError outside, where the sun's formulas are not good."""
     if not FIRST <= day <= LAST:
-        raise WhiteningError(f"date: {day} found; allowed: {FIRST} to {LAST}")
+        raise WhiteningError(tr("date: {day} found; allowed: {first} to {last}", day=day, first=FIRST, last=LAST))
     return day
 
 
@@ -161,7 +164,13 @@ class Exposure:
         within("cloud", self.cloud, 0.0, 1.0, "")
         if self.hours is not None and self.hours[0] >= self.hours[1]:
             begins, ends = self.hours
-            raise WhiteningError(f"hours: {begins:%H:%M} to {ends:%H:%M} found; allowed: an end after the beginning")
+            raise WhiteningError(
+                tr(
+                    "hours: {begins:%H:%M} to {ends:%H:%M} found; allowed: an end after the beginning",
+                    begins=begins,
+                    ends=ends,
+                )
+            )
 
     def span(self, day: date) -> tuple[datetime, datetime]:
         """First and last moment of `day`, local."""
@@ -289,7 +298,7 @@ def read_dose(text: str) -> float:
     """[J/cm2] from `100J/cm2`, `100 J/cm²`, `1 MJ/m2`, `500 kJ/m2`. WhiteningError otherwise."""
     found = re.fullmatch(r"\s*([-+]?\d+(?:[.,]\d+)?)\s*(k|M|m)?J\s*/\s*(cm|m)\s*(?:2|²|\^2)\s*", text)
     if not found:
-        raise WhiteningError(f"dose: {text[:60]!r} found; allowed: a dose such as 100J/cm2 or 1 MJ/m2")
+        raise WhiteningError(tr("dose: {text!r} found; allowed: a dose such as 100J/cm2 or 1 MJ/m2", text=text[:60]))
     scale = {None: 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}[found[2]] * (1.0 if found[3] == "cm" else 1e-4)
     return within("dose", float(found[1].replace(",", ".")) * scale, 0.0, 1e6, "J/cm2", above=True)
 
@@ -301,4 +310,4 @@ def read_hours(text: str) -> tuple[time, time]:
         numbers = [int(each or 0) for each in found.groups()]
         if max(numbers[0], numbers[2]) <= 23 and max(numbers[1], numbers[3]) <= 59:
             return time(numbers[0], numbers[1]), time(numbers[2], numbers[3])
-    raise WhiteningError(f"hours: {text[:60]!r} found; allowed: from and to on one day, as 10:00-16:00")
+    raise WhiteningError(tr("hours: {text!r} found; allowed: from and to on one day, as 10:00-16:00", text=text[:60]))

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 
+from refettle.language import tr
 from refettle.whitening.cells import Cells, Mask
 from refettle.whitening.colour import Floats, yellowness
 
@@ -45,7 +46,13 @@ class Spot:
         """In words."""
         what = "over-bleached " if self.over_bleached else "yellower " if self.yi > 0 else "paler "
         off = f"{self.yi:+.1f}".replace("-", "−")
-        return f"{what}{self.kind}, YI {off}, {100 * self.share:.1f} % of the region"
+        return tr(
+            "{what}{kind}, YI {off}, {share:.1f} % of the region",
+            what=what,
+            kind=self.kind,
+            off=off,
+            share=100 * self.share,
+        )
 
 
 @dataclass(frozen=True, slots=True)
