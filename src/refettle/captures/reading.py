@@ -81,8 +81,8 @@ def _read(data: bytes, choices: Choices, progress: Progress | None, stop: Stop |
         from refettle.captures.wav import read_wav
 
         return read_wav(data, choices)
-    for mark, what in _OTHERS:
-        if data.startswith(mark) and (mark != b"BM" or b"\0" in data[:64]):
+    for start, what in _OTHERS:
+        if data.startswith(start) and (start != b"BM" or b"\0" in data[:64]):
             raise CaptureError(tr("{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", what=what))
     from refettle.captures.csv_reading import read_text
 

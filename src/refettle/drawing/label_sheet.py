@@ -64,12 +64,26 @@ class Sheet:
                 raise LabelSheetError(name, tr("{name:g} mm found; allowed: 0 to 100 mm", name=getattr(self, name)))
         if self.wide < LEAST_WIDE:
             raise LabelSheetError(
-                "columns", tr("{columns} found, which leaves {wide:.1f} mm for one; allowed: labels of {least_wide:g} " "mm or more across", columns=self.columns, wide=max(self.wide, 0), least_wide=LEAST_WIDE)
-            )  # fmt: skip
+                "columns",
+                tr(
+                    "{columns} found, which leaves {wide:.1f} mm for one; allowed: labels of {least_wide:g} mm "
+                    "or more across",
+                    columns=self.columns,
+                    wide=max(self.wide, 0),
+                    least_wide=LEAST_WIDE,
+                ),
+            )
         if self.high < LEAST_HIGH:
             raise LabelSheetError(
-                "rows", tr("{rows} found, which leaves {high:.1f} mm for one; allowed: labels of {least_high:g} mm " "or more high", rows=self.rows, high=max(self.high, 0), least_high=LEAST_HIGH)
-            )  # fmt: skip
+                "rows",
+                tr(
+                    "{rows} found, which leaves {high:.1f} mm for one; allowed: labels of {least_high:g} mm or "
+                    "more high",
+                    rows=self.rows,
+                    high=max(self.high, 0),
+                    least_high=LEAST_HIGH,
+                ),
+            )
 
     @property
     def size(self) -> tuple[float, float]:
@@ -212,8 +226,17 @@ def _label(label: Label, x: float, y: float, sheet: Sheet, outlines: bool) -> st
     drawn, module = _code(label.code, x + 0.3, y + (high - side) / 2, side)
     if module < FINEST:
         raise LabelSheetError(
-            "labels", tr("{wide:.1f} x {high:.1f} mm found, which prints the QR code of {head} with dots of " "{module:.2f} mm; allowed: {finest:g} mm or more: larger labels, or the plain code in it", wide=wide, high=high, head=label.head, module=module, finest=FINEST)
-        )  # fmt: skip
+            "labels",
+            tr(
+                "{wide:.1f} x {high:.1f} mm found, which prints the QR code of {head} with dots of {module:.2f} "
+                "mm; allowed: {finest:g} mm or more: larger labels, or the plain code in it",
+                wide=wide,
+                high=high,
+                head=label.head,
+                module=module,
+                finest=FINEST,
+            ),
+        )
     left, room = x + side + 0.3 + PAD / 2, wide - side - 0.3 - 1.5 * PAD
     text = _text(label, left, y, room, high)
     edge = (

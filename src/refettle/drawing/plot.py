@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from refettle.drawing.plot_data import MOST_POINTS, Floats, envelope, pieces, reduced
 from refettle.drawing.plot_names import COLUMNS, LETTER_PX, LINE_PX, NARROW, Named, Shape, free_places
 from refettle.drawing.plot_scale import Scale, around
-from refettle.language import mark, tr
+from refettle.language import tr
 
 WIDE, HIGH = 640.0, 260.0
 """The area of the data in the drawing's own units."""
@@ -29,7 +29,7 @@ Look = Literal["main", "second", "before", "model", "under"]
 LOOKS: tuple[Look, ...] = ("main", "second", "before", "model", "under")
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
-ALONE = mark("""
+ALONE = """
 .pl-bed{fill:#fffdf7;stroke:#8b8169;stroke-width:1}
 .pl-grid{stroke:#cfc6b2;stroke-width:1}
 .pl-tick,.pl-name,.pl-mark-name,.pl-title{font:12px system-ui,sans-serif;fill:#25211a}
@@ -47,7 +47,7 @@ ALONE = mark("""
 .pl-point{fill:#25211a}
 .pl-bar{fill:#8b8169}
 .pl-bar-over{fill:#a3391b}
-""")
+"""
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,8 @@ def _pyvisa() -> Any:
     except ImportError:
         raise InstrumentError(
             tr(
-                "PyVISA is not installed; allowed: pip install 'refettle[instruments]', or a file saved by the instrument"
+                "PyVISA is not installed; allowed: pip install 'refettle[instruments]', or a file saved by the "
+                "instrument"
             )
         ) from None
     return pyvisa

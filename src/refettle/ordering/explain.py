@@ -123,16 +123,38 @@ class Explainer:
                               tr("{says}: the stores have it", says=says))  # fmt: skip
         answer = self._ask(Change(upper={self.program.x[i, k]: 0.0 for k in range(1, len(need.parts))}))
         if answer.impossible:
-            return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not to be had"),
-                              tr("{says}: with {asked} here, fewer lines could be served", says=says, asked=asked))  # fmt: skip
+            return Substitute(
+                need.line,
+                asked,
+                part.part,
+                quantity,
+                part.why,
+                None,
+                mark("not to be had"),
+                tr("{says}: with {asked} here, fewer lines could be served", says=says, asked=asked),
+            )
         if answer.choice is None:
             return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not worked out"),
                               tr("{says}: what it saves was not worked out in the time", says=says))  # fmt: skip
         saves = answer.counted - self.out.best.counted
         proven = answer.proven and self.out.best.proven
         most = "" if proven else tr("at most ")
-        return Substitute(need.line, asked, part.part, quantity, part.why, saves, "proven" if proven else mark("at most"),
-                          tr("{says} saves {most}{saves:.2f} against the cheapest order with {asked} here", says=says, most=most, saves=saves, asked=asked))  # fmt: skip
+        return Substitute(
+            need.line,
+            asked,
+            part.part,
+            quantity,
+            part.why,
+            saves,
+            "proven" if proven else mark("at most"),
+            tr(
+                "{says} saves {most}{saves:.2f} against the cheapest order with {asked} here",
+                says=says,
+                most=most,
+                saves=saves,
+                asked=asked,
+            ),
+        )
 
     def compared(self) -> tuple[Other, ...]:
         """Line by line, the same without substitutes, and all from one supplier."""

@@ -282,8 +282,18 @@ def _check_supplier(number: int, supplier: Supplier, terms: Terms) -> None:
     _words("supplier", number, name, "name", name)
     _currency("supplier", number, name, supplier.currency)
     if supplier.currency != terms.currency and supplier.currency not in terms.rates:
-        raise OrderingError("supplier", number, name, "currency", supplier.currency,
-                            tr("{currency}, or a rate for {currency_2} in the terms", currency=terms.currency, currency_2=supplier.currency))  # fmt: skip
+        raise OrderingError(
+            "supplier",
+            number,
+            name,
+            "currency",
+            supplier.currency,
+            tr(
+                "{currency}, or a rate for {currency_2} in the terms",
+                currency=terms.currency,
+                currency_2=supplier.currency,
+            ),
+        )
     _money("supplier", number, name, "shipping", supplier.shipping)
     _money("supplier", number, name, "minimum_order", supplier.minimum_order)
     if supplier.free_from is not None:
@@ -332,6 +342,12 @@ def _check_offer(number: int, offer: Offer, suppliers: Mapping[str, Supplier]) -
         _whole("offer", number, name, "from", tier.from_quantity, 1, 10**9)
         _money("offer", number, name, "price", tier.price_each)
         if tier.from_quantity <= before:
-            raise OrderingError("offer", number, name, "from", tr("{from_quantity} after {before}", from_quantity=tier.from_quantity, before=before),
-                                tr("breaks that rise, each once"))  # fmt: skip
+            raise OrderingError(
+                "offer",
+                number,
+                name,
+                "from",
+                tr("{from_quantity} after {before}", from_quantity=tier.from_quantity, before=before),
+                tr("breaks that rise, each once"),
+            )
         before = tier.from_quantity

@@ -68,8 +68,8 @@ def open_list(data: bytes, columns: Columns | None = None) -> Sheet:
                 max_bytes=MAX_BYTES / 1e6,
             )
         )
-    for mark, kind in _OTHERS:
-        if data.startswith(mark):
+    for start, kind in _OTHERS:
+        if data.startswith(start):
             raise PriceListError(tr("{kind} found; allowed: CSV or XLSX: save it as one of these", kind=kind))
     if is_xlsx(data):
         return read_xlsx(data, columns.sheet)
@@ -320,7 +320,13 @@ def _rising(offers: Sequence[Listed]) -> list[Trouble]:
     for offer in offers:
         for (_, dear), (pieces, price) in zip(offer.breaks, offer.breaks[1:], strict=False):
             if price > dear:
-                out.append(Trouble(offer.line, "breaks", tr("'{sku}' costs more a piece from {pieces:,}", sku=offer.sku, pieces=pieces),
-                                   tr("a price that falls; taken as it stands")))  # fmt: skip
+                out.append(
+                    Trouble(
+                        offer.line,
+                        "breaks",
+                        tr("'{sku}' costs more a piece from {pieces:,}", sku=offer.sku, pieces=pieces),
+                        tr("a price that falls; taken as it stands"),
+                    )
+                )
                 break
     return out

@@ -193,11 +193,31 @@ def decide_mark(texts: Iterable[str]) -> Mark:
     if votes["."] and votes[","]:
         more, less = (".", ",") if votes["."] >= votes[","] else (",", ".")
         name = "point" if more == "." else "comma"
-        return Mark(more, False, tr("decimal mark: the {name} in {more:,}, such as '{more_2}', not in {less:,}, such as " "'{less_2}'; each is read as it says itself, and those that may be either are refused", name=name, more=votes[more], more_2=example[more][:20], less=votes[less], less_2=example[less][:20]))  # fmt: skip
+        return Mark(
+            more,
+            False,
+            tr(
+                "decimal mark: the {name} in {more:,}, such as '{more_2}', not in {less:,}, such as '{less_2}'; "
+                "each is read as it says itself, and those that may be either are refused",
+                name=name,
+                more=votes[more],
+                more_2=example[more][:20],
+                less=votes[less],
+                less_2=example[less][:20],
+            ),
+        )
     if votes["."] or votes[","]:
         return Mark("." if votes["."] else ",", True)
     if votes["?"]:
-        return Mark("", False, tr("'{example}' may have a decimal mark or a thousands sign, and no price of the list tells " "which; say which mark it is", example=example['?'][:20]))  # fmt: skip
+        return Mark(
+            "",
+            False,
+            tr(
+                "'{example}' may have a decimal mark or a thousands sign, and no price of the list tells which; "
+                "say which mark it is",
+                example=example["?"][:20],
+            ),
+        )
     return Mark(".", True)
 
 
@@ -206,8 +226,15 @@ def amount(digits: str, mark: Mark) -> Decimal:
     said = mark_of(digits)
     chosen = mark.mark
     if said == "?" and not mark.sure:
-        raise FigureError(tr("'{digits}', which may be {replace} or {digits_2}", digits=digits, replace=digits.replace(',', '.'), digits_2=re.sub('[.,]', '', digits)),
-                          tr("an amount that can be read one way; say the decimal mark"))  # fmt: skip
+        raise FigureError(
+            tr(
+                "'{digits}', which may be {replace} or {digits_2}",
+                digits=digits,
+                replace=digits.replace(",", "."),
+                digits_2=re.sub("[.,]", "", digits),
+            ),
+            tr("an amount that can be read one way; say the decimal mark"),
+        )
     if said in (".", ",") and not mark.sure:
         chosen = said
     found = _GROUPED[chosen or "."].fullmatch(digits)

@@ -283,8 +283,11 @@ class RowReader:
         unnamed = column + 1 >= len(columns.roles) or columns.roles[column + 1] == ("", "")
         price, beside = str(row.cells[column]), str(row.cells[column + 1])
         if unnamed and re.fullmatch(r"\D{0,4}\d+", price) and re.fullmatch(r"\d{1,4}\D{0,4}", beside):
-            raise RowError(heading, tr("'{price}' with '{beside}' beside it under no heading", price=price, beside=beside),
-                           tr("a price in one cell; save the list with semicolons or decimal points"))  # fmt: skip
+            raise RowError(
+                heading,
+                tr("'{price}' with '{beside}' beside it under no heading", price=price, beside=beside),
+                tr("a price in one cell; save the list with semicolons or decimal points"),
+            )
 
     def _currency(self, line: Line, money: Money, heading: str) -> None:
         if money.currency and line.currency and money.currency != line.currency:

@@ -21,7 +21,7 @@ from refettle.parts.capacitor import CapacitorError, CapacitorKind, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.kits import KitError
 from refettle.parts.substitutes import rated_of
-from refettle.quantities import THIN
+from refettle.quantities import THIN, written
 
 MOST_LINES = 200
 MOST_PIECES = 1000

@@ -133,7 +133,9 @@ LEAKAGE_RULES: dict[str, tuple[LeakageRule, ...]] = {
     ),
     "bipolar": (LeakageRule(0.05, 10e-6, "or", 2, mark("0.05 C U or 10 µA: a bipolar chip series (KP)")),),
     "low-leakage": (LeakageRule(0.002, 0.4e-6, "or", 2, mark("0.002 C U or 0.4 µA: low-leakage series, from memory")),),
-    "tantalum": (LeakageRule(0.01, 0.5e-6, "or", 5, mark("0.01 C U (10 nA/µF V) or 0.5 µA, 3 to 5 min: makers' sheets")),),
+    "tantalum": (
+        LeakageRule(0.01, 0.5e-6, "or", 5, mark("0.01 C U (10 nA/µF V) or 0.5 µA, 3 to 5 min: makers' sheets")),
+    ),
     "polymer": (LeakageRule(0.2, 100e-6, "or", 2, mark("0.2 C U or 100 µA, 2 min: polymer series, from memory")),),
     "valve-era": (
         LeakageRule(10.0, 0.3e-3, "plus", 5, mark("JAN-C-62: 0.01 mA/µF + 0.3 mA to 100 V"), 100.0, False),

@@ -54,10 +54,20 @@ _FILM_TOLERANCES = {"black": 20.0, "white": 10.0, "green": 5.0}
 _FILM_VOLTS = {"brown": 100.0, "red": 250.0, "yellow": 400.0, "blue": 630.0}
 
 _ABBREVIATED = {
-    "black": mark("bk blk"), "brown": mark("bn brn"), "red": "rd", "orange": "og", "yellow": "ylw", "green": mark("gn grn"),
-    "blue": "bu", "violet": mark("vt vlt purple"), "grey": mark("gy gry gray"), "white": "wht", "gold": mark("gd gld au"),
-    "silver": mark("sr slv sv ag"), "pink": mark("pk pnk"),
-}  # fmt: skip
+    "black": mark("bk blk"),
+    "brown": mark("bn brn"),
+    "red": "rd",
+    "orange": "og",
+    "yellow": "ylw",
+    "green": mark("gn grn"),
+    "blue": "bu",
+    "violet": mark("vt vlt purple"),
+    "grey": mark("gy gry gray"),
+    "white": "wht",
+    "gold": mark("gd gld au"),
+    "silver": mark("sr slv sv ag"),
+    "pink": mark("pk pnk"),
+}
 _NAMES = {word: colour for colour, words in _ABBREVIATED.items() for word in (colour, *words.split())}
 _RUN = re.compile("(?:" + "|".join(sorted((*COLOURS, "gray", "purple"), key=len, reverse=True)) + "){3,6}")
 _LETTERS = re.compile(r"[BROYGVWSP]{3,6}")

@@ -34,10 +34,15 @@ _CHANGE = {
     "T": "−33/+22", "U": "−56/+22", "V": "−82/+22",
 }  # fmt: skip
 FILMS = {
-    "MKT": mark("metallised polyester"), "MKP": mark("metallised polypropylene"), "MKC": mark("metallised polycarbonate"),
-    "MKS": mark("metallised polystyrene, with some makers polyester"), "MKI": mark("metallised polyphenylene sulphide"),
-    "FKP": mark("polypropylene and foil"), "FKC": mark("polycarbonate and foil"), "FKS": mark("polyester and foil"),
-}  # fmt: skip
+    "MKT": mark("metallised polyester"),
+    "MKP": mark("metallised polypropylene"),
+    "MKC": mark("metallised polycarbonate"),
+    "MKS": mark("metallised polystyrene, with some makers polyester"),
+    "MKI": mark("metallised polyphenylene sulphide"),
+    "FKP": mark("polypropylene and foil"),
+    "FKC": mark("polycarbonate and foil"),
+    "FKS": mark("polyester and foil"),
+}
 """Dielectric by letters, as lists of European custom give them."""
 _SLOPES = ("030", "033", "075", "080", "100", "150", "220", "330", "470", "750", "1500", "2200")
 _CHIP_FIGURES = dict(zip("ABCDEFGHJKLMNPQRSTUVWXYZ", (f"{n // 10}.{n % 10}" for n in E24), strict=True)) | {

@@ -29,8 +29,11 @@ _FARADS = {"p": -12, "P": -12, "n": -9, "N": -9, "µ": -6, "u": -6, "U": -6, "m"
 _HENRIES = {"n": -9, "N": -9, "µ": -6, "u": -6, "U": -6, "m": -3}
 _CODE = re.compile(r"(\d{0,5})([A-Za-zµΩ])(\d{0,3})([A-Z])?")
 _POINTED = re.compile(r"(\d{0,5}[.,]\d{1,3})([A-Za-zµΩ])()([A-Z])?")
-_TAPERS = {"A": mark("logarithmic, on older European ones linear"), "B": mark("linear, on older European ones logarithmic"),
-           "C": mark("reverse logarithmic")}  # fmt: skip
+_TAPERS = {
+    "A": mark("logarithmic, on older European ones linear"),
+    "B": mark("linear, on older European ones logarithmic"),
+    "C": mark("reverse logarithmic"),
+}
 _TAPER = re.compile(r"([ABC])(\d{1,3}[KMk]\d?|[1-9]\d[1-6])|(\d{1,3}[KMk]\d?)([ABC])")
 
 

@@ -64,7 +64,8 @@ def hum_causes(hum: Hum) -> tuple[str, tuple[str, ...]]:
     if base == 60 and abs(mains - FIELD_RATE) < 0.012:
         return tr("{mains:.2f} Hz and multiples", mains=mains), (
             tr(
-                "the picture's field rate getting into the sound: tuning of the sound, or a dry capacitor in the modulator"
+                "the picture's field rate getting into the sound: tuning of the sound, or a dry capacitor in the "
+                "modulator"
             ),
             tr("the mains itself, if it runs that slow today"),
         )
@@ -73,7 +74,8 @@ def hum_causes(hum: Hum) -> tuple[str, tuple[str, ...]]:
     if rest > max(once, twice) + MAINLY or (many and rest > max(once, twice) - 12.0):
         return tr("a buzz: {levels} multiples of {base} Hz", levels=len(levels), base=base), (
             tr(
-                "rectifier edges or a switching supply or lamp dimmer near, coupled in by an earth loop or an open screen"
+                "rectifier edges or a switching supply or lamp dimmer near, coupled in by an earth loop or an "
+                "open screen"
             ),
             tr("a reservoir capacitor gone dry, fed by sharp charging pulses"),
         )
@@ -82,7 +84,8 @@ def hum_causes(hum: Hum) -> tuple[str, tuple[str, ...]]:
         return tr("mainly once the mains, {base} Hz", base=base), (
             *(near if odd > once - 20.0 and odd > twice else ()),
             tr(
-                "an earth loop between the unit and the recorder: run one of them on cells, or isolate, and record again"
+                "an earth loop between the unit and the recorder: run one of them on cells, or isolate, and "
+                "record again"
             ),
             tr("an open screen or ground: lead, plug, socket"),
             tr("a half-wave rectifier with a dry reservoir, or a full-wave one with a diode open"),
@@ -152,10 +155,13 @@ def _about_sides(stereo: Channels, channels: Sequence[ChannelReading]) -> list[F
                 "part",
                 name,
                 tr("the {name} channel is dead: {below:.0f} dB below the other", name=name, below=below),
-                (tr("lead or plug: exchange left and right at the unit and record again"), tr("socket contact or joint"),
-                 tr("head lead, amplifier or coupling capacitor of that side")),
+                (
+                    tr("lead or plug: exchange left and right at the unit and record again"),
+                    tr("socket contact or joint"),
+                    tr("head lead, amplifier or coupling capacitor of that side"),
+                ),
             )
-        )  # fmt: skip
+        )
     found += [
         Finding("low", name, tr("the {name} channel is more than 6 dB weaker", name=name),
                 (tr("a dry coupling capacitor"), tr("a worn control or dirty switch"), tr("a dirty or tilted head")))
@@ -189,8 +195,14 @@ def _about_level(each: ChannelReading, usual: float | None) -> list[Finding]:
                 tr("an amplifier stage that runs out of voltage: supply low, bias off, a leaky coupling capacitor"),
                 tr("a square wave by design, as simple beepers give"),
             )
-        found.append(Finding("" if each.full_scale else "garbled", each.name,
-                             tr("flat tops for {value:.1f} % of the time", value=each.clipped.value or 0.0), causes))  # fmt: skip
+        found.append(
+            Finding(
+                "" if each.full_scale else "garbled",
+                each.name,
+                tr("flat tops for {value:.1f} % of the time", value=each.clipped.value or 0.0),
+                causes,
+            )
+        )
     if each.dc.value is not None and abs(each.dc.value) > DC_MUCH:
         causes = (tr("a leaky coupling capacitor at the unit's output"),
                   tr("the recorder's own offset: record with nothing plugged in to compare"))  # fmt: skip
@@ -202,14 +214,32 @@ def _about_level(each: ChannelReading, usual: float | None) -> list[Finding]:
     level = each.tone.level.value if each.tone is not None else None
     if usual is not None and level is not None and abs(level - usual) > 6.0:
         sign = "low" if level < usual else "high"
-        found.append(Finding(sign, each.name, tr("{usual:.0f} dB {sign} the usual level", usual=abs(level - usual), sign='below' if sign == 'low' else 'above'), (tr("a dry coupling capacitor"),) if sign == "low" else ()))  # fmt: skip
+        found.append(
+            Finding(
+                sign,
+                each.name,
+                tr(
+                    "{usual:.0f} dB {sign} the usual level",
+                    usual=abs(level - usual),
+                    sign="below" if sign == "low" else "above",
+                ),
+                (tr("a dry coupling capacitor"),) if sign == "low" else (),
+            )
+        )
     if each.dropouts.count:
         longest = max(each.dropouts.seconds)
         found.append(
-            Finding("restart" if longest >= 0.2 else "noise", each.name,
-                    tr("{count}, the longest {longest:.0f} ms", count=_count(each.dropouts.count, 'dropout'), longest=1000 * longest),
-                    (tr("a contact that comes and goes: plug, socket, switch, joint"), tr("on tape: dirt, or worn tape")))
-        )  # fmt: skip
+            Finding(
+                "restart" if longest >= 0.2 else "noise",
+                each.name,
+                tr(
+                    "{count}, the longest {longest:.0f} ms",
+                    count=_count(each.dropouts.count, "dropout"),
+                    longest=1000 * longest,
+                ),
+                (tr("a contact that comes and goes: plug, socket, switch, joint"), tr("on tape: dirt, or worn tape")),
+            )
+        )
     return found
 
 
@@ -274,16 +304,27 @@ def _about_noise(each: ChannelReading, reference: Figure) -> list[Finding]:
     against = relative(hiss(each), reference)
     if against is not None and against > NOISE_HEARD:
         found.append(
-            Finding("noise", each.name, tr("noise only {against:.0f} dB below the usual level, A-weighted", against=-against),
-                    (tr("a noisy transistor or leaky capacitor early in the sound path"), tr("a magnetised head"),
-                     tr("the recorder itself: record with the lead off to compare")))
-        )  # fmt: skip
+            Finding(
+                "noise",
+                each.name,
+                tr("noise only {against:.0f} dB below the usual level, A-weighted", against=-against),
+                (
+                    tr("a noisy transistor or leaky capacitor early in the sound path"),
+                    tr("a magnetised head"),
+                    tr("the recorder itself: record with the lead off to compare"),
+                ),
+            )
+        )
     rate = each.clicks.per_minute.value or 0.0
     if rate > CLICKS_HEARD and each.clicks.count > 2 and not each.clicks.note.startswith("clipped"):
         found.append(
-            Finding("noise", each.name, tr("{count}, {rate:.0f} a minute", count=_count(each.clicks.count, 'click'), rate=rate),
-                    (tr("a dirty control, switch or socket"), tr("a leaky coupling capacitor"), tr("a cracked joint")))
-        )  # fmt: skip
+            Finding(
+                "noise",
+                each.name,
+                tr("{count}, {rate:.0f} a minute", count=_count(each.clicks.count, "click"), rate=rate),
+                (tr("a dirty control, switch or socket"), tr("a leaky coupling capacitor"), tr("a cracked joint")),
+            )
+        )
     return found
 
 

@@ -244,7 +244,8 @@ def _two(
     except RippleError:
         raise RippleError(
             tr(
-                "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor or out of "
+                "current: does not pulse with the mains, or drowns in noise; allowed: current into the capacitor "
+                "or out of "
                 "the rectifier, at fewer amps per division"
             )
         ) from None

@@ -117,34 +117,80 @@ class Hint:
 
 
 GUIDE: tuple[Hint, ...] = (
-    Hint(True, mark("Print at 100 % (actual size) on matt paper and check the bar with a ruler."),
-         mark("Marks and sizes are kept in millimetres on the card.")),
-    Hint(True, mark("Stick a neutral on all four corner squares: matt grey card, or white PTFE thread tape in six layers."),
-         mark("The four tell the colour of the light, and whether it is one light. Six layers: common practice, no source.")),
-    Hint(True, mark("Lay the card flat, in the plane of the surface, close to it; all four corners in the picture."),
-         mark("Marks are carried by the card and hold only in its plane, not on a curve or a step.")),
-    Hint(True, mark("Have plastic that never saw light in the same picture: inside of a flap, under a label, behind a foot."),
-         mark("How yellow a part is, is told against its own unexposed plastic.")),
-    Hint(True, mark("One kind of light only: overcast daylight from a window with the lamps off, or one lamp, blinds shut."),
-         mark("Two lights of different colour make the figure worthless; no correction helps.")),
-    Hint(True, mark("Light from the side at 45°, camera straight above."),
-         mark("Gloss mirrors the lamp into the picture otherwise.")),
+    Hint(
+        True,
+        mark("Print at 100 % (actual size) on matt paper and check the bar with a ruler."),
+        mark("Marks and sizes are kept in millimetres on the card."),
+    ),
+    Hint(
+        True,
+        mark("Stick a neutral on all four corner squares: matt grey card, or white PTFE thread tape in six layers."),
+        mark(
+            "The four tell the colour of the light, and whether it is one light. Six layers: common practice, no "
+            "source."
+        ),
+    ),
+    Hint(
+        True,
+        mark("Lay the card flat, in the plane of the surface, close to it; all four corners in the picture."),
+        mark("Marks are carried by the card and hold only in its plane, not on a curve or a step."),
+    ),
+    Hint(
+        True,
+        mark("Have plastic that never saw light in the same picture: inside of a flap, under a label, behind a foot."),
+        mark("How yellow a part is, is told against its own unexposed plastic."),
+    ),
+    Hint(
+        True,
+        mark("One kind of light only: overcast daylight from a window with the lamps off, or one lamp, blinds shut."),
+        mark("Two lights of different colour make the figure worthless; no correction helps."),
+    ),
+    Hint(
+        True,
+        mark("Light from the side at 45°, camera straight above."),
+        mark("Gloss mirrors the lamp into the picture otherwise."),
+    ),
     Hint(True, mark("Wash and dry the part before."), mark("Dirt shadows and wet plastic read darker and yellower.")),
-    Hint(True, mark("Expose so that the neutrals stay below full white; tap on them, or take one step darker."),
-         mark("What is clipped cannot be read.")),
-    Hint(True, mark("Keep camera, place and lamp as they were for every later photo; lock white balance and exposure if it "
-               "can be done."), mark("A phone is good for 17 points in a hundred, a fixed rig for 8, locked for 5.")),
-    Hint(True, mark("Take three photos and lay everything anew between them."),
-         mark("They show what your own photos are good for.")),
-    Hint(False, mark("No flash, no ultraviolet lamp on, no direct patchy sun."),
-         mark("Ultraviolet makes paper glow, hurts eyes, and is not the light that is seen by.")),
-    Hint(False, mark("No night, HDR, portrait or beauty mode, no filter, no mirrored front camera."),
-         mark("They paint over the colour, differently in every picture.")),
-    Hint(False, mark("No office paper as a neutral."),
-         mark("Its brightener glows blue in daylight, so everything reads yellower.")),
+    Hint(
+        True,
+        mark("Expose so that the neutrals stay below full white; tap on them, or take one step darker."),
+        mark("What is clipped cannot be read."),
+    ),
+    Hint(
+        True,
+        mark(
+            "Keep camera, place and lamp as they were for every later photo; lock white balance and exposure if it "
+            "can be done."
+        ),
+        mark("A phone is good for 17 points in a hundred, a fixed rig for 8, locked for 5."),
+    ),
+    Hint(
+        True,
+        mark("Take three photos and lay everything anew between them."),
+        mark("They show what your own photos are good for."),
+    ),
+    Hint(
+        False,
+        mark("No flash, no ultraviolet lamp on, no direct patchy sun."),
+        mark("Ultraviolet makes paper glow, hurts eyes, and is not the light that is seen by."),
+    ),
+    Hint(
+        False,
+        mark("No night, HDR, portrait or beauty mode, no filter, no mirrored front camera."),
+        mark("They paint over the colour, differently in every picture."),
+    ),
+    Hint(
+        False,
+        mark("No office paper as a neutral."),
+        mark("Its brightener glows blue in daylight, so everything reads yellower."),
+    ),
     Hint(False, mark("No coloured wall, shirt or table next to it."), mark("They colour the light.")),
-    Hint(False, mark("No photo sent through a messenger."), mark("It comes out smaller and changed; copy the file itself.")),
-)  # fmt: skip
+    Hint(
+        False,
+        mark("No photo sent through a messenger."),
+        mark("It comes out smaller and changed; copy the file itself."),
+    ),
+)
 """What makes a photo good for measuring. Common practice, no source, where nothing is named."""
 
 

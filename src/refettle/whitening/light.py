@@ -75,7 +75,8 @@ def band(nanometre: float, set_up: SetUp = "open") -> Band:
     if nanometre < 315.0:
         reasons.append(
             tr(
-                "below 315 nm (254 nm germicidal lamps too): burns eyes and skin in seconds to minutes and eats the plastic"
+                "below 315 nm (254 nm germicidal lamps too): burns eyes and skin in seconds to minutes and eats "
+                "the plastic"
             )
         )
         if set_up == "open":

@@ -25,6 +25,8 @@ LEAST_SIDE = 200
 ALLOWED = f"a JPEG, PNG or WebP colour photo of at most {MAX_BYTES / 1e6:.0f} MB and {MAX_PIXELS / 1e6:.0f} megapixels"
 _ORIENTATION, _COLOUR_SPACE, _DETAILS = 0x0112, 0xA001, 0x8769
 _UNCALIBRATED = 0xFFFF
+_STRIP = 256
+"""Rows."""
 _ONE_AT_A_TIME = Lock()
 
 
@@ -97,13 +99,12 @@ def open_picture(data: bytes) -> Picture:
         with strict_pictures():
             image.load()
         orientation = _orientation(image)
-        flat = image if image.mode == "RGB" else _flat(image)
+        code = np.asarray(image) if image.mode == "RGB" else _flat(image)
     except (OSError, ValueError, SyntaxError, EOFError, IndexError, MemoryError) as error:
         raise _refuse(
             "damaged", tr("a damaged {kind} file: {error}", kind=kind, error=error), tr("a whole photo")
         ) from None
     profile, notes = _profile(image)
-    code = np.asarray(flat)
     image.close()
     return Picture(_upright(code, orientation), profile, notes)
 
@@ -177,16 +178,22 @@ def _orientation(image: Image) -> int:
     return found if isinstance(found, int) and 1 <= found <= 8 else 1
 
 
-def _flat(image: Image) -> Image:
-    """RGB, on white where it was see-through."""
+def _flat(image: Image) -> NDArray[np.uint8]:
+    """RGB, on white where it was see-through; a strip at a time, as a whole photo in every form takes much memory."""
     from PIL.Image import new
 
-    if image.mode == "RGBX":
-        return image.convert("RGB")
-    clear = image.convert("RGBA")
-    ground = new("RGB", clear.size, (255, 255, 255))
-    ground.paste(clear, mask=clear.getchannel("A"))
-    return ground
+    wide, high = image.size
+    code = np.empty((high, wide, 3), dtype=np.uint8)
+    for top in range(0, high, _STRIP):
+        piece = image.crop((0, top, wide, min(high, top + _STRIP)))
+        if image.mode == "RGBX":
+            code[top : top + _STRIP] = np.asarray(piece.convert("RGB"))
+            continue
+        clear = piece.convert("RGBA")
+        ground = new("RGB", clear.size, (255, 255, 255))
+        ground.paste(clear, mask=clear.getchannel("A"))
+        code[top : top + _STRIP] = np.asarray(ground)
+    return code
 
 
 def _upright(code: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

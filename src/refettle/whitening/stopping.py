@@ -115,7 +115,16 @@ def stops(
     lights = [each.lightness for each in seen[:-1] if each.lightness is not None]
     lighter = last.lightness is not None and bool(lights) and last.lightness > min(lights) + LIGHTER
     if last.yi <= reference and lighter:
-        found.append(Stop("over-bleached", tr("lighter than before (L* {lightness}) and no yellower than the unexposed plastic: stop, " "rinse, dry; it cannot be undone", lightness=number(last.lightness or 0.0))))  # fmt: skip
+        found.append(
+            Stop(
+                "over-bleached",
+                tr(
+                    "lighter than before (L* {lightness}) and no yellower than the unexposed plastic: stop, "
+                    "rinse, dry; it cannot be undone",
+                    lightness=number(last.lightness or 0.0),
+                ),
+            )
+        )
     elif last.yi <= target:
         past = tr(", and past the unexposed plastic") if last.yi < reference else ""
         found.append(
@@ -124,10 +133,29 @@ def stops(
     if len(seen) > 2:
         values = [each.yi for each in seen[-3:]]
         if max(values) - min(values) < limit:
-            found.append(Stop("no-change", tr("two looks in a row changed less than a reading repeats, {limit} YI: it has stopped, or " "the looks are too close", limit=number(limit))))  # fmt: skip
+            found.append(
+                Stop(
+                    "no-change",
+                    tr(
+                        "two looks in a row changed less than a reading repeats, {limit} YI: it has stopped, or "
+                        "the looks are too close",
+                        limit=number(limit),
+                    ),
+                )
+            )
     spreads = [each.spread for each in seen[:-1] if each.spread is not None]
     if last.spread is not None and spreads and last.spread > min(spreads) + limit / 2.0:
-        found.append(Stop("spreading", tr("the part grows uneven, {spreads} to {spread} YI across: streaks or blotches; take it " "out, rinse, look", spreads=number(min(spreads)), spread=number(last.spread))))  # fmt: skip
+        found.append(
+            Stop(
+                "spreading",
+                tr(
+                    "the part grows uneven, {spreads} to {spread} YI across: streaks or blotches; take it out, "
+                    "rinse, look",
+                    spreads=number(min(spreads)),
+                    spread=number(last.spread),
+                ),
+            )
+        )
     if never >= NEVER:
         found.append(
             Stop(
