@@ -329,7 +329,8 @@ def backup_of(kept: Store, number: int, content: bytes, trouble: tuple[str, ...]
     return kept.write(
         {
             "format": "refettle backup", "version": 1, "made": f"2031-03-{number:02}T03:15:00+00:00",
-            "database": {"sha256": sha256, "bytes": size}, "files": [], "trouble": list(trouble),
+            "refettle": "1.0", "book": "ab" * 8, "home": "/home/ada/book", "settings": {}, "jobs": {}, "sums": [],
+            "database": {"sha256": sha256, "bytes": size, "tables": {}}, "files": [], "trouble": list(trouble),
         }
     )  # fmt: skip
 
