@@ -20,6 +20,7 @@ from typing import Any
 
 from refettle.book.backup_sqlite import damage, tables
 from refettle.book.backup_store import FOLDERS, FULL, BackupError, Listed, Store, contents, safe_path
+from refettle.book.serving import ServedError, alone, served_by
 from refettle.book.whole import settle
 
 DATABASE = "book.sqlite3"
@@ -32,7 +33,8 @@ def _quiet(line: str) -> None:
 
 @dataclass(frozen=True)
 class Plan:
-    """What restoring would do. `there`: what the data folder holds now, in words; empty where it holds no book."""
+    """What restoring would do. `there`: what the data folder holds now, in words; empty where it holds no book.
+    `served`: which server runs on it, in words; nothing is restored while there is one."""
 
     name: str
     home: str
@@ -43,6 +45,7 @@ class Plan:
     trouble: tuple[str, ...]
     there: tuple[str, ...]
     aside: str
+    served: str
     settings: dict[str, str]
 
 
@@ -67,6 +70,7 @@ def plan(listed: Listed, home: Path) -> Plan:
         trouble=tuple(body["trouble"]),
         there=there,
         aside=str(_aside(home)) if there else "",
+        served=served_by(home),
         settings=dict(body["settings"]),
     )
 
@@ -136,6 +140,15 @@ def restore(kept: Store, listed: Listed, home: Path, *, replace: bool = False, s
         )
     if kept.folder.resolve() == home.resolve() or home.resolve() in kept.folder.resolve().parents:
         raise BackupError(f"{kept.folder} is in {home}; allowed: a data folder that the backups are not in", 2)
+    try:
+        with alone(home):
+            _put_in_place(kept, listed, home, planned, say)
+    except ServedError as error:
+        raise BackupError(f"{error}. Nothing was changed") from None
+    return planned
+
+
+def _put_in_place(kept: Store, listed: Listed, home: Path, planned: Plan, say: Say) -> None:
     new = home.with_name(f".{home.name}-restoring-{os.getpid()}")
     try:
         home.parent.mkdir(parents=True, exist_ok=True)
@@ -156,7 +169,6 @@ def restore(kept: Store, listed: Listed, home: Path, *, replace: bool = False, s
         raise BackupError(f"{home}: {said}. Nothing was changed") from None
     finally:
         shutil.rmtree(new, ignore_errors=True)
-    return planned
 
 
 def fill(kept: Store, body: dict[str, Any], new: Path, say: Say = _quiet, *, whole: bool = True) -> None:

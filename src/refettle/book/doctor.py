@@ -23,6 +23,7 @@ from refettle.book.models_prices import PriceList
 from refettle.book.models_privacy import ErasedPhoto
 from refettle.book.moving import table_digest, tables
 from refettle.book.privacy_check import altered_entries, not_as_erased
+from refettle.book.serving import served_by
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 
@@ -58,7 +59,7 @@ def examine(tell: Callable[[str], None] = lambda line: None) -> list[Looked]:
     try:
         connection.ensure_connection()
     except DatabaseError:
-        return [_safely("disk", _disk)]  # why it does not open is said where it was opened
+        return [_safely("disk", _disk), _server()]  # why it does not open is said where it was opened
     looks: list[Looked] = []
     for area, look in (
         ("database", lambda: _database(whole=True)),
@@ -68,6 +69,7 @@ def examine(tell: Callable[[str], None] = lambda line: None) -> list[Looked]:
         ("logs", _logs),
         ("stores", _stores),
         ("disk", _disk),
+        ("server", _server),
     ):
         tell(area)
         looks.append(_safely(area, look))
@@ -260,3 +262,9 @@ def _disk() -> Looked:
     ]
     says = ", ".join(f"{left / 1e9:.1f} GB free in {folder}" for folder, left in free.items())
     return Looked("disk", says, _few(findings))
+
+
+def _server() -> Looked:
+    """Whether the book is in use now: then it cannot be restored or moved. Never wrong."""
+    by = served_by(Path(settings.REFETTLE_HOME), settings.REFETTLE_DATABASE)
+    return Looked("server", f"the book is being served {by}" if by else "the book is not being served")

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import os
 import tempfile
+import time
+from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
+
+UNFINISHED = ".new-"
+LONG_AGO_S = 3600.0
+"""[s] Nobody writes at one file for so long."""
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -12,7 +19,7 @@ def write_whole(path: Path, content: bytes) -> None:
     if path.exists() and path.stat().st_size == len(content):
         return
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
+    handle, name = tempfile.mkstemp(prefix=UNFINISHED, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
@@ -34,3 +41,12 @@ def settle(written: Path, path: Path) -> None:
                 os.fsync(descriptor)
             finally:
                 os.close(descriptor)
+
+
+def clear_unfinished(folders: Iterable[Path]) -> None:
+    """Take away what a program that was killed had begun to write. Nothing names it; what is being written stays."""
+    for folder in folders:
+        for path in folder.rglob(f"{UNFINISHED}*"):
+            with suppress(OSError):
+                if path.is_file() and time.time() - path.stat().st_mtime > LONG_AGO_S:
+                    path.unlink()

@@ -262,7 +262,7 @@ def run_restore(args: argparse.Namespace) -> int:
         raise _said(error) from None
     except OSError as error:
         raise Refused(f"{args.folder}: {(error.strerror or str(error)).lower()}", BAD_INPUT) from None
-    barred = args.dry_run and bool(done.there) and not args.replace
+    barred = args.dry_run and (bool(done.served) or (bool(done.there) and not args.replace))
     if args.json:
         print_json({**asdict(done), "done": not args.dry_run, "refused": barred})
         return DOES_NOT_HOLD if barred else DONE
@@ -273,7 +273,10 @@ def run_restore(args: argparse.Namespace) -> int:
         print(f"Lacking when it was made: {line}")
     if done.there:
         print(f"In that folder {'is' if args.dry_run else 'was'}: {', '.join(done.there)}.")
-        print("Without --replace this is refused." if barred else f"It {word} moved aside to {done.aside}")
+        given_way = args.replace or not args.dry_run
+        print(f"It {word} moved aside to {done.aside}" if given_way else "Without --replace this is refused.")
+    if done.served:
+        print(f"It is being served {done.served}: until that is stopped this is refused.")
     for name, value, here in _other_settings(done.settings):
         print(f"The book was used with {name}={value}; here it would be {here}.")
     if os.environ.get("REFETTLE_DATABASE"):

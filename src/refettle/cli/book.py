@@ -55,8 +55,6 @@ def _target(args: argparse.Namespace) -> Database:
 
 
 def run_move(args: argparse.Namespace) -> int:
-    from refettle.book.databases import SqliteFile
-
     target = _target(args)
     home = open_book()
 
@@ -65,15 +63,13 @@ def run_move(args: argparse.Namespace) -> int:
     source: Database = settings.REFETTLE_DATABASE
     if str(source) == str(target):
         raise Refused(f"--to: found {target}, where the book is now; allowed: another database")
-    new = target.path if isinstance(target, SqliteFile) and not target.path.exists() else None
-    kept = False
+    from refettle.book.serving import ServedError, alone
+
     try:
-        moved = _move(target, home)
-        kept = True
-    finally:
-        if new is not None and not kept:
-            for ending in ("", "-wal", "-shm"):
-                new.with_name(new.name + ending).unlink(missing_ok=True)
+        with alone(home.folder, source):
+            moved = _moved_whole(target, home)
+    except ServedError as error:
+        raise Refused(f"{error}. Nothing was moved", DOES_NOT_HOLD) from None
     if args.json:
         print_json({"from": str(source), "to": str(target), "tables": [asdict(each) for each in moved]})
         return DONE
@@ -84,6 +80,22 @@ def run_move(args: argparse.Namespace) -> int:
     print(f"From now on: REFETTLE_DATABASE={target}")
     print("The old book is as it was; what is written there from now on is not in the new one.")
     return DONE
+
+
+def _moved_whole(target: Database, home: Home) -> list[Moved]:
+    """Moved; or refused, and a file that was made for it is taken away again."""
+    from refettle.book.databases import SqliteFile
+
+    new = target.path if isinstance(target, SqliteFile) and not target.path.exists() else None
+    kept = False
+    try:
+        moved = _move(target, home)
+        kept = True
+    finally:
+        if new is not None and not kept:
+            for ending in ("", "-wal", "-shm"):
+                new.with_name(new.name + ending).unlink(missing_ok=True)
+    return moved
 
 
 def _move(target: Database, home: Home) -> list[Moved]:

@@ -10,6 +10,7 @@ import sys
 import threading
 import webbrowser
 from collections.abc import Callable
+from contextlib import ExitStack
 from types import FrameType
 from typing import Any
 
@@ -18,7 +19,8 @@ from refettle.web.start import StartError
 HOST = "127.0.0.1"
 PORT = 8765
 TRIES = 50
-THREADS = 6
+THREADS = 16
+"""That answer at once. Most of those asked by twenty people wait, for the disk or for what is worked out."""
 
 
 def say(line: str) -> None:
@@ -158,7 +160,7 @@ def serve(
     Raises
     ------
     StartError
-        The address cannot be used.
+        The address cannot be used, or the book is being restored or moved.
     """
     host = check_host(host)
     check_open(host)
@@ -167,6 +169,8 @@ def serve(
     from django.conf import settings
     from waitress.server import create_server
 
+    from refettle.book import reckoner, whole
+    from refettle.book.serving import ServedError, serving
     from refettle.web import service
     from refettle.web.backing_up import start_backing_up
     from refettle.web.warm import start_warming
@@ -186,6 +190,13 @@ def serve(
     address = f"http://{f'[{host}]' if ':' in host else host}:{taken}/"
     if ipaddress.ip_address(host).is_unspecified:
         address = elsewhere or address
+    held = ExitStack()
+    try:
+        held.enter_context(serving(settings.REFETTLE_HOME, settings.REFETTLE_DATABASE, address))
+    except ServedError as error:
+        server.close()
+        raise StartError(f"{error}.") from None
+    whole.clear_unfinished([settings.REFETTLE_PHOTOS, settings.REFETTLE_FILES])
     say(f"The bench book is open at {address}")
     if settings.REFETTLE_PROXY and elsewhere:
         say(f"Through the proxy: {elsewhere}")
@@ -195,6 +206,7 @@ def serve(
     if browser and _can_open_browser():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     signal.signal(signal.SIGTERM, _stop)
+    reckons = reckoner.start()
     start_warming()
     start_backing_up()
     service.tell(service.READY)
@@ -203,4 +215,6 @@ def serve(
     finally:
         service.tell(service.STOPPING)
         server.close()
+        reckoner.stop(reckons)
+        held.close()
     say("Stopped.")
