@@ -59,6 +59,7 @@ def test_the_small_type_has_no_mistake() -> None:
         ("a: 1\nb: !thing c\n", 2, "'c'", "a plain value"),
         ("a: 1\nb: 2031-13-45\n", 2, "'2031-13-45'", "a plain value"),
         ("a:\n  " + "[" * (MAX_DEPTH + 2) + "]" * (MAX_DEPTH + 2), 2, "nesting deeper than", "at most 20 levels"),
+        ("{" + "0, " * 60_000 + "}", 1, "more than 50,000 values", "at most 50,000"),
         ("x" * (MAX_CHARACTERS + 1), 0, "1,000,001 characters", "at most 1,000,000"),
         ("", 1, "an empty file", "one unit type or block kind"),
         ("# nothing but a comment\n", 1, "an empty file", "one unit type or block kind"),

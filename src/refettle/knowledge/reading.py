@@ -21,6 +21,8 @@ from refettle.knowledge.errors import KnowledgeError, Mistake
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 20
+MAX_VALUES = 50_000
+"""Keys, values and brackets; the longest file that is shipped has 1,315."""
 LARGEST = 10**15
 
 Path = tuple[str | int, ...]
@@ -81,8 +83,12 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
     """Check on the event stream, which needs no recursion, before any tree is built."""
     depth = 0
     try:
-        for event in yaml.parse(text, Loader=_LOADER):
+        for count, event in enumerate(yaml.parse(text, Loader=_LOADER)):
             line = event.start_mark.line + 1 if event.start_mark else 0
+            if count > MAX_VALUES:
+                raise KnowledgeError(
+                    [Mistake(file, line, "", f"more than {MAX_VALUES:,} values", f"at most {MAX_VALUES:,}")]
+                )
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
                 raise KnowledgeError([Mistake(file, line, "", "an anchor or alias (& or *)", "values written out")])
             if isinstance(event, yaml.CollectionStartEvent):
