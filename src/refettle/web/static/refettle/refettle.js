@@ -141,6 +141,17 @@
   window.addEventListener("resize", frames);
   document.addEventListener("toggle", frames, true);
 
+  // Where the part exchanged held the focus, it goes on inside what came.
+  let held = false;
+  document.addEventListener("htmx:beforeSwap", function (event) {
+    held = event.detail.target.id !== "main" && event.detail.target.contains(document.activeElement);
+  });
+  document.addEventListener("htmx:afterSettle", function (event) {
+    const place = held && document.activeElement === document.body && event.detail.elt.querySelector("a[href], button:not(:disabled), input:not([type=hidden])");
+    held = false;
+    if (place) place.focus({ preventScroll: true });
+  });
+
   document.addEventListener("htmx:afterSettle", function (event) {
     showTab();
     frames();
