@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
 import json
 import re
+import shutil
+import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -62,6 +66,14 @@ def as_text(data: bytes) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise NoTextError("no UTF-8") from None
+
+
+def new_folder() -> Path:
+    """An empty folder, in memory where the system has such a place: the disk is not what is tried."""
+    memory = Path("/dev/shm")  # noqa: S108
+    folder = Path(tempfile.mkdtemp(prefix="hostile-", dir=memory if memory.is_dir() else None))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
 
 
 class NoTextError(Exception):

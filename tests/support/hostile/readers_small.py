@@ -6,7 +6,6 @@ import hashlib
 import json
 import shutil
 import sqlite3
-import tempfile
 from argparse import Namespace
 from collections.abc import Sequence
 from contextlib import closing
@@ -17,7 +16,7 @@ from typing import Any
 
 from tests.support.hostile import changing
 from tests.support.hostile.changing import BYTES
-from tests.support.hostile.reader import NoTextError, as_text, as_typed, keepable, reader
+from tests.support.hostile.reader import NoTextError, as_text, as_typed, keepable, new_folder, reader
 
 PART = b"\n%%%%\n"
 """Between what is read together: a file and how it is to be read, or the answers of an instrument."""
@@ -25,7 +24,7 @@ PART = b"\n%%%%\n"
 
 @cache
 def _folder() -> Path:
-    return Path(tempfile.mkdtemp(prefix="hostile-"))
+    return new_folder()
 
 
 def _file(data: bytes, name: str = "hostile") -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import tempfile
 from collections.abc import Sequence
 from datetime import date
 from functools import cache
@@ -14,7 +13,7 @@ from random import Random
 
 from tests.support.hostile import changing
 from tests.support.hostile.changing import BYTES
-from tests.support.hostile.reader import keepable, reader
+from tests.support.hostile.reader import keepable, new_folder, reader
 
 PART = b"\n%%%%\n"
 """Between the files of one input, where a reader takes several."""
@@ -161,7 +160,7 @@ def _either(rng: Random, data: bytes, others: Sequence[bytes]) -> bytes:
 
 @cache
 def _folder() -> Path:
-    return Path(tempfile.mkdtemp(prefix="hostile-"))
+    return new_folder()
 
 
 @reader("orders", examples=_order_files, refusals=_order_errors, inside=(_either,))

@@ -15,7 +15,6 @@ import os
 import resource
 import struct
 import sys
-import tempfile
 import time
 import traceback
 import warnings
@@ -101,7 +100,9 @@ def smaller(reader: Any, data: bytes, outcome: Outcome, seconds: float = 4.0) ->
 
 def _book() -> None:
     """An empty bench book."""
-    os.environ["REFETTLE_HOME"] = tempfile.mkdtemp(prefix="hostile-home-")
+    from tests.support.hostile.reader import new_folder
+
+    os.environ["REFETTLE_HOME"] = str(new_folder())
     os.environ["DJANGO_SETTINGS_MODULE"] = "refettle.web.settings"
     for name in [each for each in os.environ if each.startswith("REFETTLE_") and each != "REFETTLE_HOME"]:
         del os.environ[name]
