@@ -70,7 +70,7 @@ def as_text(data: bytes) -> str:
 
 def new_folder() -> Path:
     """An empty folder, in memory where the system has such a place: the disk is not what is tried."""
-    memory = Path("/dev/shm")  # noqa: S108
+    memory = Path("/dev/shm")
     folder = Path(tempfile.mkdtemp(prefix="hostile-", dir=memory if memory.is_dir() else None))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     return folder
