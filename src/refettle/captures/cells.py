@@ -8,13 +8,12 @@ from datetime import date
 from math import nan
 
 from refettle.captures.model import TIME_UNITS
-from refettle.language import mark
 from refettle.quantities import plain
 
 MISSING = frozenset(("", "nan", "+nan", "-nan", "n/a", "na", "#n/a", "#num!", "null", "none", "-", "--", "---", "----",
                      "-----", "?", "invalid", "1.#qnan"))  # fmt: skip
 OVER = frozenset(("ol", "+ol", "-ol", "o.l", "o.l.", "-o.l", "0.l", ".ol", "0l", "ovld", "ovl", "over", "overload",
-                  "overrange", mark("over range"), "overflow", "ovrflw", "inf", "+inf", "-inf", "infinity", "-infinity",
+                  "overrange", "over range", "overflow", "ovrflw", "inf", "+inf", "-inf", "infinity", "-infinity",
                   "∞", "-∞", "1.#inf", "-1.#inf"))  # fmt: skip
 FROM_OVER = 9.9e37
 """SCPI-99 writes 9.9E37 for infinity and 9.91E37 for not a number: from here on nothing is a reading."""
@@ -30,7 +29,7 @@ _NAMES = {
     "F": ("f", "farad"),
     "H": ("h", "henry"),
     "s": ("s", "sec", "secs", "second", "seconds", "sek", "sekunde", "sekunden"),
-    "°C": ("°c", "degc", mark("deg c"), "celsius"),
+    "°C": ("°c", "degc", "deg c", "celsius"),
     "%": ("%",),
     "dB": ("db", "dbv", "dbm", "dbu"),
 }

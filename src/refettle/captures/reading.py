@@ -83,7 +83,9 @@ def _read(data: bytes, choices: Choices, progress: Progress | None, stop: Stop |
         return read_wav(data, choices)
     for start, what in _OTHERS:
         if data.startswith(start) and (start != b"BM" or b"\0" in data[:64]):
-            raise CaptureError(tr("{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", what=what))
+            raise CaptureError(
+                tr("{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", what=tr(what))
+            )
     from refettle.captures.csv_reading import read_text
 
     return read_text(data, choices, progress, stop)

@@ -14,7 +14,7 @@ from refettle.proving.calibration import Bin, Calibration
 SIZE, LEFT, TOP, SIDE = 400, 56, 26, 320
 """[px] of the chart, of the space for the figures on the left and above, and of the square."""
 INK, PAPER, FAINT, ACCENT = "#25211a", "#fffdf7", "#cfc6b2", "#b4530a"
-_FONT = mark('font-family="system-ui, sans-serif" font-size="12"')
+_FONT = 'font-family="system-ui, sans-serif" font-size="12"'
 
 
 def calibration_chart(found: Calibration, said: str = "said", came: str = "came true") -> str:

@@ -7,14 +7,14 @@ from html import escape
 
 from refettle.drawing.layout import layered
 from refettle.knowledge.loading import LoadedType
-from refettle.language import mark, tr
+from refettle.language import tr
 
 BOX_W, BOX_H = 130, 46
 GAP_X, GAP_Y = 10, 40
 MARGIN = 14
 
 # Used when a drawing stands alone as a file; on a page the page's own sheet applies.
-ALONE = mark("""
+ALONE = """
 .bd-box{fill:#fffdf7;stroke:#3a352c;stroke-width:1.4}
 .bd-bench .bd-box{stroke-dasharray:5 3}
 .bd-point .bd-box{fill:#efe8d8}
@@ -24,7 +24,7 @@ ALONE = mark("""
 .bd-sub{font:11px system-ui,sans-serif;fill:#5d5649}
 .bd-s1 .bd-box{fill:#fbeede}.bd-s2 .bd-box{fill:#f6d9b5}.bd-s3 .bd-box{fill:#eebd82}
 .bd-s4 .bd-box{fill:#e09a4b}.bd-s5 .bd-box{fill:#cf7a1e}
-""")
+"""
 
 
 def suspicion_step(chance: float) -> int:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 
 from refettle.drawing.plot import ALONE, HIGH, WIDE
-from refettle.language import mark, tr
+from refettle.language import tr
 
-PRINTED = mark(
+PRINTED = (
     ".pl-name,.pl-mark-name{stroke:none}.pl-bed{fill:#fff}.pl-second .pl-line{stroke:#555;stroke-dasharray:6 2}"
     ".pl-model .pl-line{stroke:#000;stroke-dasharray:2 2}.pl-before .pl-line{stroke:#888}.pl-limit{stroke:#000}"
     ".pl-swatch.pl-model{fill:#000}.pl-swatch.pl-under{fill:#bbb}.pl-swatch.pl-second{fill:#555}"

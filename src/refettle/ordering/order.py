@@ -272,7 +272,7 @@ def _shorts(found: Problem, choice: Choice, solver: Solver, out: Search) -> tupl
             if not met:
                 met = [(*each[:2], _can_be_met(each[2], solver)) for each in relaxed]
             reason = next(((why, says) for why, says, which in met if i in which), None)
-        told.append(Short(need.line, need.job, need.parts[0].part, pieces, *(reason or OTHERS)))
+        told.append(Short(need.line, need.job, need.parts[0].part, pieces, *(reason or (OTHERS[0], tr(OTHERS[1])))))
     return tuple(told)
 
 

@@ -70,7 +70,7 @@ def open_list(data: bytes, columns: Columns | None = None) -> Sheet:
         )
     for start, kind in _OTHERS:
         if data.startswith(start):
-            raise PriceListError(tr("{kind} found; allowed: CSV or XLSX: save it as one of these", kind=kind))
+            raise PriceListError(tr("{kind} found; allowed: CSV or XLSX: save it as one of these", kind=tr(kind)))
     if is_xlsx(data):
         return read_xlsx(data, columns.sheet)
     return read_text(data, columns.delimiter, columns.encoding)

@@ -85,7 +85,7 @@ def stock_in(cell: Cell) -> int | None:
     else:
         value = None
     if value is None or not 0 <= value <= 1_000_000_000:
-        raise FigureError(shown(cell), STOCK)
+        raise FigureError(shown(cell), tr(STOCK))
     return value
 
 
@@ -113,7 +113,7 @@ def lead_in(cell: Cell, unit: str = "days") -> int | None:
     elif isinstance(cell, str):
         text = tidy(cell).lower()
     else:
-        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), LEAD)
+        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), tr(LEAD))
     if text in NOTHING or text in ("call", "on request", "auf anfrage", "ask"):
         return None
     if text in ("stock", "ex stock", "in stock", "ab lager", "sofort", "same day", "today"):
@@ -129,7 +129,7 @@ def lead_in(cell: Cell, unit: str = "days") -> int | None:
                 whole = ceil(high * days)
                 if whole <= MOST_DAYS:
                     return whole
-    raise FigureError(shown(cell), LEAD)
+    raise FigureError(shown(cell), tr(LEAD))
 
 
 def percent_in(cell: Cell, named: bool) -> Decimal:

@@ -265,11 +265,11 @@ PRICE = mark("an amount more than 0, such as 0.25 or € 1.234,56")
 def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
     """The price in a cell; None where it is empty. Raises FigureError."""
     if isinstance(cell, date):
-        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), PRICE)
+        raise FigureError(tr("{cell}, which a spreadsheet may have made of a number", cell=shown(cell)), tr(PRICE))
     per = 0
     if isinstance(cell, Number):
         if cell.percent:
-            raise FigureError(shown(cell), PRICE)
+            raise FigureError(shown(cell), tr(PRICE))
         value, currency = cell.value, cell.currency
         if currency and known and currency_in("$", known) == known and currency == "USD":
             currency = known
@@ -277,22 +277,22 @@ def money_in(cell: Cell, mark: Mark, known: str = "") -> Money | None:
         if is_empty(cell):
             return None
         if _NO_PRICE.fullmatch(tidy(cell)):
-            raise FigureError(tr("no price: {cell}", cell=shown(cell)), PRICE)
+            raise FigureError(tr("no price: {cell}", cell=shown(cell)), tr(PRICE))
         parted = part(cell)
         if parted is None:
-            raise FigureError(shown(cell), PRICE)
+            raise FigureError(shown(cell), tr(PRICE))
         currency = ""
         if parted.word:
             word = re.sub(r"(?i)^(?:each|ea|netto?|net)\.?$|\s+(?:each|ea|netto?|net)\.?$", "", parted.word)
             currency = currency_in(word, known) if word else ""
             if word and not currency:
-                raise FigureError(shown(cell), PRICE)
+                raise FigureError(shown(cell), tr(PRICE))
         per = parted.per
         value = parted.exact if parted.exact is not None else amount(parted.digits, mark)
         if parted.negative:
             value = -value
     if value <= 0:
-        raise FigureError(shown(cell), PRICE)
+        raise FigureError(shown(cell), tr(PRICE))
     return Money(value, currency, per)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from refettle.language import tr
 from refettle.ordering.pricelist_model import Columns, Listed
 
-RISKY = ("=", "+", "-", "@", "\t", "\r")
+RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
 """A cell that begins so may be worked out as a formula (OWASP, CSV injection)."""
 
 

@@ -50,14 +50,14 @@ def _read(data: bytes, sheet: str, formulas: bool) -> Sheet:
             tr(
                 "a workbook that cannot be read found ({error}); allowed: {allowed}",
                 error=_short(error),
-                allowed=_ALLOWED,
+                allowed=tr(_ALLOWED),
             )
         ) from None
     try:
         shown = [each for each in book.worksheets if each.sheet_state == "visible"] or list(book.worksheets)
         names = tuple(each.title for each in shown)
         if not shown:
-            raise PriceListError(tr("no sheet found; allowed: {allowed}", allowed=_ALLOWED))
+            raise PriceListError(tr("no sheet found; allowed: {allowed}", allowed=tr(_ALLOWED)))
         if sheet and sheet not in names:
             raise PriceListError(tr("sheet: {sheet!r} found; allowed: {names}", sheet=sheet, names=", ".join(names)))
         doubts: list[str] = []
@@ -83,7 +83,11 @@ def _read(data: bytes, sheet: str, formulas: bool) -> Sheet:
         raise
     except Exception as error:
         raise PriceListError(
-            tr("a sheet that cannot be read found ({error}); allowed: {allowed}", error=_short(error), allowed=_ALLOWED)
+            tr(
+                "a sheet that cannot be read found ({error}); allowed: {allowed}",
+                error=_short(error),
+                allowed=tr(_ALLOWED),
+            )
         ) from None
     finally:
         book.close()
@@ -118,7 +122,7 @@ def _look_first(data: bytes) -> bool:
                     tr(
                         "a workbook of {total:,.0f} MB unpacked found; allowed: {allowed}",
                         total=total / 1e6,
-                        allowed=_ALLOWED,
+                        allowed=tr(_ALLOWED),
                     )
                 )
             if any(each.flag_bits & 1 for each in members):
@@ -150,17 +154,19 @@ def _look_first(data: bytes) -> bool:
                 formulas |= found
                 tags += more
                 if tags > MAX_TAGS:
-                    raise PriceListError(tr("a workbook of too many cells found; allowed: ") + _ALLOWED)
+                    raise PriceListError(
+                        tr("a workbook of too many cells found; allowed: {allowed}", allowed=tr(_ALLOWED))
+                    )
             return formulas
     except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, OSError, ValueError) as error:
         if isinstance(error, PriceListError):
             raise
         raise PriceListError(
-            tr("a broken zip file found ({error}); allowed: {allowed}", error=_short(error), allowed=_ALLOWED)
+            tr("a broken zip file found ({error}); allowed: {allowed}", error=_short(error), allowed=tr(_ALLOWED))
         ) from None
     except Exception as error:  # zlib's own
         raise PriceListError(
-            tr("a broken zip file found ({error}); allowed: {allowed}", error=_short(error), allowed=_ALLOWED)
+            tr("a broken zip file found ({error}); allowed: {allowed}", error=_short(error), allowed=tr(_ALLOWED))
         ) from None
 
 

@@ -41,9 +41,9 @@ def read_layout(data: bytes) -> Board:
         With the line: no board layout, cut short, nested too deep, too large, a number that is none.
     """
     reader = Reader(data)
-    root = reader.root(_ALLOWED)
+    root = reader.root(tr(_ALLOWED))
     if root != "kicad_pcb":
-        raise BoardError(tr("({root} found; allowed: {allowed}", root=root, allowed=_ALLOWED), reader.line)
+        raise BoardError(tr("({root} found; allowed: {allowed}", root=root, allowed=tr(_ALLOWED)), reader.line)
     nets: dict[str, str] = {}
     parts: list[Part] = []
     outline: list[tuple[Spot, ...]] = []

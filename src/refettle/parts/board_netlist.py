@@ -53,9 +53,9 @@ def read_netlist(data: bytes) -> Netlist:
         With the line: no netlist of this kind, cut short, nested too deep, too large, a pin on two nets.
     """
     reader = Reader(data)
-    root = reader.root(_ALLOWED)
+    root = reader.root(tr(_ALLOWED))
     if root != "export":
-        raise BoardError(tr("({root} found; allowed: {allowed}", root=root, allowed=_ALLOWED), reader.line)
+        raise BoardError(tr("({root} found; allowed: {allowed}", root=root, allowed=tr(_ALLOWED)), reader.line)
     version = ""
     parts: dict[str, ListedPart] = {}
     symbols: dict[str, dict[str, tuple[str, str]]] = {}

@@ -93,7 +93,7 @@ def _word(word: str) -> tuple[str, Any]:
     try:
         return "farad", parse(word, "F")
     except QuantityError:
-        raise CapacitorError(tr("{word!r} found; allowed: {words}", word=word, words=WORDS)) from None
+        raise CapacitorError(tr("{word!r} found; allowed: {words}", word=word, words=tr(WORDS))) from None
 
 
 def _hundredth(text: str) -> float:
@@ -128,4 +128,4 @@ def _named(word: str) -> tuple[str, Any]:
         return name, said
     if name == "kind" and said.lower() in _KIND_WORDS:
         return "kind", _KIND_WORDS[said.lower()]
-    raise CapacitorError(tr("{word!r} found; allowed: {words}", word=word, words=WORDS))
+    raise CapacitorError(tr("{word!r} found; allowed: {words}", word=word, words=tr(WORDS)))

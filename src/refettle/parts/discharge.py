@@ -250,4 +250,4 @@ def cleaning(leak: Leak, ph: float | None = None) -> Cleaning:
         ids.insert(0, "lithium")
         reasons.append(tr("a leaking lithium cell goes out of the unit first; never water on the cell itself"))
     alkaline = None if side == "unknown" else side == "alkaline"
-    return Cleaning(alkaline, (_FIRST[side], *_THEN), tuple(ids), tuple(reasons))
+    return Cleaning(alkaline, tuple(tr(each) for each in (_FIRST[side], *_THEN)), tuple(ids), tuple(reasons))

@@ -32,11 +32,11 @@ WORDS: dict[Quantity, str] = {
     "capacitance": "C",
     "esr": "ESR",
     "dissipation": "tan δ",
-    "leakage": "leakage",
+    "leakage": mark("leakage"),
 }
 Way = Literal["dry", "worn out", "leaky"]
 SHARES: dict[Way, float] = {"dry": 0.75, "worn out": 0.15, "leaky": 0.10}
-_WAY: dict[Quantity, Way] = {"capacitance": mark("worn out"), "esr": "dry", "dissipation": "dry", "leakage": "leaky"}
+_WAY: dict[Quantity, Way] = {"capacitance": "worn out", "esr": "dry", "dissipation": "dry", "leakage": "leaky"}
 Seen = Literal["leaked", "domed", "vented", "cracked", "clean"]
 MOST_GOOD, MOST_BAD = 20.0, 50.0
 IN_CIRCUIT_GOOD = 3.0
@@ -65,7 +65,7 @@ class BenchReading:
             raise CapacitorError(
                 tr("reading of {quantity!r} found; allowed: {units}", quantity=self.quantity, units=", ".join(UNITS))
             )
-        within(WORDS[self.quantity], self.value, 0.0, 1e6, UNITS[self.quantity], above=False)
+        within(tr(WORDS[self.quantity]), self.value, 0.0, 1e6, UNITS[self.quantity], above=False)
         within("temperature", self.celsius, -40.0, 120.0, "°C", above=False)
         if self.quantity == "leakage":
             if self.volt is None:
@@ -74,7 +74,10 @@ class BenchReading:
             within("minutes", 5.0 if self.minutes is None else self.minutes, 0.0, 1e5, "min")
         elif self.hertz is None:
             raise CapacitorError(
-                tr("{quantity} without its frequency found; allowed: above 0 to 1e8 Hz", quantity=WORDS[self.quantity])
+                tr(
+                    "{quantity} without its frequency found; allowed: above 0 to 1e8 Hz",
+                    quantity=tr(WORDS[self.quantity]),
+                )
             )
         else:
             within("frequency", self.hertz, 0.0, 1e8, "Hz")
@@ -88,7 +91,7 @@ class BenchReading:
             under = show(self.hertz or 0.0, "Hz")
         where = tr(", in circuit") if self.in_circuit else ""
         value = show(self.value, UNITS[self.quantity])
-        return f"{WORDS[self.quantity]} {value} at {under}, {show(self.celsius, '°C')}{where}"
+        return f"{tr(WORDS[self.quantity])} {value} at {under}, {show(self.celsius, '°C')}{where}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,7 +86,7 @@ def read_list(text: str, kind: str | None = None) -> tuple[Wanted, ...]:
     lines = [(n, line.strip()) for n, line in enumerate(text.splitlines(), start=1)]
     lines = [(n, line) for n, line in lines if line and not line.startswith("#")]
     if not lines:
-        raise KitError(tr("list: nothing found; allowed: at least one line, {allowed}", allowed=ALLOWED))
+        raise KitError(tr("list: nothing found; allowed: at least one line, {allowed}", allowed=tr(ALLOWED)))
     for n, line in lines:
         each = _line(n, line, kind)
         for ref in each.refs:
@@ -144,7 +144,7 @@ def _line(n: int, line: str, kind: str | None) -> Wanted:
     spares = [int(each) for each in _SPARE.findall(rest)]
     what = " ".join(_SPARE.sub(" ", _TIMES.sub(" ", rest)).split())
     if len(times) > 1 or len(spares) > 1 or not what:
-        raise KitError(tr("line {n}: '{line}' found; allowed: {allowed}", n=n, line=line[:80], allowed=ALLOWED))
+        raise KitError(tr("line {n}: '{line}' found; allowed: {allowed}", n=n, line=line[:80], allowed=tr(ALLOWED)))
     pieces = int(times[0]) if times else max(1, len(refs))
     if pieces < max(1, len(refs)):
         raise KitError(

@@ -51,7 +51,7 @@ def dissipation_limit(rated: Rated) -> Limit | None:
             return None
         table, source = (
             _GENERAL,
-            tr("{general_source}; bipolar above 50 V taken as general purpose", general_source=_GENERAL_SOURCE),
+            tr("{general_source}; bipolar above 50 V taken as general purpose", general_source=tr(_GENERAL_SOURCE)),
         )
         if rated.volt > table[-1][0]:
             return None

@@ -54,15 +54,15 @@ _FILM_TOLERANCES = {"black": 20.0, "white": 10.0, "green": 5.0}
 _FILM_VOLTS = {"brown": 100.0, "red": 250.0, "yellow": 400.0, "blue": 630.0}
 
 _ABBREVIATED = {
-    "black": mark("bk blk"),
-    "brown": mark("bn brn"),
+    "black": "bk blk",
+    "brown": "bn brn",
     "red": "rd",
     "orange": "og",
     "yellow": "ylw",
-    "green": mark("gn grn"),
+    "green": "gn grn",
     "blue": "bu",
-    "violet": mark("vt vlt purple"),
-    "grey": mark("gy gry gray"),
+    "violet": "vt vlt purple",
+    "grey": "gy gry gray",
     "white": "wht",
     "gold": mark("gd gld au"),
     "silver": mark("sr slv sv ag"),
@@ -225,7 +225,7 @@ def _resistors(row: Sequence[str]) -> Iterator[Reading]:
         return
     figures = 2 if len(row) == 4 else 3
     for percent, points, text in TOLERANCES.get(row[figures + 1], ()):
-        why = Reason(points, text) if text else None
+        why = Reason(points, tr(text)) if text else None
         if figures == 2:
             seldom = Reason(-1, tr("four bands seldom carry so tight a tolerance")) if percent < 1 else None
             yield from _resistor(row, 2, percent, why, seldom)
@@ -237,7 +237,7 @@ def _resistors(row: Sequence[str]) -> Iterator[Reading]:
         extra = Reason(-2, tr("fifth band {row}: failure rate or temperature, on some makes", row=row[4]))
         for percent, points, text in TOLERANCES.get(row[3], ()):
             if percent >= 1:
-                yield from _resistor(row, 2, percent, extra, Reason(points, text) if text else None)
+                yield from _resistor(row, 2, percent, extra, Reason(points, tr(text)) if text else None)
 
 
 def _coils(row: Sequence[str]) -> Iterator[Reading]:

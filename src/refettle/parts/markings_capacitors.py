@@ -76,7 +76,7 @@ def characteristic_of(token: str) -> tuple[str, tuple[float, float] | None] | No
         spread = tr("{token} % over temperature", token=_CHANGE[token[2]])
         return f"{token}, {spread}", (float(_LOWEST[token[0]]), float(_HIGHEST[token[1]]))
     if token in FILMS:
-        return f"{token}, {FILMS[token]}", None
+        return f"{token}, {tr(FILMS[token])}", None
     if re.fullmatch(r"[NP]\d{3,4}", token) and token[1:] in _SLOPES:
         return tr(
             "{token}, {token_2}{token_3} ppm/K",

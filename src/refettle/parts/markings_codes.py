@@ -173,7 +173,7 @@ def read_tapers(token: str) -> Iterator[Reading]:
         value = scaled(_figures(before, after), 6 if "M" in code else 3)
     if 99 <= value <= 11e6:
         reading = made("resistor", tr("potentiometer code"), 2, tr("{letter}: taper", letter=letter), value)
-        yield reading.because(characteristic=f"potentiometer, {_TAPERS[letter]}")
+        yield reading.because(characteristic=tr("potentiometer, {taper}", taper=tr(_TAPERS[letter])))
 
 
 def print_letters(value: float, kind: Kind, tolerance: Tolerance | None = None) -> str:

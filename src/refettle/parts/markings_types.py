@@ -62,9 +62,9 @@ def read_types(token: str) -> Iterator[Reading]:
         return
     for pattern, said in _REGISTERED:
         if pattern.fullmatch(token):
-            why = Reason(4, tr("the shape of a {said}", said=said))
+            why = Reason(4, tr("the shape of a {said}", said=tr(said)))
             yield Reading(
-                mark("type number"), tr("register of semiconductors"), (why,), number=token, characteristic=said
+                mark("type number"), tr("register of semiconductors"), (why,), number=token, characteristic=tr(said)
             )
             return
     if _SHORT.fullmatch(token):

@@ -327,7 +327,8 @@ def _lines(values: Array, rate: float) -> tuple[FlutterLine, ...]:
 def rotating_part(hertz: float) -> str:
     """What turns about so fast in a cassette machine; common practice, no source."""
     return next(
-        (part for low, high, part in ROTATING if low <= hertz < high), tr("nothing that turns in a cassette machine")
+        (tr(part) for low, high, part in ROTATING if low <= hertz < high),
+        tr("nothing that turns in a cassette machine"),
     )
 
 

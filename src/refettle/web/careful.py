@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from refettle.book.state import JobState
+from refettle.language import tr
 from refettle.parts.capacitor import Rated
 from refettle.parts.discharge import HAZARDS, energy, hazard_of
 from refettle.quantities import show
@@ -47,4 +48,9 @@ def charge(rated: Rated | None) -> str:
     if rated is None or rated.volt is None:
         return ""
     held = show(energy(rated.farad, rated.volt), "J")
-    return f"At its rated {show(rated.volt, 'V')} it holds {held}: {HAZARDS[hazard_of(rated.farad, rated.volt)]}."
+    return tr(
+        "At its rated {volts} it holds {held}: {hazard}.",
+        volts=show(rated.volt, "V"),
+        held=held,
+        hazard=tr(HAZARDS[hazard_of(rated.farad, rated.volt)]),
+    )

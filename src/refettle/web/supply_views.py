@@ -11,6 +11,7 @@ from refettle.drawing.plot import Limit, Look, Trace, line_plot
 from refettle.drawing.plot_counts import Bar, bars, histogram
 from refettle.drawing.plot_views import FAN_WORDS, fan_plot
 from refettle.knowledge.supply_files import LoadedSupply
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.supply.regulator import SHUTDOWN, WORKING
 from refettle.supply.report import Bench, Case
@@ -61,11 +62,17 @@ class SupplyView:
 def supply_view(worked: Worked, ident: str = "supply") -> SupplyView:
     """What was worked out, for a page."""
     every = [(name, case) for name, case in worked.cases.items()]
-    every += [(f"{name}, aged", case) for name, case in worked.aged.items()]
+    every += [(tr("{level}, aged", level=tr(name)), case) for name, case in worked.aged.items()]
     said = _said(every, worked.bench)
     bad = [s for s in said if s.level == "bad"]
     watch = [s for s in said if s.level in ("watch", "not assessed")]
-    headline = "Something is bad" if bad else "Holds, with little in hand" if _tight(watch) else "Holds in every case"
+    headline = (
+        tr("Something is bad")
+        if bad
+        else tr("Holds, with little in hand")
+        if _tight(watch)
+        else tr("Holds in every case")
+    )
     return SupplyView(
         headline=headline,
         bad=bool(bad),
@@ -103,7 +110,7 @@ def _said(every: list[tuple[str, Case]], on_bench: Bench) -> list[Said]:
 def _case_row(name: str, case: Case) -> CaseRow:
     mains = show(case.mains, "V")
     if not case.held:
-        return CaseRow(name, mains, ("breaks down", "", "", "", ""), True)
+        return CaseRow(name, mains, (tr("breaks down"), "", "", "", ""), True)
     values = (
         show(case.mean, "V"), show(case.valley, "V"), show(case.ripple, "V"), show(case.capacitor_rms, "A", 2),
         show(case.rectifier_heat, "W", 2),
@@ -113,48 +120,89 @@ def _case_row(name: str, case: Case) -> CaseRow:
 
 def _rail_row(name: str, case: Case, n: int) -> CaseRow:
     rail = case.rails[n]
-    dips = f"{show(rail.depth, 'V', 2)}, {100 * rail.share:.0f}\u2009% of the time" if rail.depth else "none"
-    hot = "shuts down" if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
+    dips = (
+        tr("{depth}, {share:.0f}\u2009% of the time", depth=show(rail.depth, "V", 2), share=100 * rail.share)
+        if rail.depth
+        else tr("none")
+    )
+    hot = tr("shuts down") if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
     heat = show(rail.heat, "W", 2)
     values = (show(rail.mean, "V"), show(rail.headroom, "V", 2), dips, show(rail.ripple, "V", 2), heat, hot)
     return CaseRow(name, rail.name, values, rail.depth > 0 or rail.junction is None or rail.junction > WORKING)
 
 
 def _worst(each: WorstCase) -> str:
-    hot = "it shuts down" if each.junction is None else f"junction {each.junction:.0f}\u2009°C"
-    return f"{each.name}: headroom {show(each.headroom, 'V', 2)}, heat {show(each.heat, 'W', 2)}, {hot}"
+    hot = (
+        tr("it shuts down") if each.junction is None else tr("junction {junction:.0f}\u2009°C", junction=each.junction)
+    )
+    return tr(
+        "{name}: headroom {headroom}, heat {heat}, {hot}",
+        name=each.name,
+        headroom=show(each.headroom, "V", 2),
+        heat=show(each.heat, "W", 2),
+        hot=hot,
+    )
 
 
 def _bench_facts(worked: Worked) -> tuple[tuple[str, str], ...]:
     on_bench, supply = worked.bench, worked.loaded.supply
     emptied = on_bench.discharge
-    facts = [("Reservoir", f"{show(supply.reservoir.farad, 'F')} with {show(supply.reservoir.esr, 'Ω')}")]
-    facts.append(("Across it without load, high mains", show(on_bench.unloaded, "V")))
-    facts.append(("It then holds", show(emptied.energy, "J", 2)))
-    facts.append(("To empty it through the bench’s resistor", f"up to {show(emptied.hands_seconds, 's', 2)}"))
+    facts = [
+        (
+            tr("Reservoir"),
+            tr("{farad} with {esr}", farad=show(supply.reservoir.farad, "F"), esr=show(supply.reservoir.esr, "Ω")),
+        )
+    ]
+    facts.append((tr("Across it without load, high mains"), show(on_bench.unloaded, "V")))
+    facts.append((tr("It then holds"), show(emptied.energy, "J", 2)))
+    facts.append(
+        (
+            tr("To empty it through the bench’s resistor"),
+            tr("up to {time}", time=show(emptied.hands_seconds, "s", 2)),
+        )
+    )
     if on_bench.bleeder_seconds is not None:
-        facts.append(("Through its own bleeder", f"up to {show(on_bench.bleeder_seconds, 's', 2)}"))
+        facts.append(
+            (
+                tr("Through its own bleeder"),
+                tr("up to {time}", time=show(on_bench.bleeder_seconds, "s", 2)),
+            )
+        )
     for each in worked.ageing:
-        what = f"{each.name} at low mains"
+        what = tr("{name} at low mains", name=each.name)
         if each.left is None:
-            facts.append((what, "holds until less than a tenth of the reservoir is left"))
+            facts.append((what, tr("holds until less than a tenth of the reservoir is left")))
         elif each.left >= 1:
-            facts.append((what, "drops out with a new reservoir"))
+            facts.append((what, tr("drops out with a new reservoir")))
         else:
-            grown = f" and {each.esr:.2g} times the ESR" if each.esr else ""
-            facts.append((what, f"drops out from {100 * each.left:.0f}\u2009% of the capacitance{grown} on"))
+            grown = tr(" and {esr:.2g} times the ESR", esr=each.esr) if each.esr else ""
+            facts.append(
+                (
+                    what,
+                    tr(
+                        "drops out from {left:.0f}\u2009% of the capacitance{grown} on",
+                        left=100 * each.left,
+                        grown=grown,
+                    ),
+                )
+            )
     if on_bench.inrush:
-        where = "the fuse" if supply.fuse else "the winding"
-        facts.append(("Switch-on", f"up to {show(on_bench.inrush, 'A', 2)} through {where}, estimate"))
+        where = tr("the fuse") if supply.fuse else tr("the winding")
+        facts.append(
+            (
+                tr("Switch-on"),
+                tr("up to {inrush} through {where}, estimate", inrush=show(on_bench.inrush, "A", 2), where=where),
+            )
+        )
     return tuple(facts)
 
 
 def _plots(worked: Worked, ident: str) -> list[PlotView]:
     found = []
     if any(case.held for case in worked.cases.values()):
-        found.append(_waves(worked, worked.cases, "New parts", f"{ident}-new"))
+        found.append(_waves(worked, worked.cases, tr("New parts"), f"{ident}-new"))
     if any(case.held for case in worked.aged.values()):
-        found.append(_waves(worked, worked.aged, "Aged parts", f"{ident}-aged"))
+        found.append(_waves(worked, worked.aged, tr("Aged parts"), f"{ident}-aged"))
     if worked.loaded.supply.regulators:
         found.append(_headrooms(worked, f"{ident}-headroom"))
     if worked.without:
@@ -171,29 +219,37 @@ def _waves(worked: Worked, cases: Mapping[str, Case], what: str, ident: str) -> 
             continue
         volt = np.tile(np.asarray(steady.volt, dtype=float).ravel(), PERIODS)
         seconds = np.arange(volt.size) / (volt.size / PERIODS * supply.mains_hz)
-        traces.append(Trace(f"{name} mains", seconds, volt, look=LOOKS[name]))
+        traces.append(Trace(tr("{level} mains", level=tr(name)), seconds, volt, look=LOOKS[name]))
     limits = _needs(worked.loaded)
     low = cases["low"]
-    title = f"Across the reservoir, {what.lower()}"
+    title = tr("Across the reservoir, {what}", what=what[:1].lower() + what[1:])
     if low.held:
-        says = f"At low mains the valley is {show(low.valley, 'V')}, the ripple {show(low.ripple, 'V')}."
+        says = tr(
+            "At low mains the valley is {valley}, the ripple {ripple}.",
+            valley=show(low.valley, "V"),
+            ripple=show(low.ripple, "V"),
+        )
     else:
-        says = "At low mains the rail breaks down."
+        says = tr("At low mains the rail breaks down.")
     return plot_view(title, line_plot(traces, title=title, says=says, limits=limits, ident=ident), says)
 
 
 def _headrooms(worked: Worked, ident: str) -> PlotView:
     rows = []
-    for label, cases in (("", worked.cases), (", aged", worked.aged)):
+    for label, cases in (("", worked.cases), (tr(", aged"), worked.aged)):
         for name, case in cases.items():
-            rows += [Bar(f"{rail.name}, {name} mains{label}", rail.headroom) for rail in case.rails if case.held]
-    title = "What the regulators have in hand"
+            rows += [
+                Bar(tr("{rail}, {level} mains{aged}", rail=rail.name, level=tr(name), aged=label), rail.headroom)
+                for rail in case.rails
+                if case.held
+            ]
+    title = tr("What the regulators have in hand")
     short = [row.name for row in rows if row.value < 0]
-    says = f"Too little: {', '.join(short)}." if short else "Every rail holds in every case."
+    says = tr("Too little: {short}.", short=", ".join(short)) if short else tr("Every rail holds in every case.")
     if not rows:
-        return plot_view(title, "", "The rail breaks down in every case.")
+        return plot_view(title, "", tr("The rail breaks down in every case."))
     told = [Bar(r.name, r.value, told=show(r.value, "V", 2)) for r in rows]
-    limit = Limit(0.0, "drops out below 0\u2009V")
+    limit = Limit(0.0, tr("drops out below 0\u2009V"))
     return plot_view(
         title, bars(told, title=title, says=says, unit="V", limit=limit, bad_below=True, ident=ident), says
     )
@@ -202,17 +258,21 @@ def _headrooms(worked: Worked, ident: str) -> PlotView:
 def _heat(worked: Worked, ident: str) -> PlotView:
     rows = []
     for name, case in (
-        ("as it belongs", worked.cases["high"]),
-        *((f"without {p}", c) for p, c in worked.without.items()),
+        (tr("as it belongs"), worked.cases["high"]),
+        *((tr("without {part}", part=tr(p)), c) for p, c in worked.without.items()),
     ):
         for rail in case.rails:
             hot = SHUTDOWN if rail.junction is None else rail.junction
-            told = "shuts down" if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
+            told = tr("shuts down") if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
             rows.append(Bar(f"{rail.name}, {name}", hot, told=told))
-    title = "Junction at high mains, with parts missing"
+    title = tr("Junction at high mains, with parts missing")
     over = [row.name for row in rows if row.value > WORKING]
-    says = f"Above the {WORKING:.0f}\u2009°C to work with: {', '.join(over)}." if over else "Each stays cool enough."
-    limit = Limit(WORKING, f"{WORKING:.0f}\u2009°C to work with")
+    says = (
+        tr("Above the {working:.0f}\u2009°C to work with: {over}.", working=WORKING, over=", ".join(over))
+        if over
+        else tr("Each stays cool enough.")
+    )
+    limit = Limit(WORKING, tr("{working:.0f}\u2009°C to work with", working=WORKING))
     return plot_view(title, bars(rows, title=title, says=says, unit="°C", limit=limit, ident=ident), says)
 
 
@@ -229,13 +289,22 @@ class SpreadView:
 def spread_view(drawn: MonteCarlo, loaded: LoadedSupply, ident: str = "spread") -> SpreadView:
     """What the variants did, drawn."""
     told = [
-        f"{rail.name} drops out in {100 * rail.drops_out:.1f}\u2009% of them and shuts down in "
-        f"{100 * rail.shuts_down:.1f}\u2009%"
+        tr(
+            "{name} drops out in {drops_out:.1f}\u2009% of them and shuts down in {shuts_down:.1f}\u2009%",
+            name=rail.name,
+            drops_out=100 * rail.drops_out,
+            shuts_down=100 * rail.shuts_down,
+        )
         for rail in drawn.rails
     ]
     if drawn.broken_down:
-        told.insert(0, f"the rail breaks down in {100 * drawn.broken_down:.1f}\u2009%")
-    says = f"Of {drawn.count} variants, " + "; ".join(told or ["all were worked out"]) + f". Seed {drawn.seed}."
+        told.insert(0, tr("the rail breaks down in {broken_down:.1f}\u2009%", broken_down=100 * drawn.broken_down))
+    says = tr(
+        "Of {count} variants, {told}. Seed {seed}.",
+        count=drawn.count,
+        told="; ".join(told or [tr("all were worked out")]),
+        seed=drawn.seed,
+    )
     quantity_rows = [("", q) for q in (drawn.mean, drawn.valley, drawn.ripple, drawn.capacitor_rms)]
     quantity_rows += [(rail.name, q) for rail in drawn.rails for q in (rail.headroom, rail.heat, rail.junction)]
     rows = tuple(
@@ -243,17 +312,22 @@ def spread_view(drawn: MonteCarlo, loaded: LoadedSupply, ident: str = "spread") 
     )
     plots = _fan(drawn, loaded, f"{ident}-fan")
     for n, rail in enumerate(drawn.rails):
-        says_out = f"It drops out in {100 * rail.drops_out:.1f}\u2009% of the variants."
+        says_out = tr("It drops out in {drops_out:.1f}\u2009% of the variants.", drops_out=100 * rail.drops_out)
         plots += _histogram(
-            rail.headroom, f"{rail.name}: headroom", Limit(0.0, "drops out"), True, says_out, f"{ident}-h{n}"
+            rail.headroom,
+            tr("{name}: headroom", name=rail.name),
+            Limit(0.0, tr("drops out")),
+            True,
+            says_out,
+            f"{ident}-h{n}",
         )
         hot = Quantity("junction", "°C", np.minimum(rail.junction.values, SHUTDOWN + 25), {})
         share = float(np.mean(rail.junction.values > WORKING))
-        says_hot = f"Hotter than it should be in {100 * share:.1f}\u2009% of the variants."
-        limit = Limit(WORKING, f"{WORKING:.0f}\u2009°C to work with")
-        plots += _histogram(hot, f"{rail.name}: junction", limit, False, says_hot, f"{ident}-j{n}")
+        says_hot = tr("Hotter than it should be in {share:.1f}\u2009% of the variants.", share=100 * share)
+        limit = Limit(WORKING, tr("{working:.0f}\u2009°C to work with", working=WORKING))
+        plots += _histogram(hot, tr("{name}: junction", name=rail.name), limit, False, says_hot, f"{ident}-j{n}")
     if not drawn.rails:
-        plots += _histogram(drawn.valley, "Valley of the rail", None, True, "", f"{ident}-v")
+        plots += _histogram(drawn.valley, tr("Valley of the rail"), None, True, "", f"{ident}-v")
     return SpreadView(says, tuple(drawn.mean.percentiles), rows, tuple(plots))
 
 
@@ -261,18 +335,18 @@ def _fan(drawn: MonteCarlo, loaded: LoadedSupply, ident: str) -> list[PlotView]:
     if not np.isfinite(drawn.waves).all():
         return []
     times = np.concatenate([drawn.times, drawn.times + 1 / loaded.supply.mains_hz])
-    title = "Across the reservoir, the variants"
+    title = tr("Across the reservoir, the variants")
     lowest = show(float(drawn.waves[0].min()), "V")
-    says = f"In 19 of 20 variants the rail stays above {lowest} at every instant."
+    says = tr("In 19 of 20 variants the rail stays above {lowest} at every instant.", lowest=lowest)
     cuts = np.tile(drawn.waves, 2)
     svg = fan_plot(times, cuts, says=says, title=title, limits=_needs(loaded), ident=ident)
-    return [plot_view(title, svg, says, key=FAN_WORDS)]
+    return [plot_view(title, svg, says, key=tr(FAN_WORDS))]
 
 
 def _needs(loaded: LoadedSupply) -> list[Limit]:
     """What each regulator needs at its input."""
     least = [(r.name, r.volt + float(r.dropout_at(r.ampere))) for r in loaded.supply.regulators]
-    return [Limit(volt, f"{name} needs {show(volt, 'V')}") for name, volt in least]
+    return [Limit(volt, tr("{name} needs {volt}", name=name, volt=show(volt, "V"))) for name, volt in least]
 
 
 def _shown(value: float, unit: str) -> str:

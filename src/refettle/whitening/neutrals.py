@@ -135,7 +135,7 @@ def _mean(picture: Picture, found: Found, corner: int) -> tuple[Floats, Floats]:
     """Mean linear RGB of one neutral, and by how many values red and blue scatter against green."""
     window = found.pixels(found.card.neutrals[corner].inner().corners)
     cells = cells_of(picture, window, _ACROSS)
-    what = tr("the neutral at the {corner} corner", corner=CORNERS[corner])
+    what = tr("the neutral at the {corner} corner", corner=tr(CORNERS[corner]))
     if cells.count < LEAST_CELLS:
         raise PhotoError(
             "card-too-small", tr("{what}: found too few pixels; allowed: the whole card, closer", what=what)

@@ -213,7 +213,7 @@ def read_photo(
             )
     read = _read_all(picture, kept, outlines, balance.gain, reference, taken)
     if any(region.frame == "photo" for region in regions):
-        remarks.append(Remark("plane", PLANE))
+        remarks.append(Remark("plane", tr(PLANE)))
     if reference is None:
         remarks.append(
             Remark(
@@ -344,7 +344,7 @@ def _read_one(
     scope = in_scope(value, LEEWAY[taken])
     yi = float(yellowness(value)) if scope == "yes" else None
     if yi is None:
-        remarks.append(Remark(scope, SCOPES[scope]))
+        remarks.append(Remark(scope, tr(SCOPES[scope])))
     reference_yi = reference.yi if reference is not None else None
     field_read = field_of(cells, xyz, keep, reference_yi, size) if yi is not None else None
     above = yi - reference_yi if yi is not None and reference_yi is not None else None

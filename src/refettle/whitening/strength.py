@@ -117,7 +117,7 @@ def read_strength(label: str, name: str = "stock") -> Strength:
             "{name}: {label!r} found; allowed: a strength such as {allowed}",
             name=name,
             label=label[:60],
-            allowed=ALLOWED,
+            allowed=tr(ALLOWED),
         )
     )
 

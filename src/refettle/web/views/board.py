@@ -25,6 +25,7 @@ from refettle.book.log import LogError
 from refettle.book.models import Photo
 from refettle.book.state import JobState
 from refettle.drawing.board import board_map
+from refettle.language import several, tr
 from refettle.parts.board import Side
 from refettle.parts.board_reading import read_board
 from refettle.parts.board_text import BoardError
@@ -104,7 +105,10 @@ def board(request: HttpRequest, number: int) -> HttpResponse:
             return redirect(f"{here}?{urlencode({'photo': photo})}#note" if photo else _at(here, ref, "part"))
         if action in ("judge", "reading"):
             return _reading(request, view, state, ref, write=action == "reading")
-        raise LogError(f"action: '{action[:40]}' found; allowed: file, note, judge, reading, caution", field="action")
+        raise LogError(
+            tr("action: '{action}' found; allowed: file, note, judge, reading, caution", action=action[:40]),
+            field="action",
+        )
     except (LogError, FileError, BoardError) as error:
         return _page(request, view, state, str(error))
 
@@ -119,9 +123,9 @@ def _at(here: str, ref: str, anchor: str) -> str:
 def _keep_file(request: HttpRequest, view: JobView) -> None:
     layout, netlist = request.FILES.get("file"), request.FILES.get("netlist")
     if not isinstance(layout, UploadedFile):
-        raise LogError("Board file: no file found; allowed: a board layout, or a parts list as CSV", field="file")
-    data = read_upload(layout, "Board file")
-    nets = read_upload(netlist, "Netlist") if isinstance(netlist, UploadedFile) else None
+        raise LogError(tr("Board file: no file found; allowed: a board layout, or a parts list as CSV"), field="file")
+    data = read_upload(layout, tr("Board file"))
+    nets = read_upload(netlist, tr("Netlist")) if isinstance(netlist, UploadedFile) else None
     reading = read_board(data, nets)
     folder: Path = settings.REFETTLE_FILES
     entry: dict[str, Any] = {"kind": "board", "name": PurePath(layout.name or "board").name[:200]}
@@ -135,7 +139,12 @@ def _keep_file(request: HttpRequest, view: JobView) -> None:
     if write_once(request, write):
         found = len(reading.electrolytics)
         parts = len(reading.board.parts)
-        messages.success(request, f"Kept: {parts} parts, {found} electrolytic{'' if found == 1 else 's'}.")
+        messages.success(
+            request,
+            several(
+                "Kept: {parts} parts, {n} electrolytic.", "Kept: {parts} parts, {n} electrolytics.", found, parts=parts
+            ),
+        )
 
 
 def _noted(request: HttpRequest, state: JobState) -> dict[str, Any]:
@@ -146,13 +155,15 @@ def _noted(request: HttpRequest, state: JobState) -> dict[str, Any]:
         if form.get(name):
             entry[name] = form[name].strip()
     photo = form.get("photo", "")
-    left = number_from(form.get("left", ""), "From the left", "%", high=100)
-    top = number_from(form.get("top", ""), "From the top", "%", high=100)
+    left = number_from(form.get("left", ""), tr("From the left"), "%", high=100)
+    top = number_from(form.get("top", ""), tr("From the top"), "%", high=100)
     if photo:
         if photo not in {sha for _, sha, _ in state.photos}:
-            raise LogError("photo: one found that is not of this job; allowed: a photo of this job", field="photo")
+            raise LogError(tr("photo: one found that is not of this job; allowed: a photo of this job"), field="photo")
         if left is None or top is None:
-            raise LogError("Place: nothing found; allowed: tap the photo, or both percentages from 0 to 100", field="x")
+            raise LogError(
+                tr("Place: nothing found; allowed: tap the photo, or both percentages from 0 to 100"), field="x"
+            )
         entry |= {"photo": photo, "x": round(left / 100, 4), "y": round(top / 100, 4)}
     return entry
 
@@ -162,7 +173,15 @@ def _reading(request: HttpRequest, view: JobView, state: JobState, ref: str, wri
     if not write:
         return _page(request, view, state, judged=found)
     append(request, view.job, found.entry)
-    messages.success(request, f"{ref}: {found.verdict.says} by its readings. {found.counts_for}")
+    messages.success(
+        request,
+        tr(
+            "{ref}: {says} by its readings. {counts_for}",
+            ref=ref,
+            says=tr(found.verdict.says),
+            counts_for=found.counts_for,
+        ),
+    )
     return redirect(_at(reverse("board", args=[view.number]), ref, "part"))
 
 
@@ -188,7 +207,7 @@ def _page(
         "part": part,
         "unknown": wanted if wanted and part is None and not typed else "",
         "before": [c for c in page.capacitors if c.before_power],
-        "urgencies": URGENCIES,
+        "urgencies": {name: tr(text) for name, text in URGENCIES.items()},
         "map": whole_map(page),
         "photo_list": photos(state),
         "shown": shown,

@@ -10,6 +10,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from refettle.knowledge.loading import load_library
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.discharge import HANDS_VOLT, HAZARDS, MOST_VOLT, SAFE_VOLT, Discharge, discharge
 from refettle.quantities import QuantityError, parse, show
@@ -67,7 +68,7 @@ class Found:
     @property
     def hazard(self) -> str:
         """What it can do to a person."""
-        return HAZARDS[self.result.hazard]
+        return tr(HAZARDS[self.result.hazard])
 
 
 def above(value: float, unit: str) -> str:
@@ -101,10 +102,10 @@ def _quantity(name: str, text: str, unit: str) -> float:
 
 def _find(typed: Typed) -> Found:
     """Raises CapacitorError naming the field."""
-    farad = _quantity("Capacitance", typed.capacitance, "F")
-    volt = _quantity("Voltage", typed.volts, "V")
-    ohm = _quantity("Resistor", typed.resistor, "Ω")
-    safe = _quantity("Safe voltage", typed.safe, "V")
+    farad = _quantity(tr("Capacitance"), typed.capacitance, "F")
+    volt = _quantity(tr("Voltage"), typed.volts, "V")
+    ohm = _quantity(tr("Resistor"), typed.resistor, "Ω")
+    safe = _quantity(tr("Safe voltage"), typed.safe, "V")
 
     def through(resistor: float) -> Discharge:
         return discharge(farad, volt, resistor, safe=safe, mains_unit=not typed.low_voltage, leaked=typed.leaked)
@@ -122,7 +123,7 @@ def _find(typed: Typed) -> Found:
                 each.tool_watt > MOST_WATT,
             )
         )
-    what = f"{show(farad, 'F')} at {show(volt, 'V')}, through {show(ohm, 'Ω')}"
+    what = tr("{farad} at {volt}, through {ohm}", farad=show(farad, "F"), volt=show(volt, "V"), ohm=show(ohm, "Ω"))
     return Found(
         what,
         result,

@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from refettle.knowledge.peroxide import load_peroxide
+from refettle.language import decimal, tr
 from refettle.quantities import show
 from refettle.web.probing import tool_cautions
 from refettle.web.yellows import THIN
@@ -50,7 +51,7 @@ def _number(typed: Mapping[str, str], field: str, name: str, default: float) -> 
     try:
         return float(text.replace(",", ".").replace("−", "-"))
     except ValueError:
-        raise WhiteningError(f"{name}: {text!r} found; allowed: a number") from None
+        raise WhiteningError(tr("{name}: {text!r} found; allowed: a number", name=name, text=text)) from None
 
 
 def _dose(text: str) -> float:
@@ -73,7 +74,7 @@ def bath(request: HttpRequest) -> HttpResponse:
             made = _recipe(typed, law)
             missing = [gate for key, gate in law.gates.items() if key not in held]
             if missing:
-                raise WhiteningError(f"gates: not all held to; needed first: {missing[0].says}")
+                raise WhiteningError(tr("gates: not all held to; needed first: {says}", says=missing[0].says))
             found = made
         except WhiteningError as trouble:
             error = str(trouble)
@@ -96,9 +97,9 @@ def bath(request: HttpRequest) -> HttpResponse:
 
 
 def _recipe(typed: Mapping[str, str], law: PeroxideLaw) -> Bath:
-    measured, years = typed.get("measured"), _number(typed, "age", "age", 0.0)
+    measured, years = typed.get("measured"), _number(typed, "age", tr("age"), 0.0)
     if measured and years:
-        raise WhiteningError("age with a measured strength found; allowed: one of the two")
+        raise WhiteningError(tr("age with a measured strength found; allowed: one of the two"))
     stock = read_strength(measured, "measured") if measured else read_strength(typed.get("stock", ""), "stock")
     target = typed.get("target", "")
     target = target if any(each in target for each in "%vg") else f"{target} % w/w"
@@ -113,35 +114,54 @@ def _recipe(typed: Mapping[str, str], law: PeroxideLaw) -> Bath:
         parts=read_litres(typed.get("parts", "0L"), "parts", solid=ABS_DENSITY),
         tub=read_litres(typed["tub"], "tub") if typed.get("tub") else None,
         years=years,
-        celsius=_number(typed, "warm", "warm", 20.0),
+        celsius=_number(typed, "warm", tr("warm"), 20.0),
         professional=professional,
     )
 
 
 def _weights(found: Bath) -> tuple[tuple[str, str], ...]:
-    ends = f", to about {found.celsius + found.rise:.0f}{THIN}°C" if not found.boils else ": it would boil"
+    ends = (
+        tr(", to about {heat:.0f}\u202f°C", heat=found.celsius + found.rise)
+        if not found.boils
+        else tr(": it would boil")
+    )
     return (
-        ("Water, first", grams(found.water_kg, found.litres)),
-        ("Stock, then", f"{grams(found.stock_kg, found.litres)} (about {found.stock_litres:.3g}{THIN}L)"),
-        ("Makes", f"{found.litres:.4g}{THIN}L of {found.target:.3g}{THIN}% w/w ({found.volumes:.3g} vol)"),
-        ("Oxygen, if all came apart", f"{found.oxygen_litres:.3g}{THIN}L"),
-        ("It would warm by", f"{found.rise:.0f}{THIN}K{ends}"),
+        (tr("Water, first"), grams(found.water_kg, found.litres)),
+        (
+            tr("Stock, then"),
+            tr(
+                "{stock} (about {stock_litres:.3g}\u202fL)",
+                stock=grams(found.stock_kg, found.litres),
+                stock_litres=found.stock_litres,
+            ),
+        ),
+        (
+            tr("Makes"),
+            tr(
+                "{litres:.4g}\u202fL of {target:.3g}\u202f% w/w ({volumes:.3g} vol)",
+                litres=found.litres,
+                target=found.target,
+                volumes=found.volumes,
+            ),
+        ),
+        (tr("Oxygen, if all came apart"), decimal(found.oxygen_litres, ".3g") + f"{THIN}L"),
+        (tr("It would warm by"), f"{found.rise:.0f}{THIN}K{ends}"),
     )
 
 
 def _classes(found: Bath) -> tuple[tuple[str, str], ...]:
-    none = "no class; goggles and gloves all the same"
+    none = tr("no class; goggles and gloves all the same")
     return tuple(
         (name, "; ".join(f"{c.code} {c.says} ({c.source})" for c in classes) or none)
-        for name, classes in (("Stock", found.stock_classes), ("Bath", found.bath_classes))
+        for name, classes in ((tr("Stock"), found.stock_classes), (tr("Bath"), found.bath_classes))
     )
 
 
 def _never(found: Bath) -> tuple[tuple[str, tuple[str, ...]], ...]:
     return (
-        ("Never mix it with", found.never["mix"]),
-        ("Never seal it", found.never["seal"]),
-        ("Never leave in it", found.never["leave"]),
+        (tr("Never mix it with"), found.never["mix"]),
+        (tr("Never seal it"), found.never["seal"]),
+        (tr("Never leave in it"), found.never["leave"]),
     )
 
 
@@ -161,8 +181,8 @@ def sun(request: HttpRequest) -> HttpResponse:
                 read_place(typed["place"]),
                 _zone(typed.get("zone", zone)),
                 read_hours(typed["hours"]) if typed.get("hours") else None,
-                _number(typed, "cover", "cover", 1.0),
-                _number(typed, "cloud", "cloud", 0.0),
+                _number(typed, "cover", tr("cover"), 1.0),
+                _number(typed, "cloud", tr("cloud"), 0.0),
             )
             day = sun_day(exposure, _date(typed.get("date", "")))
             reached = reach(exposure, day.day, _dose(typed["dose"]), which) if typed.get("dose") else None
@@ -175,8 +195,8 @@ def sun(request: HttpRequest) -> HttpResponse:
         "today": timezone.localdate().isoformat(),
         "day": day,
         "rows": _day_rows(day) if day else (),
-        "headline": _reach_words(reached, BANDS[which]) if reached else "",
-        "trial": TRIAL if trial else (),
+        "headline": _reach_words(reached, tr(BANDS[which])) if reached else "",
+        "trial": tuple(tr(each) for each in TRIAL) if trial else (),
         "eye": f"{eye_seconds(day.peak * UVA_SHARE_MOST):.0f}{THIN}s" if day and day.peak > 0 else "",
         "no_cover": day is not None and "cover" not in typed,
         "error": error,
@@ -189,49 +209,70 @@ def _zone(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (ValueError, OSError, KeyError):
-        raise WhiteningError(f"time zone: {name!r} found; allowed: one by name, as Europe/Paris or UTC") from None
+        raise WhiteningError(
+            tr("time zone: {name!r} found; allowed: one by name, as Europe/Paris or UTC", name=name)
+        ) from None
 
 
 def _date(text: str) -> date:
     try:
         return date.fromisoformat(text) if text else timezone.localdate()
     except ValueError:
-        raise WhiteningError(f"date: {text!r} found; allowed: a date from 1950 to 2099, as 2031-06-21") from None
+        raise WhiteningError(
+            tr("date: {text!r} found; allowed: a date from 1950 to 2099, as 2031-06-21", text=text)
+        ) from None
 
 
 def _span(three: tuple[float, float, float], unit: str) -> str:
-    return f"{three[1]:.3g}{THIN}{unit} ({three[0]:.3g} to {three[2]:.3g})"
+    return tr(
+        "{middle:.3g}\u202f{unit} ({low:.3g} to {high:.3g})", middle=three[1], unit=unit, low=three[0], high=three[2]
+    )
 
 
 def _day_rows(day: SunDay) -> tuple[tuple[str, str], ...]:
-    rises, sets = (f"{each:%H:%M}" if each else "does not" for each in (day.rises, day.sets))
+    rises, sets = (f"{each:%H:%M}" if each else tr("does not") for each in (day.rises, day.sets))
     whole = day.ends - day.begins >= timedelta(hours=23)
     return (
-        ("Sun up, about", f"{rises} to {sets}"),
-        ("Highest", f"{day.height:.0f}° about {day.noon:%H:%M}"),
-        ("Counted", "the whole day" if whole else f"{day.begins:%H:%M} to {day.ends:%H:%M}"),
-        ("Most at once", f"{day.peak:.0f}{THIN}W/m²"),
-        ("All light", f"{day.energy:.3g}{THIN}MJ/m²"),
-        ("UVA, 315 to 400 nm", _span(day.uva, "J/cm²")),
-        ("400 to 525 nm, which bleaches", _span(day.blue, "J/cm²")),
+        (tr("Sun up, about"), tr("{begins} to {ends}", begins=rises, ends=sets)),
+        (tr("Highest"), tr("{height:.0f}° about {noon:%H:%M}", height=day.height, noon=day.noon)),
+        (
+            tr("Counted"),
+            tr("the whole day")
+            if whole
+            else tr("{begins} to {ends}", begins=f"{day.begins:%H:%M}", ends=f"{day.ends:%H:%M}"),
+        ),
+        (tr("Most at once"), f"{day.peak:.0f}{THIN}W/m²"),
+        (tr("All light"), decimal(day.energy, ".3g") + f"{THIN}MJ/m²"),
+        (tr("UVA, 315 to 400 nm"), _span(day.uva, "J/cm²")),
+        (tr("400 to 525 nm, which bleaches"), _span(day.blue, "J/cm²")),
     )
 
 
 def _reach_words(found: Reach, what: str) -> str:
-    dose = f"{found.dose:g}{THIN}J/cm² of {what}"
+    dose = tr("{dose:g}\u202fJ/cm² of {light}", dose=found.dose, light=what)
     if found.window is not None:
         w = found.window
-        most = "that day is too short if there is less" if w.hours_most is None else f"{w.hours_most:.2g} h if less"
-        return (
-            f"{dose}: at the earliest from {w.begins:%H:%M} to {w.ends:%H:%M}, {w.hours:.2g} h "
-            f"({w.hours_least:.2g} h if there is more of it, {most})."
+        most = (
+            tr("that day is too short if there is less")
+            if w.hours_most is None
+            else tr("{hours_most:.2g} h if less", hours_most=w.hours_most)
         )
-    said = f"{dose}: not reached that day."
+        return tr(
+            "{dose}: at the earliest from {begins:%H:%M} to {ends:%H:%M}, {hours:.2g} h "
+            "({hours_least:.2g} h if there is more of it, {most}).",
+            dose=dose,
+            begins=w.begins,
+            ends=w.ends,
+            hours=w.hours,
+            hours_least=w.hours_least,
+            most=most,
+        )
+    said = tr("{dose}: not reached that day.", dose=dose)
     if found.days_in_a_row is not None:
-        said += f" It takes {found.days_in_a_row} such days in a row."
+        said += " " + tr("It takes {days} such days in a row.", days=found.days_in_a_row)
     if found.first_day is not None and found.first_window is not None:
-        return said + f" The first single day that reaches it: {found.first_day}."
-    return said + " No single day within a year reaches it."
+        return said + " " + tr("The first single day that reaches it: {day}.", day=found.first_day)
+    return said + " " + tr("No single day within a year reaches it.")
 
 
 # ---------------------------------------------------------------- lamp
@@ -245,10 +286,10 @@ def lamp(request: HttpRequest) -> HttpResponse:
     wanted = None
     try:
         if typed.get("nm"):
-            nanometre = _number(typed, "nm", "wavelength", 0.0)
+            nanometre = _number(typed, "nm", tr("wavelength"), 0.0)
             judged = band(nanometre, "boxed" if typed.get("boxed") == "yes" else "open")
             wanted = _dose(typed["dose"]) if typed.get("dose") else None
-            hours = _number(typed, "hours", "hours", 0.0)
+            hours = _number(typed, "hours", tr("hours"), 0.0)
             dose = lamp_dose(hours, _readings(typed.get("readings", "")), nanometre=nanometre, wanted=wanted)
     except WhiteningError as trouble:
         error, judged = str(trouble), None
@@ -270,19 +311,50 @@ def _readings(text: str) -> list[float]:
     try:
         return [float(each) for each in text.replace(";", " ").replace(", ", " ").replace(",", " ").split()]
     except ValueError:
-        raise WhiteningError(f"readings: {text[:60]!r} found; allowed: numbers in mW/cm², as 4.1 3.8 3.2") from None
+        raise WhiteningError(
+            tr("readings: {text!r} found; allowed: numbers in mW/cm², as 4.1 3.8 3.2", text=text[:60])
+        ) from None
 
 
 def _dose_rows(dose: LampDose, wanted: float | None) -> tuple[tuple[str, str], ...]:
     eye = "" if dose.eye_seconds is None else f"{show(dose.eye_seconds, 's')}; "
-    rows = [("A bare eye in the light at the part, at most", f"{eye}{dose.eye_says}")]
+    rows = [(tr("A bare eye in the light at the part, at most"), f"{eye}{dose.eye_says}")]
     if dose.dose is None or dose.evenness is None:
-        return (("Lamp-hours", f"{dose.lamp_hours:g}{THIN}h, no dose without a meter"), *rows)
+        return (
+            (tr("Lamp-hours"), tr("{lamp_hours:g}\u202fh, no dose without a meter", lamp_hours=dose.lamp_hours)),
+            *rows,
+        )
     least, mean, most = dose.dose
-    rows.insert(0, ("Dose", f"{least:.3g} to {most:.3g}{THIN}J/cm², mean {mean:.3g}, in {dose.lamp_hours:g}{THIN}h"))
-    rows.insert(1, ("At the part", f"{dose.least:.3g} to {dose.most:.3g}{THIN}mW/cm², least over most "
-                                   f"{100 * dose.evenness:.0f}{THIN}%"))  # fmt: skip
+    rows.insert(
+        0,
+        (
+            tr("Dose"),
+            tr(
+                "{least:.3g} to {most:.3g}\u202fJ/cm², mean {mean:.3g}, in {lamp_hours:g}\u202fh",
+                least=least,
+                most=most,
+                mean=mean,
+                lamp_hours=dose.lamp_hours,
+            ),
+        ),
+    )
+    rows.insert(
+        1,
+        (
+            tr("At the part"),
+            tr(
+                "{least:.3g} to {most:.3g}\u202fmW/cm², least over most {evenness:.0f}\u202f%",
+                least=dose.least,
+                most=dose.most,
+                evenness=100 * dose.evenness,
+            ),
+        ),
+    )
     if wanted is not None:
-        after = "never: a place gets nothing" if dose.hours_to is None else f"after {dose.hours_to:.3g}{THIN}h"
-        rows.insert(1, (f"{wanted:g}{THIN}J/cm² at the least-lit place", after))
+        after = (
+            tr("never: a place gets nothing")
+            if dose.hours_to is None
+            else tr("after {hours_to:.3g}\u202fh", hours_to=dose.hours_to)
+        )
+        rows.insert(1, (tr("{wanted:g}\u202fJ/cm² at the least-lit place", wanted=wanted), after))
     return tuple(rows)
