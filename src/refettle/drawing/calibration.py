@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from html import escape
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.proving.calibration import Bin, Calibration
 
 SIZE, LEFT, TOP, SIDE = 400, 56, 26, 320
@@ -53,7 +53,7 @@ def calibration_chart(found: Calibration, said: str = "said", came: str = "came 
 
 def _words(each: Bin) -> str:
     way = (
-        mark("as said")
+        "as said"
         if each.agrees
         else tr("promised too much")
         if each.predicted > each.rate

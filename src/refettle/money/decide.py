@@ -16,11 +16,11 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.money.amounts import MOST, MoneyError, within
 
 Choice = Literal["finish", "sell as is", "part out"]
-CHOICES: tuple[Choice, ...] = ("finish", mark("sell as is"), mark("part out"))
+CHOICES: tuple[Choice, ...] = ("finish", "sell as is", "part out")
 STRIP_MINUTES = 45.0
 """Stripping a unit for parts and listing them [min]: estimate."""
 RETURNED = 0.05
@@ -151,7 +151,7 @@ def decide(
     values: dict[Choice, float] = {"finish": go, "sell as is": as_is, "part out": parts - strip_cost}
     now = max(values["sell as is"], values["part out"])
     extra = MARGIN * max(now, 0.0) if margin is None else margin
-    best: Choice = mark("part out") if values["part out"] > values["sell as is"] else mark("sell as is")
+    best: Choice = "part out" if values["part out"] > values["sell as is"] else "sell as is"
     if go > now + extra:
         best = "finish"
     chances = _chances(sale, p, cost, strip_cost, returned, extra, sure, seed)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 
 MOST_MEAN, MOST_PARTS = 1e5, 20_000
 LEAST_PARTS = 5
@@ -159,7 +159,7 @@ def _common(groups: list[tuple[int, float]]) -> tuple[float, float, Literal["poo
         raise DemandError(tr("history: found no days; allowed: at least one part with days"))
     mean = max(pieces, 0.5) / days  # none at all used: half a piece, so that a rate of 0 is never certain
     if len(seen) < LEAST_PARTS or not pieces:
-        return FEW_WORTH, FEW_WORTH / mean, mark("too few parts")
+        return FEW_WORTH, FEW_WORTH / mean, "too few parts"
     fit = fit_gamma([y for y, _ in seen], [t for _, t in seen])
     shape = min(fit.shape, MOST_WORTH)
     return shape, shape / fit.mean, "pooled"

@@ -116,7 +116,7 @@ class Explainer:
         says = tr("{quantity} of {part} in place of {asked}", quantity=quantity, part=part.part, asked=asked)
         reason = on_its_own(self.found, need, range(1))
         if reason is not None:
-            return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not to be had"),
+            return Substitute(need.line, asked, part.part, quantity, part.why, None, "not to be had",
                               f"{says}: {reason[1]}")  # fmt: skip
         if not self.choice.steps:
             return Substitute(need.line, asked, part.part, quantity, part.why, Decimal(0), "proven",
@@ -130,11 +130,11 @@ class Explainer:
                 quantity,
                 part.why,
                 None,
-                mark("not to be had"),
+                "not to be had",
                 tr("{says}: with {asked} here, fewer lines could be served", says=says, asked=asked),
             )
         if answer.choice is None:
-            return Substitute(need.line, asked, part.part, quantity, part.why, None, mark("not worked out"),
+            return Substitute(need.line, asked, part.part, quantity, part.why, None, "not worked out",
                               tr("{says}: what it saves was not worked out in the time", says=says))  # fmt: skip
         saves = answer.counted - self.out.best.counted
         proven = answer.proven and self.out.best.proven
@@ -146,7 +146,7 @@ class Explainer:
             quantity,
             part.why,
             saves,
-            "proven" if proven else mark("at most"),
+            "proven" if proven else "at most",
             tr(
                 "{says} saves {most}{saves:.2f} against the cheapest order with {asked} here",
                 says=says,

@@ -13,7 +13,7 @@ from decimal import Decimal
 from math import isfinite
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 
 MOST_NEEDS, MOST_OFFERS, MOST_SUPPLIERS = 2_000, 20_000, 40
 MOST_ACCEPTABLE, MOST_TIERS = 12, 20
@@ -97,7 +97,7 @@ class Offer:
     multiple: int = 1
     stock: int | None = None
     lead_days: int = 0
-    breaks: Literal["all units", "incremental"] = mark("all units")
+    breaks: Literal["all units", "incremental"] = "all units"
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ from refettle.ordering.search import HALF_CENT, Note, Search, search, tidied
 from refettle.ordering.solver import Solver
 
 OTHERS: tuple[Reason, str] = (
-    mark("others need it"),
+    "others need it",
     mark("what there is goes to other lines, or is below what its supplier takes as an order"),
 )
 
@@ -267,7 +267,7 @@ def _shorts(found: Problem, choice: Choice, solver: Solver, out: Search) -> tupl
         need = found.needs[i]
         reason = on_its_own(found, need)
         if reason is None and out.by_hand:
-            reason = (mark("not found"), tr("no order that serves it was found in the time"))
+            reason = ("not found", tr("no order that serves it was found in the time"))
         if reason is None:
             if not met:
                 met = [(*each[:2], _can_be_met(each[2], solver)) for each in relaxed]

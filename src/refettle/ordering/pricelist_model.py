@@ -9,7 +9,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any, Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 
 MAX_BYTES = 24_000_000
 """Of a file as it comes. Limits here are choices."""
@@ -240,4 +240,4 @@ class PriceRead:
     remarks: tuple[Trouble, ...]
     doubts: tuple[str, ...]
     decimal: str
-    way: Literal["as said", "proposed"] = mark("as said")
+    way: Literal["as said", "proposed"] = "as said"

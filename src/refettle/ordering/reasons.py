@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.ordering.choice import Choice, goods_cost, least_steps, most_steps, step_of
 from refettle.ordering.model import Need, Offer, Problem
 
@@ -19,11 +19,11 @@ def on_its_own(found: Problem, need: Need, parts: range | None = None) -> tuple[
     offers = [offer for offer in found.offers if offer.part in names]
     stores = sum(found.stock.get(name, 0) for name in names)
     if not offers and not stores:
-        return mark("nobody sells it"), tr("nobody offers {shown}, and there is none in the stores", shown=shown)
+        return "nobody sells it", tr("nobody offers {shown}, and there is none in the stores", shown=shown)
     early = [offer for offer in offers if found.in_time(offer, need)]
     if not early and not stores:
         first = min(found.arrives(offer) for offer in offers)
-        return mark("too late"), tr(
+        return "too late", tr(
             "{shown} arrives on {first} at the earliest, needed by {by}", shown=shown, first=first, by=need.by
         )
     had = {
@@ -40,7 +40,7 @@ def on_its_own(found: Problem, need: Need, parts: range | None = None) -> tuple[
     if later and len(early) < len(offers):
         whole = stores + sum(_to_be_had(o, need.quantity) for o in offers)
         if whole >= need.quantity:
-            return mark("too late"), tr(
+            return "too late", tr(
                 "{most} of {quantity}{of_one} to be had{in_time}{after}",
                 most=most,
                 quantity=need.quantity,
@@ -48,7 +48,7 @@ def on_its_own(found: Problem, need: Need, parts: range | None = None) -> tuple[
                 in_time=in_time,
                 after=after,
             )
-    return mark("too few"), tr(
+    return "too few", tr(
         "{most} of {quantity}{of_one} to be had{in_time}, from all who offer {shown}",
         most=most,
         quantity=need.quantity,

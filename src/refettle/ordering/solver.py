@@ -17,7 +17,6 @@ from threading import Thread
 from types import TracebackType
 from typing import Any, Literal
 
-from refettle.language import mark
 from refettle.ordering import child
 from refettle.ordering.program import Floats
 
@@ -37,7 +36,7 @@ class Solution:
     bound: float
 
 
-NOTHING = Solution(mark("nothing yet"), None, -inf)
+NOTHING = Solution("nothing yet", None, -inf)
 
 
 class Solver:
@@ -131,4 +130,4 @@ def _solution(answer: dict[str, Any]) -> Solution:
         return Solution("optimal", values, bound)
     if state == 2:
         return Solution("impossible", None, inf)
-    return Solution(mark("nothing yet") if values is None else mark("best so far"), values, bound)
+    return Solution("nothing yet" if values is None else "best so far", values, bound)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.board import Board
 from refettle.parts.board_capacitors import Capacitor, find_capacitors, toward
 from refettle.parts.board_csv import read_parts_list
@@ -67,12 +67,12 @@ class BoardReading:
         """Which way round a capacitor belongs."""
         seat = self.seats[capacitor.ref]
         if capacitor.kind == "bipolar":
-            return Polarity(None, None, None, None, None, mark("no polarity"))
+            return Polarity(None, None, None, None, None, "no polarity")
         told = [pad for pad in (capacitor.by_number, capacitor.by_print, seat.plus) if pad is not None]
         plus = told[0] if len(set(told)) == 1 else None
         numbers = list(dict.fromkeys(pad.number for pad in capacitor.part.pads if pad.number))
         minus = next((number for number in numbers if number != plus), None) if plus is not None else None
-        agreement: Agreement = "agree" if len(told) > 1 else mark("one sign only") if told else mark("nothing tells")
+        agreement: Agreement = "agree" if len(told) > 1 else "one sign only" if told else "nothing tells"
         if len(set(told)) > 1:
             agreement = "disagree"
         return Polarity(capacitor.by_number, capacitor.by_print, seat.plus, plus, minus, agreement)

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.board_capacitors import ref_order
 from refettle.parts.circuit import SERIES, Circuit, base_name
 from refettle.parts.circuit_roles import Seat
@@ -144,13 +144,11 @@ def _listed(
         near.sort(key=len)
         if ref in series:
             way = series[ref]
-            out.append(OnPath(ref, mark("in series"), len(way), way, _way_text(tr("in the signal's way"), way)))
+            out.append(OnPath(ref, "in series", len(way), way, _way_text(tr("in the signal's way"), way)))
         elif near:
             way = near[0]
             out.append(
-                OnPath(
-                    ref, mark("beside the path"), len(way), way, _way_text(tr("beside it, {text}", text=seat.text), way)
-                )
+                OnPath(ref, "beside the path", len(way), way, _way_text(tr("beside it, {text}", text=seat.text), way))
             )
         elif seat.rail in fed:
             chip, way = fed[seat.rail]

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.board_capacitors import Capacitor, ref_order
 from refettle.parts.circuit import SERIES, Circuit, Confidence, Pin, base_name
 
@@ -170,7 +170,7 @@ def _between_rails(circuit: Circuit, ref: str, pads: dict[str, str], rails: tupl
     high, low = sorted(rails, key=lambda net: -circuit.nets[net].sign)
     plus = pads[high] if circuit.nets[high].sign > circuit.nets[low].sign else None
     text = tr("between the rails {high} and {low}", high=high, low=low)
-    return Seat(ref, mark("between rails"), text, "likely", _why(circuit, rails), tuple(pads), None, plus)
+    return Seat(ref, "between rails", text, "likely", _why(circuit, rails), tuple(pads), None, plus)
 
 
 def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed: str) -> Seat:

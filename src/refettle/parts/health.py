@@ -229,9 +229,9 @@ def risk(rated: Rated, use: Use) -> Risk:
 
 def _urgency(rated: Rated, use: Use, chance: float, causes: list[Cause]) -> tuple[Urgency, list[str]]:
     if rated.kind == "paper" and (use.mains or rated.safety):
-        return mark("before power"), [tr("paper on the mains cracks and fails short: replace it, same safety class")]
+        return "before power", [tr("paper on the mains cracks and fails short: replace it, same safety class")]
     if use.volt is not None and rated.volt is not None and use.volt > rated.volt:
-        return mark("before power"), [
+        return "before power", [
             tr("{volt:g} V in use is above its rated {volt_2:g} V", volt=use.volt, volt_2=rated.volt)
         ]
     leak = 1.0

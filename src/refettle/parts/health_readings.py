@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from math import log
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError, Rated, within
 from refettle.parts.limits import LINE_HERTZ, REFERENCE_CELSIUS, dissipation_limit, esr_limit, leakage_limit
 from refettle.quantities import number, show
@@ -32,7 +32,7 @@ WORDS: dict[Quantity, str] = {
     "capacitance": "C",
     "esr": "ESR",
     "dissipation": "tan δ",
-    "leakage": mark("leakage"),
+    "leakage": "leakage",
 }
 Way = Literal["dry", "worn out", "leaky"]
 SHARES: dict[Way, float] = {"dry": 0.75, "worn out": 0.15, "leaky": 0.10}
@@ -120,7 +120,7 @@ class Verdict:
     def says(self) -> Literal["good", "bad", "worn", "not assessed"]:
         """In one word: beyond 3 to 1 either way good or bad, between them worn; not assessed without evidence."""
         if all(each.odds == 1.0 for each in self.judged) and self.odds == 1.0:
-            return mark("not assessed")
+            return "not assessed"
         return "good" if self.odds >= 3.0 else "bad" if self.odds <= 1.0 / 3.0 else "worn"
 
     def likelihood(self, bad: Iterable[str] = ("bad",), good: str = "good") -> dict[str, float]:
@@ -235,7 +235,7 @@ def _settled(
         odds = IN_CIRCUIT_GOOD
         reasons += (tr("in circuit, parts beside it can hide a bad one: lift a leg to be sure"),)
     unit = UNITS[reading.quantity]
-    sign = mark("at most") if end > limit else tr("at least")
+    sign = "at most" if end > limit else tr("at least")
     reasons += (
         tr(
             "a new one has {sign} {unit}; end of life {unit_2}",

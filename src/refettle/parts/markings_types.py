@@ -51,24 +51,24 @@ def read_types(token: str) -> Iterator[Reading]:
     about = known_number(token)
     if about:
         why = Reason(4, tr("{token} is the number of a well-known {about}", token=token, about=about))
-        yield Reading(mark("type number"), tr("known number"), (why,), number=token, characteristic=about)
+        yield Reading("type number", tr("known number"), (why,), number=token, characteristic=about)
     found = _LOGIC.fullmatch(token)
     if found and not about and (found[1] or found[3] or found[5]):
         why = Reason(
             5, tr("{found}{found_2} and a number: the 7400 logic family", found=found[2], found_2=found[3] or "")
         )
         about = tr("logic chip of the 7400 family")
-        yield Reading(mark("type number"), tr("7400 logic family"), (why,), number=token, characteristic=about)
+        yield Reading("type number", tr("7400 logic family"), (why,), number=token, characteristic=about)
         return
     for pattern, said in _REGISTERED:
         if pattern.fullmatch(token):
             why = Reason(4, tr("the shape of a {said}", said=tr(said)))
             yield Reading(
-                mark("type number"), tr("register of semiconductors"), (why,), number=token, characteristic=tr(said)
+                "type number", tr("register of semiconductors"), (why,), number=token, characteristic=tr(said)
             )
             return
     if _SHORT.fullmatch(token):
         base = 2 if len(token) > 4 and token[1] in "12345" else 1
         why = Reason(base, tr("transistors numbered 2S{token} are printed without the 2S", token=token))
         said = tr("transistor, in full 2S{token}", token=token)
-        yield Reading(mark("type number"), tr("register of semiconductors"), (why,), number=token, characteristic=said)
+        yield Reading("type number", tr("register of semiconductors"), (why,), number=token, characteristic=said)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError, within
 from refettle.parts.circuit_roles import Role
 
@@ -13,7 +13,7 @@ Says = Literal["better", "acceptable", "check first", "refused"]
 PlaceRole = Role | Literal["tuning"]
 ROLES: tuple[PlaceRole, ...] = (
     "rail",
-    mark("between rails"),
+    "between rails",
     "bias",
     "filter",
     "timing",

@@ -69,7 +69,7 @@ def safety(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         )
     if not original.safety:
         found += say(
-            mark("check first"), tr("the old part carries no class; {named} is taken from where it sits", named=named)
+            "check first", tr("the old part carries no class; {named} is taken from where it sits", named=named)
         )
     return found
 
@@ -99,7 +99,7 @@ def kind(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         return [Finding("kind", "acceptable", tr("same kind, {kind}", kind=candidate.kind), PRACTICE)]
     if candidate.kind == "ceramic" and original.kind in ELECTROLYTIC:
         reason = tr("a ceramic loses much of its value under voltage: look up what is left at the volts in use")
-        return [Finding("kind", mark("check first"), reason, PRACTICE)]
+        return [Finding("kind", "check first", reason, PRACTICE)]
     return [
         Finding("kind", "acceptable", tr("{kind} for {kind_2}", kind=candidate.kind, kind_2=original.kind), PRACTICE)
     ]
@@ -122,7 +122,7 @@ def value(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         if original.tolerance is not None:
             if candidate.tolerance is None:
                 reason = tr("its tolerance is not known, and must be no wider than the old one's")
-                return [Finding(tr("exact value"), mark("check first"), reason, PRACTICE)]
+                return [Finding(tr("exact value"), "check first", reason, PRACTICE)]
             if candidate.tolerance[0] < original.tolerance[0] or candidate.tolerance[1] > original.tolerance[1]:
                 reason = tr("{role}: its tolerance is wider than the old one's", role=place.role)
                 return [Finding(tr("exact value"), "refused", reason, PRACTICE)]
@@ -136,7 +136,7 @@ def value(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
     found = [Finding("value", "acceptable", tr("{new} for {old}: {said}", new=new, old=old, said=said), PRACTICE)]
     if place.role == "unknown" and (abs(ratio - 1) >= 0.001 or candidate.kind != original.kind):
         reason = tr("find out where it sits: if it times, tunes or couples sound, value and kind stay the same")
-        found.append(Finding(tr("exact value"), mark("check first"), reason, PRACTICE))
+        found.append(Finding(tr("exact value"), "check first", reason, PRACTICE))
     return found
 
 
@@ -149,7 +149,7 @@ def voltage(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         return [
             Finding(
                 "voltage",
-                mark("check first"),
+                "check first",
                 tr("{has}: neither the old rating nor the volts in use are known", has=has),
                 PRACTICE,
             )
@@ -178,7 +178,7 @@ def voltage(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             found.append(
                 Finding(
                     tr("tantalum at half"),
-                    mark("check first"),
+                    "check first",
                     tr("measure the volts in use; twice that is wanted"),
                     source,
                 )
@@ -203,7 +203,7 @@ def voltage(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         reason = tr(
             "{has} is no room above {volt} in use: high mains takes it over", has=has, volt=show(place.volt, "V")
         )
-        return [*found, Finding("voltage", mark("check first"), reason, PRACTICE)]
+        return [*found, Finding("voltage", "check first", reason, PRACTICE)]
     return [*found, Finding("voltage", "acceptable", tr("{has}, the same or more", has=has), PRACTICE)]
 
 
@@ -213,9 +213,7 @@ def temperature(original: Rated, candidate: Rated, place: Place) -> list[Finding
         return []
     if candidate.celsius is None:
         return [
-            Finding(
-                "temperature", mark("check first"), tr("its upper temperature is not known; 105 °C is wanted"), PRACTICE
-            )
+            Finding("temperature", "check first", tr("its upper temperature is not known; 105 °C is wanted"), PRACTICE)
         ]
     has = show(candidate.celsius, "°C")
     if original.celsius is not None and candidate.celsius < original.celsius:
@@ -262,7 +260,7 @@ def ripple(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         return [Finding(name, "refused", reason, PRACTICE)]
     if new is None:
         if old is not None or place.ripple is not None or place.switching:
-            return [Finding(name, mark("check first"), tr("its ripple current is not known"), PRACTICE)]
+            return [Finding(name, "check first", tr("its ripple current is not known"), PRACTICE)]
         return []
     if old is None:
         return [
@@ -275,7 +273,7 @@ def ripple(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             at=at,
             hertz=show(old.hertz, "Hz"),
         )
-        return [Finding(name, mark("check first"), reason, PRACTICE)]
+        return [Finding(name, "check first", reason, PRACTICE)]
     if new.value < old.value:
         reason = tr(
             "{value} {at} is below the old {value_2}", value=show(new.value, "A"), at=at, value_2=show(old.value, "A")
@@ -309,7 +307,7 @@ def esr(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             )
             found.append(Finding(tr("ESR for a regulator"), "refused", reason, source))
         elif least is not None and new is None:
-            says: Says = "refused" if candidate.kind in _LITTLE_ESR else mark("check first")
+            says: Says = "refused" if candidate.kind in _LITTLE_ESR else "check first"
             reason = tr("{who} needs at least {least}, and its ESR is not known", who=who, least=show(least, "Ω"))
             found.append(Finding(tr("ESR for a regulator"), says, reason, source))
         elif least is not None and new is not None and new.value < least:
@@ -325,7 +323,7 @@ def esr(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             found.append(
                 Finding(
                     "ESR",
-                    mark("check first"),
+                    "check first",
                     tr("ESR not known; {esr_most} at most", esr_most=show(place.esr_most, "Ω")),
                     PRACTICE,
                 )
@@ -344,14 +342,14 @@ def esr(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
     elif new is not None and old is not None:
         found += _esr_against(new, old, place)
     elif place.switching and new is None and candidate.kind != "ceramic":
-        found.append(Finding("ESR", mark("check first"), tr("ESR not known, and something switches here"), PRACTICE))
+        found.append(Finding("ESR", "check first", tr("ESR not known, and something switches here"), PRACTICE))
     return found
 
 
 def _esr_against(new: AtFrequency, old: AtFrequency, place: Place) -> list[Finding]:
     if not _alike(new, old):
         reason = tr("ESR stated at other frequencies or temperatures: look up both at the same")
-        return [Finding("ESR", mark("check first"), reason, PRACTICE)]
+        return [Finding("ESR", "check first", reason, PRACTICE)]
     said = tr(
         "{value} against {value_2} at {hertz}",
         value=show(new.value, "Ω"),
@@ -359,7 +357,7 @@ def _esr_against(new: AtFrequency, old: AtFrequency, place: Place) -> list[Findi
         hertz=show(new.hertz, "Hz"),
     )
     if new.value > old.value * 1.001:
-        says: Says = "refused" if place.switching else mark("check first")
+        says: Says = "refused" if place.switching else "check first"
         return [Finding("ESR", says, tr("{said}: higher", said=said), PRACTICE)]
     if new.value < 0.8 * old.value and not place.wants_esr and place.role not in EXACT:
         return [Finding("ESR", "better", said, PRACTICE)]
@@ -378,7 +376,7 @@ def polarity(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
     if candidate.kind == "tantalum" and original.kind != "tantalum":
         reason = tr("a wet part may have lived reversed for years, a tantalum burns: measure which pad is plus")
         source = tr("report of 2024 on a part fitted backwards by the factory")
-        return [Finding("polarity", mark("check first"), reason, source)]
+        return [Finding("polarity", "check first", reason, source)]
     return []
 
 
@@ -389,7 +387,7 @@ def leakage(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
     limit = leakage_limit(candidate)
     if limit is None:
         if candidate.kind in ELECTROLYTIC:
-            return [Finding("leakage", mark("check first"), tr("its leakage is not known"), PRACTICE)]
+            return [Finding("leakage", "check first", tr("its leakage is not known"), PRACTICE)]
         return [Finding("leakage", "better", tr("{kind} leaks next to nothing", kind=candidate.kind), PRACTICE)]
     most = show(place.leakage_most, "A")
     if limit.value > place.leakage_most:
@@ -423,7 +421,7 @@ def fit(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             mount=candidate.mount,
             mount_2=original.mount,
         )
-        found.append(Finding("fit", mark("check first"), reason, PRACTICE))
+        found.append(Finding("fit", "check first", reason, PRACTICE))
     elif original.pitch is not None and candidate.mount != "surface":
         found += _pitch(original.pitch, candidate.pitch)
     for name, old, new, room in (
@@ -437,7 +435,7 @@ def fit(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             found.append(
                 Finding(
                     "fit",
-                    mark("check first"),
+                    "check first",
                     tr("its {name} is not known; up to {most} fits", name=name, most=show(most, "m")),
                     PRACTICE,
                 )
@@ -462,7 +460,7 @@ def _pitch(old: float, new: float | None) -> Iterable[Finding]:
         return [
             Finding(
                 "fit",
-                mark("check first"),
+                "check first",
                 tr("its lead pitch is not known; {old} is wanted", old=show(old, "m")),
                 PRACTICE,
             )
@@ -474,7 +472,7 @@ def _pitch(old: float, new: float | None) -> Iterable[Finding]:
         return [
             Finding(
                 "fit",
-                mark("check first"),
+                "check first",
                 tr("{said}: form the leads with pliers, do not strain the seal", said=said),
                 PRACTICE,
             )
@@ -493,7 +491,7 @@ def shelf(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
     return [
         Finding(
             "shelf",
-            mark("check first"),
+            "check first",
             reason,
             tr("a maker's questions and answers: no need within 2 years at 5 to 35 °C"),
         )

@@ -122,7 +122,7 @@ def of_tones(
     difference = [float(levels_[1] - levels_[0]) for levels_ in apart]
     swap: Swap
     if difference[0] < -ONE_SIDED and difference[1] > ONE_SIDED:
-        swap, why = mark("right way"), tr("the left tone came out left, the right one right")
+        swap, why = "right way", tr("the left tone came out left, the right one right")
     elif difference[0] > ONE_SIDED and difference[1] < -ONE_SIDED:
         swap, why = "exchanged", tr("the left tone came out right, and the right one left")
     elif abs(difference[0]) < ONE_SIDED and abs(difference[1]) < ONE_SIDED:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import hypot
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.sound.figures import Figure, SoundError
 from refettle.sound.hum import Hum, HumLine
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -169,7 +169,7 @@ def _change(
     if before.value is None or after.value is None:
         why = before.why if before.value is None else after.why
         side = "before" if before.value is None else "after"
-        return Change(what, channel, before, after, None, False, mark("cannot be compared"), f"{side}: {why}")
+        return Change(what, channel, before, after, None, False, "cannot be compared", f"{side}: {why}")
     value = after.value - before.value - shift
     plus_minus = hypot(before.plus_minus or 0.0, after.plus_minus or 0.0, spread)
     beyond = abs(value) > plus_minus

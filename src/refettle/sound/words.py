@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.sound.channels import Channels
 from refettle.sound.figures import Figure
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -77,10 +77,10 @@ def whole_rows(reading: SoundReading) -> list[tuple[str, str]]:
     ]
     flutter = reading.flutter
     if flutter is None:
-        return [*rows, (mark("tape speed"), tr("withheld: {flutter_why}", flutter_why=reading.flutter_why))]
+        return [*rows, ("tape speed", tr("withheld: {flutter_why}", flutter_why=reading.flutter_why))]
     rows += [
         (tr("tape tone"), str(flutter.hertz)),
-        (mark("tape speed"), str(flutter.speed)),
+        ("tape speed", str(flutter.speed)),
         (tr("drift over the recording"), str(flutter.drift)),
         (tr("wow and flutter, weighted"), f"±{flutter.weighted}"),
         (tr("wow and flutter, unweighted"), f"±{flutter.unweighted}"),

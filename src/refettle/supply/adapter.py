@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.supply.values import SupplyError, ranged
 
 Output = Literal["AC", "DC"]
@@ -124,9 +124,7 @@ def check_adapter(needed: Needed, offered: Offered, others: Sequence[Fact] = ())
         facts.append(_ripple(needed, offered.ripple))
     facts += others
     states = {fact.verdict for fact in facts}
-    verdict: Verdict = (
-        mark("not safe") if "not safe" in states else mark("not known") if "not known" in states else "safe"
-    )
+    verdict: Verdict = "not safe" if "not safe" in states else "not known" if "not known" in states else "safe"
     return AdapterCheck(verdict, tuple(facts), tuple(todo))
 
 
@@ -147,7 +145,7 @@ def _output(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     name = tr("AC or DC")
     if offered.output is None:
         todo.append(tr("measure its output on the AC and on the DC range; the plug looks the same for both"))
-        return Fact(name, mark("not known"), tr("the unit wants {output}", output=needed.output))
+        return Fact(name, "not known", tr("the unit wants {output}", output=needed.output))
     if offered.output == needed.output:
         return Fact(name, "safe", needed.output)
     if needed.output == "DC":
@@ -157,7 +155,7 @@ def _output(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
             "DC into a unit for AC may seem to work, through half of its rectifier, which then carries everything; "
             "rails made from the other half wave, and clocks counted from the mains, are missing"
         )
-    return Fact(name, mark("not safe"), text)
+    return Fact(name, "not safe", text)
 
 
 def _loaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
@@ -172,7 +170,7 @@ def _loaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
         )
         if offered.volt is not None and abs(offered.volt / needed.volt - 1.0) > FAR:
             return _off(name, offered.volt, needed.volt, tr("by its label"))
-        return Fact(name, mark("not known"), tr("a label is no measurement: old adapters fail upwards"))
+        return Fact(name, "not known", tr("a label is no measurement: old adapters fail upwards"))
     if abs(volt / needed.volt - 1.0) > FAR:
         return _off(name, volt, needed.volt, "measured")
     near = abs(volt / needed.volt - 1.0) <= NEAR
@@ -189,7 +187,7 @@ def _off(name: str, volt: float, wanted: float, how: str) -> Fact:
         )
     return Fact(
         name,
-        mark("not safe"),
+        "not safe",
         tr("{volt:g} V {how}, {wanted:g} V wanted. {text}", volt=volt, how=how, wanted=wanted, text=text),
     )
 
@@ -203,7 +201,7 @@ def _unloaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
             if volt > most:
                 return Fact(
                     name,
-                    mark("not safe"),
+                    "not safe",
                     tr(
                         "{volt:g} V, the unit stands {most:.3g} V: capacitors or regulator may burst",
                         volt=volt,
@@ -219,31 +217,29 @@ def _unloaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
                 volt=volt,
                 volt_2=needed.volt,
             )
-            return Fact(name, mark("not safe"), text)
+            return Fact(name, "not safe", text)
         todo.append(tr("find out what the unit stands: its reservoir's volts, and whether a regulator follows"))
-        return Fact(
-            name, mark("not known"), tr("{volt:g} V; what the unit stands without load is not known", volt=volt)
-        )
+        return Fact(name, "not known", tr("{volt:g} V; what the unit stands without load is not known", volt=volt))
     todo.append(tr("measure its volts with nothing drawn"))
     text = (
         tr("not measured")
         if offered.regulated
         else tr("not measured; an unregulated one gives 1.1 to 1.5 times its label")
     )
-    return Fact(name, mark("not known"), text)
+    return Fact(name, "not known", text)
 
 
 def _amps(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if offered.ampere is None:
         todo.append(tr("read its amps from the label"))
-        return Fact("amps", mark("not known"), tr("the unit wants {ampere:g} A at least", ampere=needed.ampere))
+        return Fact("amps", "not known", tr("the unit wants {ampere:g} A at least", ampere=needed.ampere))
     if offered.ampere < needed.ampere:
         text = tr(
             "{ampere:g} A, {ampere_2:g} A wanted: it sags and overheats, with a risk of fire",
             ampere=offered.ampere,
             ampere_2=needed.ampere,
         )
-        return Fact("amps", mark("not safe"), text)
+        return Fact("amps", "not safe", text)
     return Fact(
         "amps",
         "safe",
@@ -260,12 +256,12 @@ def _polarity(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
         return Fact("polarity", "safe", tr("AC has none"))
     if offered.polarity is None:
         todo.append(tr("measure which side of the plug is plus; a drawing on the label may be wrong"))
-        return Fact("polarity", mark("not known"), tr("the unit wants {polarity}", polarity=needed.polarity))
+        return Fact("polarity", "not known", tr("the unit wants {polarity}", polarity=needed.polarity))
     if "not polarised" in (needed.polarity, offered.polarity) or offered.polarity == needed.polarity:
         if offered.polarity == "not polarised" and needed.polarity != "not polarised":
             return Fact(
                 "polarity",
-                mark("not known"),
+                "not known",
                 tr("a DC plug has a plus and a minus; the unit wants {polarity}", polarity=needed.polarity),
             )
         return Fact("polarity", "safe", offered.polarity)
@@ -274,13 +270,13 @@ def _polarity(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
         polarity=offered.polarity,
         polarity_2=needed.polarity,
     )
-    return Fact("polarity", mark("not safe"), text)
+    return Fact("polarity", "not safe", text)
 
 
 def _plug(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if not offered.plug:
         todo.append(tr("measure the plug, outside and inside, in mm"))
-        return Fact("plug", mark("not known"), tr("the unit wants {plug}", plug=needed.plug))
+        return Fact("plug", "not known", tr("the unit wants {plug}", plug=needed.plug))
     if _plain(offered.plug) == _plain(needed.plug):
         return Fact("plug", "safe", needed.plug)
     text = tr(
@@ -288,7 +284,7 @@ def _plug(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
         plug=offered.plug,
         plug_2=needed.plug,
     )
-    return Fact("plug", mark("not safe"), text)
+    return Fact("plug", "not safe", text)
 
 
 def _plain(text: str) -> str:
@@ -300,19 +296,19 @@ def _mains(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     name = tr("mains side")
     if offered.mains is None:
         todo.append(tr("read from its label which mains it is made for"))
-        return Fact(name, mark("not known"), tr("the wall gives {mains_volt:g} V", mains_volt=needed.mains_volt))
+        return Fact(name, "not known", tr("the wall gives {mains_volt:g} V", mains_volt=needed.mains_volt))
     low, high = offered.mains
     made = f"{low:g} V" if low == high else f"{low:g} to {high:g} V"
     if needed.mains_volt > 1.1 * high:
         return Fact(
             name,
-            mark("not safe"),
+            "not safe",
             tr("made for {made}, the wall gives {mains_volt:g} V: it burns", made=made, mains_volt=needed.mains_volt),
         )
     if needed.mains_volt < 0.9 * low:
         return Fact(
             name,
-            mark("not safe"),
+            "not safe",
             tr(
                 "made for {made}, the wall gives {mains_volt:g} V: far too little comes out",
                 made=made,
@@ -327,13 +323,13 @@ def _ripple(needed: Needed, ripple: float) -> Fact:
     if part > 0.3:
         return Fact(
             "ripple",
-            mark("not safe"),
+            "not safe",
             tr("{ripple:g} V peak to peak: its capacitor is dead, or it gives AC", ripple=ripple),
         )
     if part > 0.1:
         return Fact(
             "ripple",
-            mark("not known"),
+            "not known",
             tr("{ripple:g} V peak to peak: much; hum, and rails that drop out", ripple=ripple),
         )
     return Fact("ripple", "safe", tr("{ripple:g} V peak to peak", ripple=ripple))

@@ -7,7 +7,7 @@ from math import sqrt
 
 import numpy as np
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.discharge import Discharge, discharge
 from refettle.supply.feed import Winding
@@ -48,7 +48,7 @@ def bench(supply: Supply, discharge_ohm: float | None = None, *, running: Case |
     part, findings = supply.reservoir, []
     volt = unloaded_peak(supply)
     if part.volt is None:
-        findings.append(Finding(mark("not assessed"), "reservoir", tr("its rated voltage is not known")))
+        findings.append(Finding("not assessed", "reservoir", tr("its rated voltage is not known")))
     elif volt > part.volt:
         text = tr("{volt:.3g} V without load at high mains, rated {volt_2:g} V: may burst", volt=volt, volt_2=part.volt)
         findings.append(Finding("bad", "reservoir", text))

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.life import RATED_RISE, Life, life, rise_from_ripple
 from refettle.supply.model import Supply, Variant, sharing_diodes, unloaded_peak, work_out
 from refettle.supply.rectifier import Steady
@@ -313,7 +313,7 @@ def _capacitor_findings(supply: Supply, ampere: float) -> tuple[Life | None, lis
         text = tr(
             "carries {ampere:.2g} A rms of ripple; its rating is not known, so life is not assessed", ampere=ampere
         )
-        return None, [Finding(mark("not assessed"), "reservoir", text)]
+        return None, [Finding("not assessed", "reservoir", text)]
     rise = rise_from_ripple(ampere, part.ripple)
     found = []
     if ampere > part.ripple:
@@ -334,11 +334,11 @@ def _capacitor_findings(supply: Supply, ampere: float) -> tuple[Life | None, lis
     if part.endurance is None:
         return None, [
             *found,
-            Finding(mark("not assessed"), "reservoir", tr("life: its endurance in hours is not known")),
+            Finding("not assessed", "reservoir", tr("life: its endurance in hours is not known")),
         ]
     if rise > 20.0 or part.air > part.celsius:
         text = tr("life: beyond what the makers' formula covers (core 20 K above the air, or air above its rating)")
-        return None, [*found, Finding(mark("not assessed"), "reservoir", text)]
+        return None, [*found, Finding("not assessed", "reservoir", text)]
     lasts = life(part.endurance, part.celsius, part.air, rise=rise, rated_rise=RATED_RISE)
     hours = f"{float(f'{lasts.claimed:.1e}'):,.0f} h"
     text = tr(

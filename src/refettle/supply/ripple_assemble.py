@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.supply.ripple_fit import LN_C, LN_PEAK, TAU, UNEVEN, Fit
 from refettle.supply.ripple_model import CIRCUIT, Floats, NoSteadyStateError, solve
@@ -84,7 +84,7 @@ def assemble(read: Read) -> RippleReading:
     told = _told(read, misfit, hertz)
     diode, uneven = _diode(found, read.odd, read.rectifier)
     if told.broken and diode == "uneven":
-        diode, uneven = mark("not told"), None  # what is behind a filter is no measure of the halves
+        diode, uneven = "not told", None  # what is behind a filter is no measure of the halves
     cannot, instead = _lacking(read, told, diode == "either")
     doubts = list(read.doubts)
     if found.wave == "full" and read.rectifier == "half":
@@ -232,10 +232,10 @@ def _how(value: float, spread: float, tau: float, misfit: float, two: bool) -> H
     """What a value with this spread is worth, at this tau [s]."""
     relative = spread / max(value, 1e-12)
     if two:
-        return "value" if relative < 0.1 else "indicative" if relative < 0.3 else mark("at most")
+        return "value" if relative < 0.1 else "indicative" if relative < 0.3 else "at most"
     if tau >= TAU_VALUE and relative < 0.1 and misfit <= MISFIT_SOME:
         return "value"
-    return "indicative" if tau >= TAU_SIZE and relative < 0.2 else mark("at most")
+    return "indicative" if tau >= TAU_SIZE and relative < 0.2 else "at most"
 
 
 def _why(how: How, tau: float, misfit: float) -> str:
@@ -271,7 +271,7 @@ def _diode(
     found: Fit, odd: float, rectifier: Rectifier | None
 ) -> tuple[Literal["sound", "dead", "uneven", "either", "not told"], float | None]:
     if found.wave == "half":
-        return (mark("not told") if rectifier == "half" else "either" if rectifier is None else "dead"), None
+        return ("not told" if rectifier == "half" else "either" if rectifier is None else "dead"), None
     uneven = float(abs(found.x[UNEVEN] - 1.0))
     spread = float(np.sqrt(found.cov[UNEVEN, UNEVEN]))
     if odd >= ODD_UNEVEN and uneven > max(UNEVEN_LEAST, 3.0 * spread):

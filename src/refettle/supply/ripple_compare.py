@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.supply.ripple_result import Figure, RippleReading
 
@@ -55,7 +55,7 @@ def _span(figure: Figure) -> tuple[float, float] | None:
 
 def _figures(what: str, before: Figure, after: Figure) -> RippleChange:
     old, new = _span(before), _span(after)
-    says: Says = mark("cannot be compared") if old is None or new is None else _apart(old, new)
+    says: Says = "cannot be compared" if old is None or new is None else _apart(old, new)
     return RippleChange(what, str(before), str(after), says)
 
 
@@ -67,4 +67,4 @@ def _volts(what: str, before: float, after: float) -> RippleChange:
 def _apart(old: tuple[float, float], new: tuple[float, float]) -> Says:
     if new[0] > old[1]:
         return "higher"
-    return "lower" if new[1] < old[0] else mark("no sure change")
+    return "lower" if new[1] < old[0] else "no sure change"

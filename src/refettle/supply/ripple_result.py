@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.supply.ripple_model import Floats, Wave
 
@@ -31,7 +31,7 @@ class Figure:
 
     def __str__(self) -> str:
         if self.how == "withheld" or self.high is None:
-            return mark("not told")
+            return "not told"
         if self.how == "at most" or self.value is None or self.low is None:
             return tr("at most {unit}", unit=show(self.high, self.unit))
         about = "about " if self.how == "indicative" else ""

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.language import mark, tr
+from refettle.language import tr
 from refettle.parts.capacitor import Rated
 from refettle.parts.health_readings import END_CAPACITANCE, END_LOSS, MOST_BAD, MOST_GOOD
 from refettle.parts.limits import esr_limit, esr_of
@@ -107,7 +107,7 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
     narrow, wide, source = _limits(nominal)
     reasons: list[str] = []
     sound = bad = 0.0
-    says: Says = mark("not telling")
+    says: Says = "not telling"
     if reading.posterior is None:
         reasons.append(tr("C and ESR are withheld"))
     else:
@@ -123,16 +123,16 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
                 reasons.append(tr("without the load current C is not known, so nothing says it is good"))
             else:
                 reasons.append(tr("its loss angle, which needs no load current, is past twice the limit"))
-        says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else mark("not telling")
+        says = "bad" if bad >= ENOUGH else "good" if sound >= ENOUGH else "not telling"
         if says == "not telling" and reading.posterior.scaled and bad + sound <= 1.0 - ENOUGH:
             says = "worn"
         if says == "good" and reading.flat_top:
-            says = mark("not telling")
+            says = "not telling"
             reasons.append(
                 tr("the top of the ripple is flat, as if cut off, which would hide ESR: too unsure to call it good")
             )
         if says == "good" and _poorly_followed(reading):
-            says = mark("not telling")
+            says = "not telling"
             reasons.append(
                 tr(
                     "{misfit:.1f} % of the ripple is not followed: too much to call it good",
@@ -140,10 +140,10 @@ def judge_ripple(reading: RippleReading, nominal: Rated, needs_volts: float | No
                 )
             )
         if says in ("good", "bad") and not _likelier(says, reading, nominal):
-            says = mark("not telling")
+            says = "not telling"
             reasons.append(tr("just past a limit, yet what sound and worn parts are like does not bear it out"))
         if _too_large(reading, nominal):
-            says, sound, bad = mark("not telling"), 0.0, 0.0
+            says, sound, bad = "not telling", 0.0, 0.0
             much = float(np.median(farad))
             reasons = [
                 tr(
