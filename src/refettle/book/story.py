@@ -22,6 +22,7 @@ from refettle.book.log import LogEntry
 from refettle.book.personal import PersonalWords
 from refettle.book.state import JobState
 from refettle.book.turning import turning_points
+from refettle.language import mark, tr
 
 BOOKKEEPING = frozenset(
     {"caution", "came-over", "time", "timer", "experience", "access", "want", "proof", "board", "capacitor", "returned",
@@ -32,7 +33,7 @@ LEFT_OUT = PRIVATE_KINDS | BOOKKEEPING
 SECONDS, TURNING_SECONDS = 6.0, 10.0
 """How long a photo stands in the captions file, and one at a turning point [s]: choices."""
 PIECE = 1 << 18
-CONSENT = (
+CONSENT = mark(
     "The unit is a customer's. Publish nothing of it before its owner has agreed, in words that can be shown; that "
     "consent is kept in the book only if you note it."
 )
@@ -114,7 +115,7 @@ def story(
     for number, photo in enumerate(there, start=1):
         name = f"photos/{number:0{digits}d}.{endings[photo.sha256]}"
         caption = words.scrub(tidy(photo.caption))
-        scenes.append(Scene(photo.n, photo.at.astimezone(zone), "Photo", caption, photo=name, sha256=photo.sha256))
+        scenes.append(Scene(photo.n, photo.at.astimezone(zone), tr("Photo"), caption, photo=name, sha256=photo.sha256))
     for entry in state.entries:
         if entry.void or entry.kind in LEFT_OUT or entry.kind == "photo":
             continue
@@ -123,10 +124,15 @@ def story(
         turn = turns.get(entry.n, "")
         title, text, note, turn = (words.scrub(tidy(each)) for each in (title, text, note, turn))
         scenes.append(Scene(entry.n, entry.at.astimezone(zone), title, text, note, turning=turn))
-    warnings = ([CONSENT] if customer else []) + [WARNING]
+    warnings = ([tr(CONSENT)] if customer else []) + [tr(WARNING)]
     missing = tuple(photo.n for photo in photos if photo.sha256 not in endings)
     if missing:
-        warnings.append(f"Files of photos are missing from the photos folder: entries {', '.join(map(str, missing))}.")
+        warnings.append(
+            tr(
+                "Files of photos are missing from the photos folder: entries {entries}.",
+                entries=", ".join(map(str, missing)),
+            )
+        )
     ordered = sorted(scenes, key=lambda scene: (scene.at, scene.n, bool(scene.photo)))
     return Story(job, words.scrub(state.compiled.loaded.name), tuple(ordered), tuple(warnings), missing)
 
@@ -174,7 +180,7 @@ def markdown(made: Story) -> str:
     lines = [f"# {_marked(made.title)}", ""]
     lines += [f"> {_marked(warning)}\n" for warning in made.warnings]
     if made.turns:
-        lines += ["## Turning points", ""]
+        lines += [f"## {tr('Turning points')}", ""]
         lines += [f"- {s.at:%Y-%m-%d %H:%M}: {_marked(_said(s))} **{_marked(s.turning)}**" for s in made.turns] + [""]
     day = None
     for scene in made.scenes:
@@ -182,14 +188,14 @@ def markdown(made: Story) -> str:
             day = scene.at.date()
             lines += [f"## {day:%Y-%m-%d}", ""]
         if scene.photo:
-            caption = _marked(scene.text or "without a caption")
+            caption = _marked(scene.text or tr("without a caption"))
             lines += [f"![{caption}]({scene.photo})", "", f"*{scene.at:%H:%M} {caption}*", ""]
             continue
         note = f" {_marked(scene.note)}" if scene.note else ""
         turn = f" **{_marked(scene.turning)}**" if scene.turning else ""
         lines += [f"{scene.at:%H:%M} {_marked(_said(scene))}{note}{turn}", ""]
     if not made.scenes:
-        lines += ["Nothing is written in the log yet."]
+        lines += [tr("Nothing is written in the log yet.")]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -226,7 +232,7 @@ def shot_list(made: Story) -> str:
 
 def _cell(text: str) -> str:
     """A cell that no table program takes for a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t") else text
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) else text
 
 
 def captions(made: Story) -> str:
