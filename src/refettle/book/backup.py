@@ -28,12 +28,13 @@ from refettle import __version__
 from refettle.book import doctor, exchange, files, moving, photos
 from refettle.book.backup_facts import book_facts
 from refettle.book.backup_sqlite import damage, schema, tables
-from refettle.book.backup_store import FORMAT, FULL, VERSION, BackupError, Store, safe_path
+from refettle.book.backup_store import FORMAT, VERSION, BackupError, Store, safe_path
 from refettle.book.databases import PostgresqlServer, SqliteFile
 from refettle.book.models import Photo
 from refettle.book.models_kits import KitVersion
 from refettle.book.models_prices import PriceList
 from refettle.book.models_privacy import ErasedPhoto
+from refettle.book.whole import FULL
 
 KEEP = 14
 """Backups kept, by default: two weeks of one a day. A choice."""

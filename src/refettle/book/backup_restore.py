@@ -19,9 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from refettle.book.backup_sqlite import damage, tables
-from refettle.book.backup_store import FOLDERS, FULL, BackupError, Listed, Store, contents, safe_path
+from refettle.book.backup_store import FOLDERS, BackupError, Listed, Store, contents, safe_path
 from refettle.book.serving import ServedError, alone, served_by
-from refettle.book.whole import settle
+from refettle.book.whole import FULL, settle
 
 DATABASE = "book.sqlite3"
 Say = Callable[[str], None]

@@ -12,7 +12,6 @@ cut off left behind is no backup, and the next run takes it away. No database an
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
 import os
@@ -35,7 +34,6 @@ NAME = re.compile(r"\d{4}-\d\d-\d\dT\d\d-\d\d-\d\dZ")
 SHA256 = re.compile(r"[0-9a-f]{64}")
 FOLDERS = ("photos", "files", "types", "kinds")
 """Of the data folder; what is in them is kept in backups."""
-FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 MOST_LIST_BYTES = 500_000_000
 TOLD = """\
 This folder holds backups of a Refettle bench book.

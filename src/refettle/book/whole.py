@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 import time
@@ -9,6 +10,9 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+FULL_ON_SERVER = "53100"
+"""What PostgreSQL calls it (its manual, "PostgreSQL Error Codes": disk_full)."""
 UNFINISHED = ".new-"
 LONG_AGO_S = 3600.0
 """[s] Nobody writes at one file for so long."""
@@ -50,3 +54,16 @@ def clear_unfinished(folders: Iterable[Path]) -> None:
             with suppress(OSError):
                 if path.is_file() and time.time() - path.stat().st_mtime > LONG_AGO_S:
                     path.unlink()
+
+
+def is_full(error: BaseException | None) -> bool:
+    """True if what went wrong is a disk without room: a file's, SQLite's (SQLITE_FULL) or a PostgreSQL server's."""
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        seen.add(id(error))
+        if isinstance(error, OSError) and error.errno in FULL:
+            return True
+        if getattr(error, "sqlstate", "") == FULL_ON_SERVER or str(error) == "database or disk is full":
+            return True
+        error = error.__cause__ or error.__context__
+    return False

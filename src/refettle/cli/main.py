@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 
 from refettle import __version__
-from refettle.cli.common import BAD_INPUT, Refused
+from refettle.cli.common import BAD_INPUT, DOES_NOT_HOLD, Refused
 
 # The arrays are small: more threads only wait for each other, and for other programs.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -107,6 +107,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output went away
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BAD_INPUT
+    except Exception as error:
+        said = _no_fault(error)
+        if not said:
+            raise
+        print(f"refettle: {said}", file=sys.stderr)
+        return DOES_NOT_HOLD
+
+
+def _no_fault(error: Exception) -> str:
+    """What went wrong outside of Refettle while it wrote, in words; '' for what is a fault of its own."""
+    from refettle.book.whole import is_full
+
+    if is_full(error):
+        return "the disk is full. Nothing half-done was written; make room, and try again"
+    if str(error).startswith("database is locked"):
+        return "another program writes in the bench book, and did not finish in time. Nothing was written; try again"
+    return ""
 
 
 if __name__ == "__main__":
