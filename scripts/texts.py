@@ -21,13 +21,13 @@ from typing import Any, NamedTuple
 
 import yaml
 from babel.messages.catalog import Catalog
-from babel.messages.extract import extract_from_file
+from babel.messages.extract import extract_python
 from babel.messages.pofile import read_po, write_po
 from compile_texts import TEXTS, compile_all
 
 ROOT = TEXTS.parents[2]
 SOURCE = TEXTS.parent
-KEYWORDS: dict[str, Any] = {"tr": None, "mark": None, "several": (1, 2), "tr_in": ((1, "c"), 2)}
+KEYWORDS = ("tr", "mark", "several", "tr_in")
 AREAS = {
     "pages": ("web/templates",),
     "web": ("web",),
@@ -45,7 +45,7 @@ SHOWN_KEYS: frozenset[str] = frozenset(
 )
 SHOWN_NAMES: frozenset[str] = frozenset({"outcomes"})
 """Of these the names of the entries are said to people, not what they hold."""
-UNSHOWN_KEYS: frozenset[str] = frozenset({"counts_of"})
+UNSHOWN_KEYS: frozenset[str] = frozenset({"by", "counts_of"})
 _PERCENT = re.compile(r"%\((\w+)\)s")
 
 
@@ -59,14 +59,12 @@ class Text(NamedTuple):
 
 def _python(path: Path) -> Iterator[Text]:
     with path.open("rb") as file:
-        for _line, _call, found, _comments in extract_from_file("python", file.name, KEYWORDS):
-            if isinstance(found, tuple):
-                if _call == "tr_in":
-                    yield Text(str(found[1]), context=str(found[0]))
-                else:
-                    yield Text(str(found[0]), str(found[1]))
-            elif found:
-                yield Text(str(found))
+        for _line, call, found, _comments in extract_python(file, KEYWORDS, (), {"encoding": "utf-8"}):
+            texts = [each for each in (found if isinstance(found, tuple | list) else (found,)) if each]
+            if call == "tr_in":
+                yield Text(str(texts[1]), context=str(texts[0]))
+            elif texts:
+                yield Text(str(texts[0]), str(texts[1]) if call == "several" else "")
 
 
 def _template(path: Path) -> Iterator[Text]:

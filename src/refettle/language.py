@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache
+from numbers import Number
 from typing import Any
 
 LANGUAGES = {"en": "English", "de": "Deutsch"}
@@ -107,4 +108,4 @@ class _Local(string.Formatter):
 
     def format_field(self, value: Any, format_spec: str) -> str:
         text = str(format(value, format_spec))
-        return local(text) if isinstance(value, int | float) and not isinstance(value, bool) else text
+        return local(text) if isinstance(value, Number) and not isinstance(value, bool) else text

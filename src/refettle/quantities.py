@@ -11,6 +11,8 @@ import re
 import unicodedata
 from math import floor, isfinite
 
+from refettle.language import local
+
 THIN = "\u2009"
 MINUS = "−"
 
@@ -147,6 +149,10 @@ def _figures(value: float, digits: int) -> tuple[str, str, int]:
 
 def number(value: float, digits: int = 3) -> str:
     """A number without prefix, to `digits` significant digits, without trailing zeros. QuantityError if not finite."""
+    return local(_number(value, digits))
+
+
+def _number(value: float, digits: int) -> str:
     sign, figures, first = _figures(value, digits)
     return sign + _placed(figures, first + 1)
 
@@ -160,7 +166,7 @@ def _placed(figures: str, point: int) -> str:
 
 
 def show(value: float, unit: str = "", digits: int = 3) -> str:
-    """A quantity for people: `4.7 kΩ`, `2200 µF`, with a thin space.
+    """A quantity for people: `4.7 kΩ`, `2200 µF`, with a thin space and the decimal sign of their language.
 
     Parameters
     ----------
@@ -176,8 +182,13 @@ def show(value: float, unit: str = "", digits: int = 3) -> str:
     QuantityError
         Not a finite number.
     """
+    return local(written(value, unit, digits))
+
+
+def written(value: float, unit: str = "", digits: int = 3) -> str:
+    """As `show`, with the point in every language: for what is kept, compared, put into a form or a file."""
     if unit in UNPREFIXED or value == 0:
-        return f"{number(value, digits)}{THIN if unit else ''}{unit}"
+        return f"{_number(value, digits)}{THIN if unit else ''}{unit}"
     sign, figures, first = _figures(value, digits)
     largest = "" if unit == "F" and abs(value) >= 0.1 else _LARGEST_SHOWN.get(unit, "T")
     step = max(-12, min(EXPONENTS[largest], 3 * floor(first / 3)))
