@@ -15,6 +15,7 @@ from django.db.models import Count, Exists, Max, OuterRef, QuerySet
 from django.utils import timezone
 
 from refettle.book import store
+from refettle.book.elsewhere import work_out
 from refettle.book.gathered import Experience, gather
 from refettle.book.lesson import RULES, lesson_or_trouble
 from refettle.book.models import Entry, Job
@@ -74,7 +75,7 @@ def keep(job: Job) -> Lesson:
     """Work out a finished job's lesson and keep it in place of an older one."""
     entries = store.entries(job)
     try:
-        data, trouble = lesson_or_trouble(store.compiled_type(job.unit.type_version), entries)
+        data, trouble = work_out(lesson_or_trouble, store.compiled_type(job.unit.type_version), entries)
     except KnowledgeError as error:
         data, trouble = {}, str(error)
     last = max((entry["n"] for entry in entries), default=0)

@@ -13,12 +13,14 @@ from functools import lru_cache
 from typing import Any
 
 from refettle import faults
+from refettle.book.elsewhere import kept, work_out
 from refettle.book.handover_model import Found, How, chance_words
 from refettle.book.lesson import CAP
 from refettle.book.log import LogEntry
 from refettle.book.state import Evidence, JobState
 from refettle.faults.hindsight import Hindsight, hindsight
 from refettle.knowledge.compile import DORMANT, CompiledType
+from refettle.language import tr
 
 LEAST_BLOCK, LEAST_MODE, MOST = 0.1, 0.05, 8
 """Blocks and failure modes below these chances are not listed, and at most so many blocks."""
@@ -30,37 +32,46 @@ SENSES = ("eye", "ear", "owner")
 def found_of(state: JobState) -> tuple[tuple[Found, ...], str]:
     """What was found, most likely first; and what must be said of it all."""
     if not (state.failing or state.failed_before or state.repairs_done):
-        return (), "No output was said or seen to fail, so no fault was looked for."
+        return (), tr("No output was said or seen to fail, so no fault was looked for.")
     try:
         seen = _hindsight(state.compiled, _Log(tuple(state.events)))
     except faults.ModelError as error:
-        return (), f"What was found cannot be worked out: {error}"
+        return (), tr("What was found cannot be worked out: {error}", error=error)
     blocks = sorted(seen.blocks.items(), key=lambda item: (-round(item[1], 6), item[0]))
     listed = [(b, chance) for b, chance in blocks if chance >= LEAST_BLOCK or _evidence_of(state, b)][:MOST]
     found = tuple(_found(state, seen, block, chance) for block, chance in listed)
-    note = (
-        "Chances are the fault model's, with every check in the log; its weights are estimates, and trials of "
-        f"proving are not in them. Blocks not named stay below {100 * LEAST_BLOCK:.0f}\u202f% each."
+    note = tr(
+        "Chances are the fault model's, with every check in the log; its weights are estimates, "
+        "and trials of proving are not in them. Blocks not named stay below {least:.0f}\u202f% each.",
+        least=100 * LEAST_BLOCK,
     )
     if not found:
-        note = f"The log points at nothing in particular: no block comes to {100 * LEAST_BLOCK:.0f}\u202f%."
+        note = tr(
+            "The log points at nothing in particular: no block comes to {least:.0f}\u202f%.", least=100 * LEAST_BLOCK
+        )
     return found, note
 
 
 def verified_of(state: JobState) -> tuple[str, ...]:
     """What the function test after the last repair showed at each output that failed, in words."""
     if not state.repairs_done and not state.failed_before:
-        return tuple(f"{_point(state, point)}: fails" for point in sorted(state.failing))
+        return tuple(tr("{point}: fails", point=_point(state, point)) for point in sorted(state.failing))
     said = []
     for point in sorted(state.failed_before | state.failing):
         if point in state.failing:
-            said.append(f"{_point(state, point)}: still fails after the last repair")
+            said.append(tr("{point}: still fails after the last repair", point=_point(state, point)))
         elif point in state.done_since:
             last = next((e for e in reversed(state.evidence) if e.step == point and e.kind == "check"), None)
-            where = f" (entry {last.n})" if last else ""
-            said.append(f"{_point(state, point)}: good in the function test after the last repair{where}")
+            where = tr(" (entry {n})", n=last.n) if last else ""
+            said.append(
+                tr(
+                    "{point}: good in the function test after the last repair{where}",
+                    point=_point(state, point),
+                    where=where,
+                )
+            )
         else:
-            said.append(f"{_point(state, point)}: not looked at after the last repair")
+            said.append(tr("{point}: not looked at after the last repair", point=_point(state, point)))
     return tuple(said)
 
 
@@ -87,9 +98,13 @@ class _Log:
         return isinstance(other, _Log) and repr(self.events) == repr(other.events)
 
 
-@lru_cache(maxsize=64)
+@kept(64)
 def _hindsight(compiled: CompiledType, log: _Log) -> Hindsight:
-    return hindsight(compiled.model, log.events, _sets(compiled))
+    return work_out(_looked_back, compiled, log.events)
+
+
+def _looked_back(compiled: CompiledType, events: tuple[faults.Event, ...]) -> Hindsight:
+    return hindsight(compiled.model, events, _sets(compiled))
 
 
 def _found(state: JobState, seen: Hindsight, block: str, chance: float) -> Found:
@@ -102,7 +117,7 @@ def _found(state: JobState, seen: Hindsight, block: str, chance: float) -> Found
     ]
     how, by = _how(state, block, chance)
     return Found(
-        block=resolved.name if resolved else "Something not modelled",
+        block=resolved.name if resolved else tr("Something not modelled"),
         chance=chance,
         modes=tuple(sorted(modes, key=lambda item: -item[1])),
         how=how,
@@ -120,8 +135,8 @@ def _how(state: JobState, block: str, chance: float) -> tuple[How, str]:
             borne_out = how != "proven by swap" or chance >= BORNE_OUT
             return how if borne_out else "pointed to by a swap", best[how]
     if any(e.kind == "check" for e in state.evidence):
-        return "inferred", "from what the outputs and other checks showed"
-    return "said by the owner", "nothing was looked at on the bench"
+        return "inferred", tr("from what the outputs and other checks showed")
+    return "said by the owner", tr("nothing was looked at on the bench")
 
 
 def _evidence_of(state: JobState, block: str) -> dict[How, str]:
@@ -135,12 +150,12 @@ def _evidence_of(state: JobState, block: str) -> dict[How, str]:
         good = _was_good(entries.get(item.n), item)
         if good is None:
             continue
-        by = f"{info.name}: {item.result} (entry {item.n})"
+        by = tr("{name}: {result} (entry {n})", name=info.name, result=item.result, n=item.n)
         if info.swap and good:
             best.setdefault("proven by swap", by)
         elif not info.swap and not good:
             sensed = info.gear in SENSES
-            proof = "" if sensed or item.gear_proven else "; the instrument was not proven that day"
+            proof = "" if sensed or item.gear_proven else tr("; the instrument was not proven that day")
             best.setdefault("seen" if sensed else "measured", by + proof)
     return best
 
@@ -173,5 +188,12 @@ def _repaired(state: JobState, seen: Hindsight, block: str) -> str:
         info = state.compiled.steps.get(cure.repair)
         if info is None or not own & set(info.fixes):
             continue
-        said.append(f"{info.name} (entry {cure.ref}): chance that it cured something {chance_words(cure.cured)}")
+        said.append(
+            tr(
+                "{name} (entry {n}): chance that it cured something {chance}",
+                name=info.name,
+                n=cure.ref,
+                chance=chance_words(cure.cured),
+            )
+        )
     return "; ".join(said)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import lru_cache
 from math import exp
 
 from refettle import faults, money
-from refettle.book.state import JobState
+from refettle.book.elsewhere import kept, work_out
+from refettle.book.state import JobState, suspicions_of
 from refettle.knowledge.compile import CompiledType
 from refettle.money.decide import RETURNED, STRIP_MINUTES
 from refettle.money.quote import handy
@@ -116,9 +116,13 @@ def costs(
     return replace(found, outlook=seen)
 
 
-@lru_cache(maxsize=64)
+@kept(64)
 def _usual(compiled: CompiledType, rate: float) -> float:
     """The model's chance that a faulty unit of this type ends working, before anything is known of it."""
+    return work_out(_worked_before, compiled, rate)
+
+
+def _worked_before(compiled: CompiledType, rate: float) -> float:
     model, sets = compiled.model, compiled.hypotheses()
     ignore = [i for i, mode in enumerate(model.modes) if mode.bench]
     units = [i for i, mode in enumerate(model.modes) if not mode.bench]
@@ -161,11 +165,23 @@ class _Key:
         return isinstance(other, _Key) and self._all() == other._all()
 
 
-@lru_cache(maxsize=64)
+@kept(64)
 def _quote(key: _Key, rate: float, extra: tuple[money.Work, ...]) -> money.Quote:
-    state, model = key.state, key.state.compiled.model
-    suspicions = state.suspicions
-    fixes = [_fix(model, repair, (key.times or {}).get(repair.id)) for repair in model.repairs]
+    state = key.state
+    return work_out(_quoted, state.compiled, state.weighed, state.level, key.advice, dict(key.times or {}), rate, extra)
+
+
+def _quoted(
+    compiled: CompiledType,
+    weighed: tuple[str, ...],
+    level: int,
+    advice: faults.Advice,
+    times: Mapping[str, RepairTime],
+    rate: float,
+    extra: tuple[money.Work, ...],
+) -> money.Quote:
+    model, suspicions = compiled.model, suspicions_of(compiled, weighed)
+    fixes = [_fix(model, repair, times.get(repair.id)) for repair in model.repairs]
     ignore = [i for i, mode in enumerate(model.modes) if mode.bench]
 
     def drawn(diagnosis: money.Work | None, after: Sequence[money.Work], more: Sequence[money.Work]) -> money.Quote:
@@ -178,13 +194,13 @@ def _quote(key: _Key, rate: float, extra: tuple[money.Work, ...]) -> money.Quote
             diagnosis=diagnosis,
             retest=model.retest,
             setup=model.setup,
-            level=state.level,
+            level=level,
             after=after,
             extra=more,
             ignore=ignore,
         )
 
-    return drawn(_finding_out(key.advice, rate, lambda: drawn(None, (), ())), money.AFTER_REPAIR, extra)
+    return drawn(_finding_out(advice, rate, lambda: drawn(None, (), ())), money.AFTER_REPAIR, extra)
 
 
 def _fix(model: faults.Model, repair: faults.Repair, known: RepairTime | None) -> money.Fix:

@@ -25,6 +25,7 @@ from refettle.book.state import LEVELS, Evidence, JobState
 from refettle.book.stores_jobs import STORES_KINDS, amount_of, job_parts, refuse_oddities, refuse_parts
 from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_leaving, refuse_whitening, whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
+from refettle.language import tr
 
 # ---------------------------------------------------------------- replaying
 
@@ -55,7 +56,7 @@ def replay(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> JobS
         try:
             _Applier(state, entry).apply()
         except LogError as error:
-            raise LogError(f"entry {entry.n}: {error}", field=error.field) from None
+            raise LogError(tr("entry {n}: {error}", n=entry.n, error=error), field=error.field) from None
     _pay_for_parts(state)
     _shut_again(state)
     _mark_stale(state)
@@ -78,11 +79,13 @@ def _shut_again(state: JobState) -> None:
         return
     names = state.compiled.loaded.library.cautions
     problems = [
-        f"Still to read: {names[c].name}." for c in power_cautions(state.compiled) if c not in state.cautions_read
+        tr("Still to read: {caution}.", caution=names[c].name)
+        for c in power_cautions(state.compiled)
+        if c not in state.cautions_read
     ]
     if state.take_in.get("rattle") == "rattles" and not str((state.first_power or {}).get("rattle", "")).strip():
         problems.append(
-            "It rattled at take-in: find what is loose and write down what it was. Loose metal kills boards."
+            tr("It rattled at take-in: find what is loose and write down what it was. Loose metal kills boards.")
         )
     if problems:
         state.gates_open.discard(FIRST_POWER)
@@ -104,7 +107,7 @@ def check_new(
         Saying which entry, what was found and what is allowed.
     """
     after = replay(compiled, [*before, *new])
-    _ = after.suspicions.weights
+    _ = after.findings
     unit = compiled.loaded.unit_type
     if any(e["kind"] == "correction" for e in new):
         refuse_unsaying(proving(unit, effective(before)), after.proving, after.stage, customer)
@@ -137,7 +140,9 @@ def check_new(
             state = replay(compiled, earlier)
             refuse_whitening(state.whitening, state.one_way, content)
             if content["kind"] == "bath-in" and (unread := state.unread(STEP)):
-                raise LogError(f"batch: needed first: the caution read: {', '.join(unread)}", field="batch")
+                raise LogError(
+                    tr("batch: needed first: the caution read: {unread}", unread=", ".join(unread)), field="batch"
+                )
         elif content["kind"] in ("go-ahead", "one-way"):
             state = replay(compiled, earlier)
             if content["kind"] == "go-ahead":
@@ -164,7 +169,14 @@ class _Applier:
         if value not in names:
             shown = ", ".join(names[:40]) + (", ..." if len(names) > 40 else "")
             raise LogError(
-                f"{field_name}: '{value}' found; allowed: {what} of this unit type: {shown}", field=field_name
+                tr(
+                    "{field_name}: '{value}' found; allowed: {what} of this unit type: {shown}",
+                    field_name=field_name,
+                    value=value,
+                    what=what,
+                    shown=shown,
+                ),
+                field=field_name,
             )
 
     # ---- entries that move the suspicions
@@ -172,9 +184,9 @@ class _Applier:
     def _complaint(self) -> None:
         point, outcome = self.data["point"], self.data["outcome"]
         points = [s.id for s in self.steps.values() if s.is_point]
-        self._known("point", point, points, "a point")
+        self._known("point", point, points, tr("a point"))
         check = self.model.checks[self.model.check_index[OWNER + point]]
-        self._known("outcome", outcome, check.outcomes, "an outcome of this point")
+        self._known("outcome", outcome, check.outcomes, tr("an outcome of this point"))
         self.state.complaints.append((point, outcome))
         if outcome != faults.GOOD:
             self.state.failing.add(point)
@@ -182,7 +194,7 @@ class _Applier:
         if lifeless is not None:
             self.state.life[point] = outcome not in lifeless
         self.state.events.append(faults.Reading(check.id, {outcome: 1}, ref=str(self.entry.n)))
-        name = f"Owner: {self.steps[point].name.removeprefix('Look: ')}"
+        name = tr("Owner: {point}", point=self.steps[point].name.removeprefix("Look: "))
         self._evidence("complaint", OWNER + point, name, outcome)
 
     def _check(self) -> None:
@@ -209,7 +221,7 @@ class _Applier:
         self.state.minutes += float(self.data.get("minutes", usual))
 
     def _known_check(self, check_id: str) -> None:
-        self._known("check", check_id, [s.id for s in self.steps.values() if s.kind == "check"], "a check")
+        self._known("check", check_id, [s.id for s in self.steps.values() if s.kind == "check"], tr("a check"))
 
     def _run(self) -> None:
         """A new run where the entry says so, or where the last look was on another day."""
@@ -223,7 +235,7 @@ class _Applier:
         """One check made, by its outcomes counted or by how likely they make a graded reading."""
         check = self.model.checks[self.model.check_index[check_id]]
         for outcome in (*counts, *(likelihood or {})):
-            self._known("outcome", outcome, check.outcomes, "an outcome of this check")
+            self._known("outcome", outcome, check.outcomes, tr("an outcome of this check"))
         proven, failed = self._gear_state(check.gear)
         self.state.looked_in_run.add(check_id)
         self.state.events.append(
@@ -269,7 +281,7 @@ class _Applier:
 
     def _repair(self) -> None:
         repair_id = self.data["repair"]
-        self._known("repair", repair_id, [r.id for r in self.model.repairs], "a repair")
+        self._known("repair", repair_id, [r.id for r in self.model.repairs], tr("a repair"))
         repair = self.model.repairs[self.model.repair_index[repair_id]]
         self.state.events.append(faults.Done(repair_id, ref=str(self.entry.n)))
         self.state.repairs_done.append(repair_id)
@@ -294,7 +306,7 @@ class _Applier:
 
     def _caution(self) -> None:
         caution = self.data["caution"]
-        self._known("caution", caution, self.state.compiled.loaded.library.cautions, "a caution")
+        self._known("caution", caution, self.state.compiled.loaded.library.cautions, tr("a caution"))
         self.state.cautions_read.add(caution)
         self.state.gates_open.add(f"caution:{caution}")
 
@@ -312,7 +324,9 @@ class _Applier:
             # The log knows it already: nobody is asked a second time.
             self.state.events.append(faults.Reading(check_id, {faults.GOOD: 1}, ref=str(self.entry.n)))
             self.state.done_since.add(check_id)
-            self._evidence("check", check_id, self.steps[check_id].name, f"{faults.GOOD} (first power-on gate)")
+            self._evidence(
+                "check", check_id, self.steps[check_id].name, tr("{good} (first power-on gate)", good=faults.GOOD)
+            )
 
     def _saved(self) -> None:
         self.state.saved = self.data
@@ -321,15 +335,15 @@ class _Applier:
             self.state.gates_open.add(DATA_SAVED)
 
     def _proof(self) -> None:
-        self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], "a repair")
+        self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], tr("a repair"))
         self.state.proofs.add(self.data["repair"])
 
     def _consent(self) -> None:
-        self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], "a repair")
+        self._known("repair", self.data["repair"], [r.id for r in self.model.repairs], tr("a repair"))
         self.state.consents.add(self.data["repair"])
 
     def _gear(self) -> None:
-        self._known("gear", self.data["gear"], [g.id for g in self.model.gear], "gear")
+        self._known("gear", self.data["gear"], [g.id for g in self.model.gear], tr("gear"))
         self.state.gear[self.data["gear"]] = (self.entry.at.date(), self.data["outcome"] == "good")
 
     # ---- the rest

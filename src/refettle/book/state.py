@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 from refettle import faults
+from refettle.book.elsewhere import kept, work_out
 from refettle.book.ledger import Ledger
 from refettle.book.log import LogEntry
 from refettle.book.money import Money
@@ -19,6 +20,7 @@ from refettle.book.stores_jobs import JobParts
 from refettle.book.whitening import Whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.knowledge.one_way import one_way_steps
+from refettle.language import current, tr
 
 LEVELS = ("closed", "open", "board")
 GROW = 100
@@ -168,12 +170,17 @@ class JobState:
     @property
     def suspicions(self) -> faults.Suspicions:
         """The suspicions; worked out when first asked for, and kept for the same log."""
-        return _suspicions(self.compiled, tuple(_frozen(e) for e in self.events))
+        return suspicions_of(self.compiled, self.weighed)
+
+    @property
+    def weighed(self) -> tuple[str, ...]:
+        """What moved the suspicions, in a form to be kept by."""
+        return tuple(_frozen(e) for e in self.events)
 
     @property
     def findings(self) -> Findings:
         """What the log says, in small."""
-        return _findings(self.compiled, tuple(_frozen(e) for e in self.events))
+        return _findings(self.compiled, self.weighed, current())
 
     def suspects(self) -> list[Suspect]:
         """Blocks by suspicion, most suspected first."""
@@ -198,7 +205,7 @@ class JobState:
             depth=depth,
             skip=frozenset(c.id for c in model.checks if c.id.startswith(OWNER)) | self.pointless_now(),
         )
-        names = {b.id: b.name for b in self.compiled.loaded.blocks.values()} | {"other": "something not modelled"}
+        names = {b.id: b.name for b in self.compiled.loaded.blocks.values()} | {"other": tr("something not modelled")}
         return faults.Context(
             options=options,
             points=tuple(points),
@@ -217,7 +224,7 @@ class JobState:
 
     def advice(self, customer: bool = False, depth: int = 2) -> faults.Advice:
         """What to do next; see `faults.advise`."""
-        return _advice(self.compiled, tuple(_frozen(e) for e in self.events), _Held(self, customer, depth))
+        return _advice(self.compiled, self.weighed, _Held(self, customer, depth), current())
 
 
 @dataclass(frozen=True)
@@ -269,14 +276,19 @@ def _thaw(text: str) -> faults.Event:
     return _EVENTS[data.pop("_")](**data)
 
 
-@lru_cache(maxsize=8)
-def _suspicions(compiled: CompiledType, events: tuple[str, ...]) -> faults.Suspicions:
+@lru_cache(maxsize=3)
+def suspicions_of(compiled: CompiledType, events: tuple[str, ...]) -> faults.Suspicions:
+    """The suspicions after what a state has `weighed`: tens of megabytes, kept for the last few only."""
     return faults.replay(compiled.model, [_thaw(e) for e in events], compiled.hypotheses(), grow=GROW)
 
 
-@lru_cache(maxsize=512)
-def _findings(compiled: CompiledType, events: tuple[str, ...]) -> Findings:
-    suspicions = _suspicions(compiled, events)
+@kept(1024)
+def _findings(compiled: CompiledType, events: tuple[str, ...], language: str) -> Findings:
+    return work_out(_found, compiled, events)
+
+
+def _found(compiled: CompiledType, events: tuple[str, ...]) -> Findings:
+    suspicions = suspicions_of(compiled, events)
     return Findings(
         tuple(_suspects(compiled, suspicions)),
         suspicions.nothing_wrong(),
@@ -287,9 +299,13 @@ def _findings(compiled: CompiledType, events: tuple[str, ...]) -> Findings:
     )
 
 
-@lru_cache(maxsize=512)
-def _advice(compiled: CompiledType, events: tuple[str, ...], held: _Held) -> faults.Advice:
-    return faults.advise(_suspicions(compiled, events), held.state.context(held.customer, held.depth))
+@kept(1024)
+def _advice(compiled: CompiledType, events: tuple[str, ...], held: _Held, language: str) -> faults.Advice:
+    return work_out(_advised, compiled, events, held.state.context(held.customer, held.depth))
+
+
+def _advised(compiled: CompiledType, events: tuple[str, ...], context: faults.Context) -> faults.Advice:
+    return faults.advise(suspicions_of(compiled, events), context)
 
 
 def _suspects(compiled: CompiledType, suspicions: faults.Suspicions) -> list[Suspect]:
@@ -300,7 +316,7 @@ def _suspects(compiled: CompiledType, suspicions: faults.Suspicions) -> list[Sus
         modes = [(m.id, m.name, float(by_mode[i])) for i, m in enumerate(compiled.model.modes) if m.block == block]
         modes.sort(key=lambda item: -item[2])
         resolved = compiled.loaded.blocks.get(block)
-        name = resolved.name if resolved else "Something not modelled"
+        name = resolved.name if resolved else tr("Something not modelled")
         out.append(Suspect(block, name, chance, bool(resolved and resolved.bench_gear), tuple(modes)))
     out.sort(key=lambda s: (-round(s.chance, 9), s.block))
     return out

@@ -77,7 +77,7 @@ def get_or_create_type_version(loaded: LoadedType) -> TypeVersion:
     return _retrying(make)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=128)
 def _loaded(sha256: str, text: str, file: str, library: str) -> LoadedType:
     return parse_unit_type(text, file, library_from_text(library))
 

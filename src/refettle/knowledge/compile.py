@@ -514,7 +514,7 @@ def _unique(items: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(items))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=128)
 def _compiled(sha256: str, rate: float, holder: _Holder) -> CompiledType:
     return _Compiler(holder.loaded, rate).run()
 
@@ -548,7 +548,7 @@ Factors = tuple[tuple[str, float], ...]
 """Block and what its weight is to be multiplied by, sorted by block."""
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=1024)
 def weighted(compiled: CompiledType, factors: Factors) -> CompiledType:
     """The same type with the weights of some blocks multiplied, as experience has it; see `book.experience`.
 

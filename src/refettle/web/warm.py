@@ -14,8 +14,8 @@ from refettle.book.log import LogError
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 
-JOBS = 40
-"""Of the most recent open jobs."""
+JOBS = 500
+"""Of the open jobs, the most recent first."""
 
 LOOKED_S = 60.0
 """[s] It is looked so often whether it is to be worked out anew."""
@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 def warm(jobs: int = JOBS) -> None:
     """Fill the caches behind the pages for the newest open jobs."""
     try:
-        for job in store.bench()[-jobs:]:
+        for job in store.bench()[::-1][:jobs]:
             try:
                 store.job_state(job).advice(customer=job.unit.owner.kind == "customer")
             except (LogError, KnowledgeError, ModelError) as error:

@@ -7,7 +7,6 @@ import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib import import_module
-from threading import Lock
 from typing import Any
 
 from django.contrib import messages
@@ -72,14 +71,9 @@ def get_job(number: int) -> JobView:
         return JobView(job, entries, None, str(error))
 
 
-# Advice takes a second or so of computing; two at once would only hold each other up.
-_ADVISING = Lock()
-
-
 def advice_of(view: JobView, state: JobState) -> Advice:
-    """What to do next in this job; one at a time, kept in memory for the same log."""
-    with _ADVISING:
-        return state.advice(customer=view.customer)
+    """What to do next in this job: a second or so of computing, kept in memory for the same log."""
+    return state.advice(customer=view.customer)
 
 
 def get_working_job(number: int) -> tuple[JobView, JobState]:
@@ -221,5 +215,7 @@ def qr_of(address: str, scale: int = 2) -> SafeString:
 
     code = segno.make(address, error="m", micro=False)
     text: str = code.svg_inline(scale=scale, border=2, omitsize=False, svgclass="qr", lineclass="qr-ink")
-    text = text.replace("<svg ", f'<svg role="img" aria-label="{escape(tr("QR code of {address}", address=address))}" ', 1)
+    text = text.replace(
+        "<svg ", f'<svg role="img" aria-label="{escape(tr("QR code of {address}", address=address))}" ', 1
+    )
     return mark_safe(text)  # noqa: S308 - an SVG of squares

@@ -1,0 +1,229 @@
+"""A process beside a server's own that works out suspicions, advice and what else takes long.
+
+Threads of one Python process share one lock: while one of them reckons for a second, the pages of all others wait for
+turns. So a server starts this program, sends it what is to be worked out, and waits without holding that lock. Nothing
+is decided here and nothing kept for good: the process may be ended at any time. Where it ended, or does not answer, the
+server starts another, and works out by itself what it was waiting for.
+
+What is sent is a function's name and its values, pickled, over pipes that nobody else holds. A fault model is sent once
+and then named by a number.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import itertools
+import logging
+import os
+import pickle
+import select
+import struct
+import subprocess
+import sys
+from collections import OrderedDict
+from collections.abc import Callable
+from functools import lru_cache
+from threading import Lock
+from typing import IO, Any
+
+from refettle.book import elsewhere
+from refettle.knowledge.compile import CompiledType
+from refettle.language import current, speaking
+
+MODELS = 32
+"""Fault models that the process holds; others are sent again."""
+ANSWERS_WITHIN_S = 120.0
+"""[s] A choice: far longer than anything takes."""
+HEAD = struct.Struct("<Q")
+
+log = logging.getLogger("refettle")
+
+
+class GoneError(Exception):
+    """The process ended, or does not answer."""
+
+
+class _MissingError(Exception):
+    """A fault model that is not held (any more)."""
+
+
+# ---------------------------------------------------------------- what goes over the pipes
+
+_numbers = itertools.count(1)
+
+
+@lru_cache(maxsize=4 * MODELS)
+def _number_of(compiled: CompiledType) -> int:
+    return next(_numbers)
+
+
+class _Pickler(pickle.Pickler):
+    def __init__(self, file: IO[bytes], whole: set[int]) -> None:
+        super().__init__(file, protocol=pickle.HIGHEST_PROTOCOL)
+        self._whole = whole
+
+    def persistent_id(self, obj: Any) -> Any:
+        if not isinstance(obj, CompiledType):
+            return None
+        number = _number_of(obj)
+        return number, pickle.dumps(obj, pickle.HIGHEST_PROTOCOL) if number in self._whole else b""
+
+
+class _Unpickler(pickle.Unpickler):
+    def __init__(self, file: IO[bytes], models: OrderedDict[int, CompiledType]) -> None:
+        super().__init__(file)
+        self._models = models
+
+    def persistent_load(self, pid: Any) -> Any:
+        number, whole = pid
+        if whole:
+            self._models[number] = pickle.loads(whole)  # noqa: S301 - from the process that started this one
+            while len(self._models) > MODELS:
+                self._models.popitem(last=False)
+        if number not in self._models:
+            raise _MissingError(number)
+        self._models.move_to_end(number)
+        return self._models[number]
+
+
+def _pack(asked: Any, whole: set[int]) -> bytes:
+    out = io.BytesIO()
+    _Pickler(out, whole).dump(asked)
+    return out.getvalue()
+
+
+def _send(file: IO[bytes], data: bytes) -> None:
+    file.write(HEAD.pack(len(data)))
+    file.write(data)
+    file.flush()
+
+
+def _receive(file: IO[bytes]) -> bytes:
+    head = file.read(HEAD.size)
+    if len(head) < HEAD.size:
+        raise GoneError("it ended")
+    (length,) = HEAD.unpack(head)
+    data = file.read(length)
+    if len(data) < length:
+        raise GoneError("it ended")
+    return data
+
+
+# ---------------------------------------------------------------- the server's side
+
+
+class Reckoner:
+    """The process, started when it is first needed; one thing is worked out at a time."""
+
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+        self._one = Lock()
+        self._over = False
+
+    def call(self, function: Callable[..., Any], args: tuple[Any, ...]) -> Any:
+        """`function(*args)`. Raises what it raises."""
+        with self._one:
+            try:
+                good, value = self._asked(function, args)
+            except (GoneError, OSError) as error:
+                self._end()
+                if not self._over:
+                    log.warning("the process that works out suspicions: %s; it is started anew", error)
+                return function(*args)
+        if good:
+            return value
+        raise value
+
+    def _asked(self, function: Callable[..., Any], args: tuple[Any, ...]) -> tuple[bool, Any]:
+        if self._over:
+            raise GoneError("the server stops")
+        if self._process is not None and self._process.poll() is not None:
+            self._end()
+        process = self._process = self._process or _started()
+        assert process.stdin is not None
+        assert process.stdout is not None
+        whole: set[int] = set()
+        while True:
+            _send(process.stdin, _pack((current(), function, args), whole))
+            ready, _, _ = select.select([process.stdout], [], [], ANSWERS_WITHIN_S) if os.name == "posix" else (1, 0, 0)
+            if not ready:
+                raise GoneError(f"no answer within {ANSWERS_WITHIN_S:.0f} s")
+            said, value = pickle.loads(_receive(process.stdout))  # noqa: S301 - of the process started here
+            if said != "missing":
+                return said == "done", value
+            whole.add(value)
+
+    def _end(self) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        process.kill()
+        process.wait()
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+
+    def stop(self) -> None:
+        """End it; from now on everything is worked out by this process itself."""
+        self._over = True
+        if self._process is not None:
+            self._process.kill()  # who waits for an answer gets none, and goes on by itself
+        with self._one:
+            self._end()
+
+
+def _started() -> subprocess.Popen[bytes]:
+    # Its own group: a Ctrl-C is for the server, which ends it.
+    own: dict[str, Any] = {"start_new_session": True} if os.name == "posix" else {}
+    program = [sys.executable, "-P", "-m", __spec__.name]
+    return subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, **own)  # noqa: S603
+
+
+def start() -> Reckoner:
+    """Let everything that takes long be worked out by a process beside this one."""
+    made = Reckoner()
+    elsewhere.let(made.call)
+    return made
+
+
+def stop(reckoner: Reckoner) -> None:
+    """Work out everything here again, and end the process."""
+    elsewhere.let(None)
+    reckoner.stop()
+
+
+# ---------------------------------------------------------------- the process itself
+
+
+def main() -> None:
+    """Answer until nobody asks any more."""
+    asks, tells = sys.stdin.buffer, os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what anything prints is no answer
+    models: OrderedDict[int, CompiledType] = OrderedDict()
+    while True:
+        try:
+            data = _receive(asks)
+        except GoneError:
+            return
+        _send(tells, _answer(data, models))
+
+
+def _answer(data: bytes, models: OrderedDict[int, CompiledType]) -> bytes:
+    try:
+        language, function, args = _Unpickler(io.BytesIO(data), models).load()
+        with speaking(language):
+            said: tuple[str, Any] = ("done", function(*args))
+    except _MissingError as missing:
+        said = ("missing", missing.args[0])
+    except Exception as error:
+        said = ("raised", error)
+    try:
+        return pickle.dumps(said, pickle.HIGHEST_PROTOCOL)
+    except Exception as error:  # an error that cannot be sent
+        return pickle.dumps(("raised", RuntimeError(f"{type(said[1]).__name__}: {said[1]} ({error})")))
+
+
+if __name__ == "__main__":
+    main()
