@@ -100,9 +100,12 @@ class _Orders:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             raise self.refuse(path, _shown(value), "an amount, as 4.95")
         try:
-            return Decimal(str(value))
+            amount = Decimal(str(value))
         except InvalidOperation:
-            raise self.refuse(path, _shown(value), "an amount, as 4.95") from None
+            amount = Decimal("sNaN")
+        if amount.is_snan():
+            raise self.refuse(path, _shown(value), "an amount, as 4.95")
+        return amount
 
     def _whole(self, path: tuple[str | int, ...], value: Any) -> int:
         if not isinstance(value, int) or isinstance(value, bool):
