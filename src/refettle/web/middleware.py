@@ -11,13 +11,13 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
-from refettle.language import LANGUAGES, mark, speaking, tr
+from refettle.language import LANGUAGES, speaking, tr
 from refettle.web.serve import is_loopback
-from refettle.web.views.errors import busy
+from refettle.web.views.errors import busy, refused
 
 GetResponse = Callable[[HttpRequest], HttpResponseBase]
 
-POLICY = mark(
+POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; "
     "form-action 'self'; frame-ancestors 'none'"
 )
@@ -105,16 +105,13 @@ class UploadLimit:
                 most=most / 1e6,
             )
         if length.isdecimal() and int(length) > limit:
-            return HttpResponse(
-                tr(
-                    "The upload is {length:.0f} MB; allowed: {limit:.0f} MB at once and {each}.\n",
-                    length=int(length) / 1e6,
-                    limit=limit / 1e6,
-                    each=each,
-                ),
-                status=413,
-                content_type="text/plain; charset=utf-8",
+            said = tr(
+                "The upload is {length:.0f} MB; allowed: {limit:.0f} MB at once and {each}.",
+                length=int(length) / 1e6,
+                limit=limit / 1e6,
+                each=each,
             )
+            return refused(said, 413)
         return self.get_response(request)
 
 
