@@ -10,7 +10,7 @@ import numpy as np
 from refettle.captures.cells import Style, is_over, rescale, unit_of, when
 from refettle.captures.layout import MAX_LINE, Layout, split
 from refettle.captures.model import CaptureError, CaptureStopped, Floats, Progress, Stop
-from refettle.language import tr
+from refettle.language import several, tr
 from refettle.quantities import whole
 
 PIECE = 1 << 20
@@ -62,10 +62,11 @@ class _Slow:
         if len(cells) > len(kinds) and any(cells[len(kinds) :]):
             return tr("{cells} columns found; allowed: {kinds}, as above", cells=len(cells), kinds=len(kinds))
         if len(cells) <= self.columns[0] or (len(cells) < 2 <= len(self.columns)):
-            return tr(
-                "{cells} column{cells_2} found; allowed: {kinds}, as above",
+            return several(
+                "{cells} column found; allowed: {kinds}, as above",
+                "{cells} columns found; allowed: {kinds}, as above",
+                len(cells),
                 cells=len(cells),
-                cells_2="s" if len(cells) != 1 else "",
                 kinds=len(kinds),
             )
         values: list[float] = []

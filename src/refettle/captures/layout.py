@@ -263,11 +263,9 @@ def _numbers_above(best: _Try, begin: int, skip: int) -> tuple[str, ...]:
     if not alike:
         return ()
     return (
-        tr(
-            "line {alike}{alike_2} above the numbers: numbers too, not read",
-            alike=alike[0],
-            alike_2=f" to {alike[-1]}" if len(alike) > 1 else "",
-        ),
+        tr("lines {first} to {last} above the numbers: numbers too, not read", first=alike[0], last=alike[-1])
+        if len(alike) > 1
+        else tr("line {first} above the numbers: numbers too, not read", first=alike[0]),
     )
 
 

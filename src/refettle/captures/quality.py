@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from refettle.captures.model import Capture, Channel, Choices, Floats
-from refettle.language import tr
+from refettle.language import several, tr
 from refettle.quantities import show
 
 MAX_LEVELS = 65_536
@@ -136,11 +136,12 @@ def _of_channel(channel: Channel, capture: Capture, choices: Choices) -> list[st
     if channel.lsb and (high - low) / channel.lsb < _FEW_STEPS and real.size >= _FEW_STEPS:
         steps = round((high - low) / channel.lsb)
         doubts.append(
-            tr(
-                "{name}: only {steps} step{steps_2} of {unit} between lowest and highest: take fewer volts a division",
+            several(
+                "{name}: only {steps} step of {unit} between lowest and highest: take fewer volts a division",
+                "{name}: only {steps} steps of {unit} between lowest and highest: take fewer volts a division",
+                steps,
                 name=name,
                 steps=steps,
-                steps_2="s" if steps > 1 else "",
                 unit=show(channel.lsb, unit),
             )
         )

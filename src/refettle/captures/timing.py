@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refettle.captures.model import CaptureError, Floats
-from refettle.language import tr
+from refettle.language import several, tr
 from refettle.quantities import show
 
 MAX_STRETCH = 4
@@ -189,10 +189,11 @@ def _with_gaps(grid: Grid, count: int, off: float, line: int, said: float | None
     doubts = []
     if lost:
         doubts.append(
-            tr(
-                "{lost} sample{lost_2} missing in {gaps} places, the longest gap {step} at {widest}",
+            several(
+                "{lost} sample missing in {gaps} places, the longest gap {step} at {widest}",
+                "{lost} samples missing in {gaps} places, the longest gap {step} at {widest}",
+                lost,
                 lost=lost,
-                lost_2="s" if lost != 1 else "",
                 gaps=int(np.sum(gaps > 1)),
                 step=show((float(gaps[widest]) - 1) * grid.step, "s"),
                 widest=show(grid.start + grid.step * float(grid.places[widest]), "s"),

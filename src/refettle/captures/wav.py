@@ -12,7 +12,7 @@ from refettle.captures.cells import FROM_OVER
 from refettle.captures.channels import known_unit, make_channel, pick, rescaled
 from refettle.captures.model import Capture, CaptureError, Choices, chosen
 from refettle.captures.quality import stuck_samples
-from refettle.language import tr
+from refettle.language import several, tr
 from refettle.quantities import show
 
 _BITS = {"PCM_U8": 8, "PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
@@ -73,12 +73,13 @@ def read_wav(data: bytes, choices: Choices) -> Capture:
     samples[~(np.abs(samples) < FROM_OVER)] = np.nan
     step = choices.interval or 1.0 / rate
     understood = [
-        tr(
-            "{shape} samples, {rate} a second, {many} channel{many_2}, {about}",
+        several(
+            "{shape} samples, {rate} a second, {many} channel, {about}",
+            "{shape} samples, {rate} a second, {many} channels, {about}",
+            many,
             shape=samples.shape[0],
             rate=rate,
             many=many,
-            many_2="s" if many > 1 else "",
             about=about,
         )
     ]

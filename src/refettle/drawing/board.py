@@ -12,7 +12,7 @@ from html import escape
 from math import atan2, cos, hypot, sin
 
 from refettle.drawing.labels import LETTER, Box, Labels
-from refettle.language import tr
+from refettle.language import several, tr
 from refettle.parts.board import Body, Pad, Part, Side, corners
 from refettle.parts.board_capacitors import Capacitor
 from refettle.parts.board_reading import BoardReading
@@ -155,7 +155,7 @@ def _description(reading: BoardReading, sides: Sequence[Side]) -> str:
         if capacitor.part.placed and (capacitor.part.side in sides or not capacitor.part.surface_mount):
             told.append(_said(reading, capacitor))
     more = tr("; and {told} more", told=len(told) - 60) if len(told) > 60 else ""
-    count = tr("{told} electrolytic capacitor{told_2}", told=len(told), told_2="" if len(told) == 1 else "s")
+    count = several("{n} electrolytic capacitor", "{n} electrolytic capacitors", len(told))
     perhaps = (
         tr(" To be looked at: {perhaps}.", perhaps=", ".join(c.ref for c in reading.perhaps[:30]))
         if reading.perhaps
@@ -383,7 +383,7 @@ class _Panel:
         box = (x - dx, y - dy, x + dx, y + dy)
         if size < 1.0 or labels.taken(box):
             return ""
-        turn = tr(' transform="rotate(-90 {x:.2f} {y:.2f})"', x=x, y=y) if upright else ""
+        turn = f' transform="rotate(-90 {x:.2f} {y:.2f})"' if upright else ""
         return (
             f'<text class="bm-name" x="{x:.2f}" y="{y + 0.36 * size:.2f}" font-size="{size:.2f}" '
             f'text-anchor="middle"{turn}>{escape(part.ref)}</text>'

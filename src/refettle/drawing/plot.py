@@ -207,13 +207,7 @@ def frame(
     axes = f'data-x="{scale_x.low:.9g} {scale_x.high:.9g} {escape(scale_x.unit)}"'
     axes += ' data-log="1"' if scale_x.log else ""
     for side, scale in sides.items():
-        axes += tr(
-            ' data-{side}="{low:.9g} {high:.9g} {unit}"',
-            side=side,
-            low=scale.low,
-            high=scale.high,
-            unit=escape(scale.unit),
-        )
+        axes += f' data-{side}="{scale.low:.9g} {scale.high:.9g} {escape(scale.unit)}"'
     inside = (
         f'<rect class="pl-bed" width="100%" height="100%"/>{_grid(scale_x, sides, small)}'
         f'<svg class="pl-area" width="100%" height="100%" viewBox="0 0 {WIDE:g} {HIGH:g}" '

@@ -188,7 +188,7 @@ def _screw(line: Lying, y: float, scale: float) -> str:
 
 
 def _svg(name: str, height: float, ident: str, title: str, told: str, body: Sequence[str], life_size: bool) -> str:
-    size = tr(' width="{width:g}mm" height="{height:.1f}mm"', width=WIDTH, height=height) if life_size else ""
+    size = f' width="{WIDTH:g}mm" height="{height:.1f}mm"' if life_size else ""
     return (
         f'<svg class="{name}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:.2f}"{size} role="img" '
         f'aria-labelledby="{ident}-title {ident}-desc"><title id="{ident}-title">{escape(title)}</title>'

@@ -13,7 +13,7 @@ from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 
-from refettle.language import mark, tr
+from refettle.language import mark, several, tr
 from refettle.ordering.choice import ZERO, Choice, Handed, cost_of, goods_cost, hand_out, price_of, short_of, step_of
 from refettle.ordering.explain import Explainer
 from refettle.ordering.model import Problem
@@ -253,10 +253,11 @@ def _shorts(found: Problem, choice: Choice, solver: Solver, out: Search) -> tupl
     most = found.terms.at_most_suppliers
     if most is not None:
         free = replace(found, terms=replace(found.terms, at_most_suppliers=None))
-        says = tr(
-            "with {most} supplier{most_2} at most it cannot be served beside the others",
+        says = several(
+            "with {most} supplier at most it cannot be served beside the others",
+            "with {most} suppliers at most it cannot be served beside the others",
+            most,
             most=most,
-            most_2="s" if most > 1 else "",
         )
         relaxed.append(("suppliers", says, free))
     if any(supplier.most is not None for supplier in found.suppliers.values()):
