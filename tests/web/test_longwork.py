@@ -8,6 +8,7 @@ from threading import Event
 import pytest
 from django.test import Client
 
+from refettle import language
 from refettle.knowledge.loading import load_shipped_type
 from refettle.knowledge.supply_files import supply_of
 from refettle.web import longwork
@@ -107,7 +108,7 @@ def test_large_results_make_room(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(longwork, "MOST_KEPT_BYTES", 250)
     for key in range(4):
         assert work("Reading", key, lambda here: "x", size=lambda result: 100).wait(5)
-    assert list(longwork._works) == [1, 2, 3]
+    assert [key for _, key in longwork._works] == [1, 2, 3]
     assert sum(each.size for each in longwork._works.values()) == 300
     work("Reading", 4, lambda here: "y").wait(5)
     assert 1 not in longwork._works
@@ -154,3 +155,15 @@ def test_variants_worked_out_by_then_are_kept() -> None:
     assert 1000 <= found.result.count < 100_000
     assert found.result.count % 1000 == 0
     assert found.result.rails[0].headroom.values.size == found.result.count
+
+
+def test_work_speaks_the_language_of_who_began_it_and_is_kept_for_that_language() -> None:
+    def begin() -> longwork.Work:
+        return work("Reading", "spoken", lambda here: language.current())
+
+    with language.speaking("de"):
+        german = begin()
+        assert german.wait(5)
+    english = begin()
+    assert english.wait(5)
+    assert (german.result, english.result) == ("de", "en")

@@ -16,11 +16,12 @@ from django.db.models import Case, F, IntegerField, Q, QuerySet, Value, When
 from django.db.models.functions import Lower
 
 from refettle.book.models_stores import Part
+from refettle.language import tr
 from refettle.parts.capacitor import ELECTROLYTIC
 from refettle.parts.markings import MarkingError, read_marking
 from refettle.parts.markings_capacitors import STANDARD_VOLTS
 from refettle.parts.markings_reading import UNITS
-from refettle.quantities import THIN, QuantityError, number, parse, plain, show
+from refettle.quantities import THIN, QuantityError, number, parse, plain, show, written
 
 MAX_LENGTH = 100
 MOST = 1000
@@ -86,20 +87,26 @@ class Query:
         """How it was understood; of values that may be meant, those `found` (unit and amount), else the first."""
         among = set(found)
         seen = [each for each in self.meant if (each.unit, each.amount) in among] if among else []
-        said = [" or ".join(each.says for each in (seen or self.meant[:1])[:3])] if self.meant else []
+        said = [tr(" or ").join(each.says for each in (seen or self.meant[:1])[:3])] if self.meant else []
         if self.volt:
             said.append(_volts(self.volt))
         if self.celsius:
-            said.append(f"{number(self.celsius)}{THIN}°C or more")
-        said += [f"{number(each)}{THIN}mm pitch, diameter or height" for each in self.mm]
+            said.append(tr("{celsius}\u202f°C or more", celsius=number(self.celsius)))
+        said += [tr("{mm}\u202fmm pitch, diameter or height", mm=number(each)) for each in self.mm]
         if self.body:
-            said.append(f"{number(self.body[0])}{THIN}mm across, {number(self.body[1])}{THIN}mm high")
+            said.append(
+                tr(
+                    "{across}\u202fmm across, {high}\u202fmm high",
+                    across=number(self.body[0]),
+                    high=number(self.body[1]),
+                )
+            )
         said += [f"“{word}”" for word in self.words]
         return ", ".join(said)
 
 
 def _volts(volt: float) -> str:
-    return f"{show(volt, 'V', 4)} or more"
+    return tr("{volts} or more", volts=show(volt, "V", 4))
 
 
 # ---------------------------------------------------------------- reading
@@ -325,7 +332,7 @@ def part_facts(part: Part) -> dict[str, Any]:
         "code": part.code,
         "name": part.name,
         "kind": part.kind,
-        "value": show(part.amount, SHOWN_UNIT.get(part.unit, ""), 4) if part.amount is not None else None,
+        "value": written(part.amount, SHOWN_UNIT.get(part.unit, ""), 4) if part.amount is not None else None,
         "amount": part.amount,
         "unit": part.unit,
         "volt": part.volt,

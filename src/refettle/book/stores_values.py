@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any, cast
 
+from refettle.language import tr
 from refettle.parts.capacitor import ELECTROLYTIC, KINDS, AtFrequency, CapacitorError, Mount, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.markings import MarkingError, read_marking
 from refettle.parts.markings_reading import Reading
-from refettle.quantities import QuantityError, letter_code, parse, plain, show
+from refettle.quantities import QuantityError, letter_code, parse, plain, show, written
 
 if TYPE_CHECKING:
     from refettle.book.models_stores import Part
@@ -57,7 +58,7 @@ def read_value(text: str, kind: str = "", name: str = "") -> dict[str, Any]:
     if not said:
         return {}
     if len(said) > 120:
-        raise ValueTextError(f"{len(said)} characters found; allowed: at most 120")
+        raise ValueTextError(tr("{n} characters found; allowed: at most 120", n=len(said)))
     kind = kind.strip().casefold()
     unit = "F" if kind in _CAPACITORS else _OF_KIND.get(kind, "")
     words = re.findall(r"[a-z-]+", f"{said} {name}".casefold())
@@ -73,7 +74,7 @@ def read_value(text: str, kind: str = "", name: str = "") -> dict[str, Any]:
         if found is not None:
             return found
     if unit == "Hz":
-        raise ValueTextError(f"{text!r} found; allowed: a frequency such as 16 MHz")
+        raise ValueTextError(tr("{found!r} found; allowed: a frequency such as 16 MHz", found=text))
     return _marked(text, said, unit)
 
 
@@ -103,14 +104,20 @@ def _named(text: str, said: str, kind: str, words: list[str]) -> str:
             continue
         fits.append(unit)
     if len(fits) > 1:
-        either = " or ".join(UNITS[unit] for unit in fits)
-        raise ValueTextError(f"{text!r} may be in {either}; allowed: with its unit, or with a kind such as capacitor")
+        either = tr(" or ").join(UNITS[unit] for unit in fits)
+        raise ValueTextError(
+            tr(
+                "{found!r} may be in {either}; allowed: with its unit, or with a kind such as capacitor",
+                found=text,
+                either=either,
+            )
+        )
     return fits[0] if fits else ""
 
 
 def _hertz(said: str, hertz: re.Match[str], unit: str) -> dict[str, Any]:
     if unit not in ("", "Hz"):
-        raise ValueTextError(f"{said!r} found; allowed: a value in {UNITS[unit]}")
+        raise ValueTextError(tr("{found!r} found; allowed: a value in {unit}", found=said, unit=UNITS[unit]))
     try:
         return {"unit": "Hz", "amount": parse(said.replace("mhz", "MHz").replace("khz", "kHz"), "Hz")}
     except QuantityError as error:
@@ -146,9 +153,13 @@ def _refuse_bare(said: str, farad: float, sure: bool) -> None:
     """A number alone is not taken for so many farad: 4.7 printed on a capacitor is 4.7 µF or 4.7 pF, never 4.7 F."""
     for number, behind in _ALONE.findall(said):
         if float(number.replace(",", ".")) == farad and behind.casefold() != "f":
-            other = f"{number}nF or {number}pF" if sure else f"{number}ohm or {number}uH"
+            other = tr("{n}nF or {n}pF", n=number) if sure else tr("{n}ohm or {n}uH", n=number)
             raise ValueTextError(
-                f"{number!r} found, a number without a unit; allowed: with its unit, such as {number}uF, {other}"
+                tr(
+                    "{number!r} found, a number without a unit; allowed: with its unit, such as {number}uF, {others}",
+                    number=number,
+                    others=other,
+                )
             )
 
 
@@ -169,11 +180,21 @@ def _marked(text: str, said: str, unit: str) -> dict[str, Any]:
     readings = [r for r in _readings(said, _MARKED.get(unit)) if r.rank == 1 and r.value is not None]
     means = {(r.unit, r.value) for r in readings}
     if len(means) > 1:
-        either = " or ".join(sorted({r.says for r in readings}))
-        raise ValueTextError(f"{text!r} may be {either}; allowed: with its unit, or with a kind such as capacitor")
+        either = tr(" or ").join(sorted({r.says for r in readings}))
+        raise ValueTextError(
+            tr(
+                "{found!r} may be {either}; allowed: with its unit, or with a kind such as capacitor",
+                found=text,
+                either=either,
+            )
+        )
     if not readings or readings[0].words:
-        allowed = f"a value in {UNITS[unit]}" if unit else "such as 4u7 50V, 4k7, 10 µH, 16 MHz, or no value"
-        raise ValueTextError(f"{text!r} found; allowed: {allowed}")
+        allowed = (
+            tr("a value in {unit}", unit=UNITS[unit])
+            if unit
+            else tr("such as 4u7 50V, 4k7, 10 µH, 16 MHz, or no value")
+        )
+        raise ValueTextError(tr("{found!r} found; allowed: {allowed}", found=text, allowed=allowed))
     best = readings[0]
     fields: dict[str, Any] = {"unit": {"Ω": "ohm"}.get(best.unit, best.unit), "amount": best.value}
     rated: dict[str, Any] = {}
@@ -278,7 +299,7 @@ def value_text(part: Part) -> str:
     if part.amount is None:
         return ""
     rated: Mapping[str, Any] = part.rated if isinstance(part.rated, dict) else {}
-    said = [show(part.amount, UNITS.get(part.unit, ""), 9).replace("\u2009", "")]
+    said = [written(part.amount, UNITS.get(part.unit, ""), 9).replace("\u2009", "")]
     if part.volt is not None and part.unit in ("F", "ohm"):
         said.append(f"{part.volt:.12g}V")
     if part.celsius is not None and part.unit == "F":
@@ -312,7 +333,7 @@ def code_for(fields: Mapping[str, Any], name: str) -> str:
         except QuantityError:
             pass
     if amount is not None and unit in ("H", "Hz"):
-        shown = show(amount, UNITS[unit]).replace("µ", "u").replace("\u2009", "")
+        shown = written(amount, UNITS[unit]).replace("µ", "u").replace("\u2009", "")
         return ("L" if unit == "H" else "X") + shown.removesuffix("Hz").removesuffix("H")
     words = re.findall(r"[A-Za-z0-9]+", name.upper())
     return "-".join(words)[:24].strip("-") or "PART"

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from refettle.book.backup import back_up
 from refettle.book.backup_store import BackupError, Store
+from refettle.language import several, tr
 from refettle.web.environment import read_options
 
 EVERY = timedelta(days=1)
@@ -117,12 +118,15 @@ def notice(now: datetime) -> str:
         return ""
     age = None if found.last is None else now - found.last
     last = None if found.last is None else f"{timezone.localtime(found.last):%Y-%m-%d %H:%M}"
-    made = "there is none yet" if last is None else f"the last one is of {last}"
+    made = tr("there is none yet") if last is None else tr("the last one is of {last}", last=last)
     if found.failed:
-        return f"The backup failed: {found.failed.rstrip('.')}; {made}."
+        return tr("The backup failed: {reason}; {made}.", reason=tr(found.failed).rstrip("."), made=made)
     if age is not None and age > OLD:
-        return f"The last backup is {age.days} days old."
+        return several("The last backup is {n} day old.", "The last backup is {n} days old.", age.days)
     if found.lacking:
-        files = "1 file" if found.lacking == 1 else f"{found.lacking} files"
-        return f"The last backup is without {files}; refettle doctor says which."
+        return several(
+            "The last backup is without {n} file; refettle doctor says which.",
+            "The last backup is without {n} files; refettle doctor says which.",
+            found.lacking,
+        )
     return ""

@@ -12,6 +12,7 @@ from refettle.book.batches import BenchDue
 from refettle.book.log import LogEntry
 from refettle.book.whitening import Batch, Due, PartProgress, Whitening
 from refettle.drawing.plot import Band, Limit, Mark, Trace, line_plot
+from refettle.language import decimal, mark, tr
 from refettle.quantities import MINUS, number
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.yellows import THIN
@@ -19,7 +20,11 @@ from refettle.whitening.curve import fall_curve
 from refettle.whitening.kinetics import EarlierBatch
 from refettle.whitening.progress import Progress
 
-DUE_WORDS = {"turn": "Turn and stir", "look": "Look, and take a photo", "dark": "Photo after 14 days in the dark"}
+DUE_WORDS = {
+    "turn": mark("Turn and stir"),
+    "look": mark("Look, and take a photo"),
+    "dark": mark("Photo after 14 days in the dark"),
+}
 
 
 @dataclass(frozen=True)
@@ -77,13 +82,19 @@ def spell(minutes: float) -> str:
     if whole < 48 * 60:
         hours, rest = divmod(whole, 60)
         return f"{hours}{THIN}h" + (f" {rest}{THIN}min" if rest and hours < 10 else "")
-    return f"{round(whole / 1440)}{THIN}days"
+    return tr("{days}\u202fdays", days=round(whole / 1440))
 
 
 def due_view(due: Due, late: float, number: int = 0, name: str = "") -> DueView:
     """`late` [min], below 0 while there is time."""
-    when = "now" if abs(late) < 1 else f"overdue by {spell(late)}" if late > 0 else f"in {spell(late)}"
-    return DueView(due.what, DUE_WORDS[due.what], when, late >= 0, due.batch, ", ".join(due.parts), number, name)
+    when = (
+        tr("now")
+        if abs(late) < 1
+        else tr("overdue by {time}", time=spell(late))
+        if late > 0
+        else tr("in {time}", time=spell(late))
+    )
+    return DueView(due.what, tr(DUE_WORDS[due.what]), when, late >= 0, due.batch, ", ".join(due.parts), number, name)
 
 
 def bench_due(found: Iterable[BenchDue]) -> list[DueView]:
@@ -101,14 +112,20 @@ def batch_facts(batch: Batch) -> str:
     terms = batch.terms
     pieces = [batch.method]
     if terms["percent"] is not None:
-        pieces.append(f"{terms['percent']:g}{THIN}% w/w")
+        pieces.append(tr("{percent:g}\u202f% w/w", percent=terms["percent"]))
     if terms["litres"] is not None:
-        pieces.append(f"{terms['litres']:g}{THIN}L")
+        pieces.append(f"{decimal(terms['litres'], 'g')}{THIN}L")
     if batch.lamp:
         pieces.append(batch.lamp)
     if terms["mw_cm2"] is not None:
-        pieces.append(f"{terms['mw_cm2']:g}{THIN}mW/cm² at the part")
-    pieces.append(f"turn every {terms['turn_every']:g}{THIN}min, look every {terms['check_every']:g}{THIN}min")
+        pieces.append(tr("{light:g}\u202fmW/cm² at the part", light=terms["mw_cm2"]))
+    pieces.append(
+        tr(
+            "turn every {turn:g}\u202fmin, look every {look:g}\u202fmin",
+            turn=terms["turn_every"],
+            look=terms["check_every"],
+        )
+    )
     return ", ".join(pieces)
 
 
@@ -139,7 +156,9 @@ def part_view(state: Whitening, part: str, earlier: Iterable[EarlierBatch], now:
     rebound = state.rebound_of(part)
     back = ""
     if rebound is not None:
-        back = rebound.says + ("" if rebound.share is None else f"; {100 * rebound.share:.0f}{THIN}% of what had gone")
+        back = rebound.says + (
+            "" if rebound.share is None else tr("; {share:.0f}\u202f% of what had gone", share=100 * rebound.share)
+        )
     ended = got.batch is not None and part in got.batch.ended
     share = found is not None and (len(got.looks) > 1 or not got.batch)
     return PartView(
@@ -174,7 +193,11 @@ def _next(found: Progress | None, got: PartProgress, ended: bool) -> str:
     if found is None or ended or found.stops or got.batch is None or not got.looks:
         return ""
     ahead = found.next_look - got.looks[-1].hours
-    return f"at {number(found.next_look)}{THIN}h in the bath, {spell(60 * ahead)} after the last photo"
+    return tr(
+        "at {hours}\u202fh in the bath, {ahead} after the last photo",
+        hours=number(found.next_look),
+        ahead=spell(60 * ahead),
+    )
 
 
 def _plots(got: PartProgress, ident: str) -> tuple[PlotView, ...]:
@@ -191,19 +214,24 @@ def _plots(got: PartProgress, ident: str) -> tuple[PlotView, ...]:
     target = 100.0 * got.progress.target / start
     curve = fall_curve(got.looks, 0.0, got.progress, got.setup)
     unit = "J/cm²" if by_dose else "h"
-    says = (
-        f"{got.part}: {y[-1]:.0f} % of the yellowing left after {number(float(x[-1]))} {unit}; target {target:.0f} %."
+    says = tr(
+        "{part}: {left:.0f} % of the yellowing left after {spent} {unit}; target {target:.0f} %.",
+        part=got.part,
+        left=y[-1],
+        spent=number(float(x[-1])),
+        unit=unit,
+        target=target,
     )
     bands, traces = [], []
     if curve is not None:
         scale = 100.0 / start
         bands = [Band("90 %", curve.x, np.clip(curve.low * scale, -40, 140), np.clip(curve.high * scale, -40, 140))]
-        traces = [Trace("fall fitted", curve.x, curve.middle * scale, "%", look="model")]
+        traces = [Trace(tr("fall fitted"), curve.x, curve.middle * scale, "%", look="model")]
         if got.progress.forecast is not None:
-            says += f" Target reached: {got.progress.forecast.says}."
-    traces.append(Trace("left", x, y, "%"))
+            says += tr(" Target reached: {says}.", says=got.progress.forecast.says)
+    traces.append(Trace(tr("left"), x, y, "%"))
     marks = [Mark(float(at), "", float(value)) for at, value in zip(x, y, strict=True)]
-    title = f"{got.part}: left of the yellowing"
+    title = tr("{part}: left of the yellowing", part=got.part)
     svg = line_plot(
         traces,
         title=title,
@@ -215,4 +243,4 @@ def _plots(got: PartProgress, ident: str) -> tuple[PlotView, ...]:
         limits=[Limit(target, f"target, {target:.0f} %")],
         ident=ident,
     )
-    return (plot_view(title, svg, says, key="Pale: 90 % of what fits the readings." if bands else ""),)
+    return (plot_view(title, svg, says, key=tr("Pale: 90 % of what fits the readings.") if bands else ""),)

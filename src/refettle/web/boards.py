@@ -14,6 +14,7 @@ from typing import Any
 from refettle.book.files import FileError, fetch
 from refettle.book.ledger import Place as Replaced
 from refettle.book.state import JobState
+from refettle.language import decimal, mark, tr
 from refettle.parts.board_capacitors import Capacitor, ref_order, toward
 from refettle.parts.board_reading import BoardReading, Polarity, read_board
 from refettle.parts.board_text import BoardError
@@ -23,18 +24,18 @@ from refettle.parts.circuit_path import NoSuchOutputError, OnPath
 from refettle.parts.circuit_roles import Seat
 from refettle.parts.health import Risk, Use, risk
 from refettle.parts.substitutes import Assessment, assess, place_of, rated_of
-from refettle.quantities import THIN, show
+from refettle.quantities import THIN, show, written
 
-MINUS = ("up", "down", "left", "right", "not polarised")
+MINUS = (mark("up"), mark("down"), mark("left"), mark("right"), mark("not polarised"))
 ARROWS = {"up": "↑", "down": "↓", "left": "←", "right": "→", "not polarised": "○"}
 ROLE_GROUPS = {
-    "mains": "On the mains",
-    "between rails": "Between rails",
-    "signal": "In the signal’s way",
-    "timing": "Timing and reset",
-    "bias": "Bias",
-    "filter": "Filter",
-    "unknown": "Seat in the circuit not known",
+    "mains": mark("On the mains"),
+    "between rails": mark("Between rails"),
+    "signal": mark("In the signal’s way"),
+    "timing": mark("Timing and reset"),
+    "bias": mark("Bias"),
+    "filter": mark("Filter"),
+    "unknown": mark("Seat in the circuit not known"),
 }
 
 
@@ -174,7 +175,7 @@ def board_view(state: JobState, folder: Path, output: str = "", now: int | None 
         except NoSuchOutputError as error:
             way_trouble = str(error)
     elif output:
-        way_trouble = "no board file with nets is kept with this job yet; allowed: after one is added"
+        way_trouble = tr("no board file with nets is kept with this job yet; allowed: after one is added")
     years = state.compiled.loaded.unit_type.years
     made = years[0] if years is not None else None
     found = [_view(state, reading, ref, way, made, now) for ref in _refs(state, reading)]
@@ -217,13 +218,13 @@ def _view(
     age: Risk | None = None
     if rated is not None and made is not None and now is not None and now >= made:
         age = risk(rated, Use(made, now, mains=seat is not None and seat.role == "mains"))
-    standing = "in place" if place is None else "out" if place.out else "done"
+    standing = mark("in place") if place is None else mark("out") if place.out else mark("done")
     sure = found is not None and found.electrolytic and found.part.fitted
     return CapacitorView(
         ref=ref,
         value=value,
-        words=_words(rated) or value or "value not stated",
-        side=str(noted.get("side", "front")) if noted else found.part.side if found else "side not stated",
+        words=_words(rated) or value or tr("value not stated"),
+        side=str(noted.get("side", "front")) if noted else found.part.side if found else mark("side not stated"),
         size=_size(found),
         spot=_spot(reading, found, noted),
         group=_group(seat),
@@ -285,14 +286,24 @@ def _signs(
         return "not polarised", "not polarised", ()
     lies: dict[str, str | None] = {}
     told = []
-    for name, plus in (("by number", polarity.by_number), ("by print", polarity.by_print), ("by net", polarity.by_net)):
+    for name, plus in (
+        (mark("by number"), polarity.by_number),
+        (mark("by print"), polarity.by_print),
+        (mark("by net"), polarity.by_net),
+    ):
         lies[name] = toward(found.part, plus) if plus is not None else None
         other = next((p for p in found.part.pads if p.number not in ("", plus)), None)
         if plus is None or other is None:
-            told.append((name, "does not tell"))
+            told.append((name, mark("does not tell")))
             continue
-        net = f" on {other.net}" if name == "by net" and other.net else ""
-        told.append((name, f"minus at pad {other.number}{net}" + (f", {lies[name]}" if lies[name] else "")))
+        net = tr(" on {net}", net=other.net) if name == "by net" and other.net else ""
+        told.append(
+            (
+                name,
+                tr("minus at pad {pad}{net}", pad=other.number, net=net)
+                + (f", {tr(lies[name] or '')}" if lies[name] else ""),
+            )
+        )
     printed, by_net = (lies[name] if lies[name] in MINUS else None for name in ("by print", "by net"))
     return printed, by_net, tuple(told)
 
@@ -301,22 +312,24 @@ def _group(seat: Seat | None) -> str:
     if seat is None:
         return ROLE_GROUPS["unknown"]
     if seat.role == "rail":
-        return f"Rail {seat.rail}"
+        return tr("Rail {rail}", rail=seat.rail)
     return ROLE_GROUPS.get(seat.role, ROLE_GROUPS["unknown"])
 
 
 def _text(rated: Rated) -> str:
     """As `read_capacitor` reads it back: what is written into the log."""
-    volts = f" {show(rated.volt, 'V')}".replace(THIN, "") if rated.volt is not None else ""
+    volts = f" {written(rated.volt, 'V')}".replace(THIN, "") if rated.volt is not None else ""
     grade = f" {rated.celsius:g}C" if rated.celsius is not None else ""
     classes = f" {'/'.join(sorted(rated.safety))}" if rated.safety else ""
-    return f"{show(rated.farad, 'F')}".replace(THIN, "") + volts + grade + f" {rated.kind}" + classes
+    return f"{written(rated.farad, 'F')}".replace(THIN, "") + volts + grade + f" {rated.kind}" + classes
 
 
 def _words(rated: Rated | None) -> str:
     if rated is None:
         return ""
-    return show(rated.farad, "F") + (f" {show(rated.volt, 'V')}" if rated.volt is not None else ", volts not stated")
+    return show(rated.farad, "F") + (
+        f" {show(rated.volt, 'V')}" if rated.volt is not None else tr(", volts not stated")
+    )
 
 
 def _size(found: Capacitor | None) -> str:
@@ -324,12 +337,15 @@ def _size(found: Capacitor | None) -> str:
         return ""
     size, said = found.size, []
     if size.diameter is not None:
-        said.append(f"⌀ {1e3 * size.diameter:.3g}{THIN}mm")
+        said.append(f"⌀ {decimal(1e3 * size.diameter, '.3g')}{THIN}mm")
     if size.length is not None:
-        across = f" × {1e3 * size.width:.3g}" if size.width is not None else " long"
-        said.append(f"{1e3 * size.length:.3g}{across}{THIN}mm")
+        length = decimal(1e3 * size.length, ".3g")
+        if size.width is None:
+            said.append(tr("{length} long\u2009mm", length=length))
+        else:
+            said.append(f"{length} × {decimal(1e3 * size.width, '.3g')}{THIN}mm")
     if size.pitch is not None:
-        said.append(f"pitch {1e3 * size.pitch:.3g}{THIN}mm")
+        said.append(tr("pitch {pitch:.3g}\u2009mm", pitch=1e3 * size.pitch))
     return ", ".join(said)
 
 
@@ -338,10 +354,18 @@ def _spot(reading: BoardReading | None, found: Capacitor | None, noted: Mapping[
         left, top, _, _ = reading.board.bounds
         body = found.part.body
         x, y = (body.x, body.y) if body is not None else (found.part.x, found.part.y)
-        return f"{1e3 * (x - left):.0f}{THIN}mm from the left, {1e3 * (y - top):.0f}{THIN}mm from the top"
+        return tr(
+            "{across:.0f}\u2009mm from the left, {down:.0f}\u2009mm from the top",
+            across=1e3 * (x - left),
+            down=1e3 * (y - top),
+        )
     if noted and noted.get("x") is not None:
-        return f"{100 * noted['x']:.0f}{THIN}% from the left, {100 * noted['y']:.0f}{THIN}% from the top of its photo"
-    return "not stated"
+        return tr(
+            "{across:.0f}\u2009% from the left, {down:.0f}\u2009% from the top of its photo",
+            across=100 * noted["x"],
+            down=100 * noted["y"],
+        )
+    return tr("not stated")
 
 
 # ---------------------------------------------------------------- replacing
@@ -351,7 +375,7 @@ def groups(view: BoardView) -> list[Group]:
     """The queue by seat, in order; what lies on the way to the chosen output is the first group."""
     made: dict[str, list[CapacitorView]] = {}
     for c in view.queue:
-        title = f"On the way to {view.toward}" if c.on_way is not None else c.group
+        title = tr("On the way to {signal}", signal=view.toward) if c.on_way is not None else c.group
         made.setdefault(title, []).append(c)
     return [Group(title, tuple(members)) for title, members in made.items()]
 
@@ -359,7 +383,9 @@ def groups(view: BoardView) -> list[Group]:
 def judge_new(c: CapacitorView, text: str) -> Assessment:
     """A new part against the one that came out, in its place. CapacitorError where either cannot be read."""
     if c.rated is None:
-        raise CapacitorError(c.trouble or f"{c.ref}: what came out could not be read, so nothing is compared")
+        raise CapacitorError(
+            c.trouble or tr("{ref}: what came out could not be read, so nothing is compared", ref=c.ref)
+        )
     candidate = read_capacitor(text, c.rated.kind)
     return assess(c.rated, candidate, place_of(c.seat) if c.seat is not None else None)
 

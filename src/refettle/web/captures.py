@@ -11,6 +11,7 @@ import numpy as np
 from refettle.captures import Capture, CaptureError, Channel, Choices
 from refettle.drawing.plot import Trace, line_plot
 from refettle.drawing.plot_data import MOST_POINTS
+from refettle.language import tr
 from refettle.quantities import show
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.typed import quantity
@@ -38,25 +39,25 @@ def choices_of(typed: Mapping[str, str]) -> Choices:
     """The corrections as the reading takes them. Raises CaptureError naming the field."""
     column: str | int | None = typed.get("time_column")
     return Choices(
-        decimal=_word(typed, "decimal", "decimal mark", DECIMALS),
-        separator=_word(typed, "separator", "separator", SEPARATORS),
-        skip=_whole(typed.get("skip"), "lines to skip"),
+        decimal=_word(typed, "decimal", tr("decimal mark"), DECIMALS),
+        separator=_word(typed, "separator", tr("separator"), SEPARATORS),
+        skip=_whole(typed.get("skip"), tr("lines to skip")),
         rows=_rows(typed.get("rows")),
         time_column=int(column) if isinstance(column, str) and column.isdecimal() else column,
         time_unit=typed.get("time_unit"),
-        interval=quantity(typed.get("interval"), "s", "sample interval", CaptureError),
+        interval=quantity(typed.get("interval"), "s", tr("sample interval"), CaptureError),
         units={n: typed[f"unit_{n}"] for n in _channels(typed, "unit")},
         probe={
-            n: quantity(typed[f"probe_{n}"], "", f"probe of channel {n}", CaptureError) or 0.0
+            n: quantity(typed[f"probe_{n}"], "", tr("probe of channel {n}", n=n), CaptureError) or 0.0
             for n in _channels(typed, "probe")
         },
         scale={
-            n: quantity(typed[f"scale_{n}"], "", f"scale of channel {n}", CaptureError) or 0.0
+            n: quantity(typed[f"scale_{n}"], "", tr("scale of channel {n}", n=n), CaptureError) or 0.0
             for n in _channels(typed, "scale")
         },
-        full_scale=quantity(typed.get("full_scale"), "V", "full scale", CaptureError),
-        ac_coupled=_word(typed, "coupling", "coupling", COUPLINGS),
-        expect_volts=quantity(typed.get("expect"), "V", "volts expected", CaptureError),
+        full_scale=quantity(typed.get("full_scale"), "V", tr("full scale"), CaptureError),
+        ac_coupled=_word(typed, "coupling", tr("coupling"), COUPLINGS),
+        expect_volts=quantity(typed.get("expect"), "V", tr("volts expected"), CaptureError),
     )
 
 
@@ -70,8 +71,13 @@ def stretch_of(form: Mapping[str, str], capture: Capture) -> tuple[float, float]
     start, end = first if start is None else start, last if end is None else end
     if not (start < end and end > first and start < last):
         raise CaptureError(
-            f"stretch: {show(start, 's')} to {show(end, 's')} found; allowed: a stretch in order, within "
-            f"{show(first, 's')} to {show(last, 's')}"
+            tr(
+                "stretch: {start} to {end} found; allowed: a stretch in order, within {first} to {last}",
+                start=show(start, "s"),
+                end=show(end, "s"),
+                first=show(first, "s"),
+                last=show(last, "s"),
+            )
         )
     return max(start, first), min(end, last)
 
@@ -85,7 +91,10 @@ def _word(typed: Mapping[str, str], field: str, name: str, allowed: Mapping[str,
     if text is None:
         return None
     if text not in allowed:
-        raise CaptureError(f"{name}: {text[:40]!r} found; allowed: {', '.join(allowed)}", asks=field)
+        raise CaptureError(
+            tr("{name}: {text!r} found; allowed: {allowed}", name=name, text=text[:40], allowed=", ".join(allowed)),
+            asks=field,
+        )
     return allowed[text]
 
 
@@ -93,7 +102,7 @@ def _whole(text: str | None, name: str) -> int | None:
     if text is None:
         return None
     if not text.isdecimal() or len(text) > 9:
-        raise CaptureError(f"{name}: {text[:40]!r} found; allowed: a whole number")
+        raise CaptureError(tr("{name}: {text!r} found; allowed: a whole number", name=name, text=text[:40]))
     return int(text)
 
 
@@ -102,7 +111,9 @@ def _rows(text: str | None) -> tuple[int, int] | None:
         return None
     ends = [each.strip() for each in text.replace("to", "-").replace("–", "-").split("-")]
     if len(ends) != 2 or not all(each.isdecimal() and len(each) < 10 for each in ends):
-        raise CaptureError(f"rows: {text[:40]!r} found; allowed: first and last, as in 1-5000", asks="rows")
+        raise CaptureError(
+            tr("rows: {text!r} found; allowed: first and last, as in 1-5000", text=text[:40]), asks="rows"
+        )
     return int(ends[0]), int(ends[1])
 
 
@@ -176,11 +187,11 @@ def _row(number: int, channel: Channel) -> ChannelRow:
     unit = channel.unit
     notes = []
     if channel.missing:
-        notes.append(f"{channel.missing} samples missing")
+        notes.append(tr("{count} samples missing", count=channel.missing))
     if channel.clipped:
-        notes.append(f"{channel.clipped} samples stuck at an end")
+        notes.append(tr("{count} samples stuck at an end", count=channel.clipped))
     if not held.size:
-        return ChannelRow(number, channel.name, unit, "", "", "", "", "", (*notes, "nothing read"))
+        return ChannelRow(number, channel.name, unit, "", "", "", "", "", (*notes, tr("nothing read")))
     low, high = float(held.min()), float(held.max())
     return ChannelRow(
         number,
@@ -201,7 +212,16 @@ def _plots(
     shown = [c for c in capture.channels if np.isfinite(c.values).any()][:PLOTTED]
     if not shown:
         return ()
-    says = {row.name: f"{row.name} lies between {row.low} and {row.high}, {row.mean} in the mean." for row in rows}
+    says = {
+        row.name: tr(
+            "{name} lies between {low} and {high}, {mean} in the mean.",
+            name=row.name,
+            low=row.low,
+            high=row.high,
+            mean=row.mean,
+        )
+        for row in rows
+    }
     traces = [Trace(c.name, capture.times, c.values, c.unit) for c in shown]
     apart = len(shown) == 2 and _apart(shown[0], shown[1])
     # Two long rows on an axis each would cover each other.

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from refettle.book.log import ENTRY_KINDS, LogError
 from refettle.faults import GOOD
 from refettle.knowledge.compile import CompiledType
+from refettle.language import mark, tr
 
 KEPT = {"kind", "check", "repair", "photo", "likelihood", "caution", "gear", "step", "go_ahead", "photos"} | {
     "method",
@@ -30,36 +31,36 @@ KEPT = {"kind", "check", "repair", "photo", "likelihood", "caution", "gear", "st
 """What a correction does not change: to log another step instead, take this one back and log that one."""
 LONG = {"text", "said", "note", "limiter", "smell"}
 LABELS = {
-    "outcome": "What was found",
-    "counts": "Trials",
-    "value": "Value read",
-    "minutes": "Minutes",
-    "parts": "Parts",
-    "run": "Run",
-    "rails_ohm": "Rails to ground, in ohm",
-    "limit_amps": "Current limit, in ampere",
-    "waits_for": "Waits for",
-    "adapter": "Adapter's facts",
-    "item": "Its name",
-    "what": "What it is",
-    "length_mm": "Length, in mm",
-    "tray": "Tray place",
-    "place": "Where it was",
-    "do": "Start or stop",
+    "outcome": mark("What was found"),
+    "counts": mark("Trials"),
+    "value": mark("Value read"),
+    "minutes": mark("Minutes"),
+    "parts": mark("Parts"),
+    "run": mark("Run"),
+    "rails_ohm": mark("Rails to ground, in ohm"),
+    "limit_amps": mark("Current limit, in ampere"),
+    "waits_for": mark("Waits for"),
+    "adapter": mark("Adapter's facts"),
+    "item": mark("Its name"),
+    "what": mark("What it is"),
+    "length_mm": mark("Length, in mm"),
+    "tray": mark("Tray place"),
+    "place": mark("Where it was"),
+    "do": mark("Start or stop"),
     "p50": "P50",
     "p90": "P90",
-    "sort": "For",
-    "fee_percent": "Selling fee, percent",
-    "as_is": "As it is",
-    "for_parts": "For parts",
-    "percent": "Strength, % w/w",
-    "mw_cm2": "Light at the part, mW/cm²",
-    "turn_every": "Turn every, min",
-    "check_every": "Look every, min",
-    "without": "Why without a go-ahead",
-    "taken": "How the photo was taken",
+    "sort": mark("For"),
+    "fee_percent": mark("Selling fee, percent"),
+    "as_is": mark("As it is"),
+    "for_parts": mark("For parts"),
+    "percent": mark("Strength, % w/w"),
+    "mw_cm2": mark("Light at the part, mW/cm²"),
+    "turn_every": mark("Turn every, min"),
+    "check_every": mark("Look every, min"),
+    "without": mark("Why without a go-ahead"),
+    "taken": mark("How the photo was taken"),
 }
-WORDS = {"same": "same run", "new": "switched off and on again first"}
+WORDS = {"same": mark("same run"), "new": mark("switched off and on again first")}
 
 
 @dataclass(frozen=True)
@@ -105,14 +106,14 @@ def fields(
     """The form's fields with what the entry holds now, or with what was typed."""
     made = []
     for name, annotation in _editable(kind, data):
-        label = LABELS.get(name, name.replace("_", " ").capitalize())
+        label = tr(LABELS.get(name, name.replace("_", " ").capitalize()))
         value = data.get(name)
         options = _options(kind, name, data, annotation, compiled)
         if get_origin(annotation) is dict:
             text = "\n".join(f"{k}: {v:g}" if isinstance(v, float) else f"{k}: {v}" for k, v in (value or {}).items())
-            made.append(_field(name, label, "lines", text, typed, hint="One a line, as name: value"))
+            made.append(_field(name, label, "lines", text, typed, hint=tr("One a line, as name: value")))
         elif get_origin(annotation) is list:
-            made.append(_field(name, label, "lines", "\n".join(value or []), typed, hint="One a line"))
+            made.append(_field(name, label, "lines", "\n".join(value or []), typed, hint=tr("One a line")))
         elif options:
             default = ENTRY_KINDS[kind].model_fields[name].default
             shown = str(value) if value is not None else str(default) if isinstance(default, str) else ""
@@ -141,13 +142,13 @@ def _options(
     kind: str, name: str, data: Mapping[str, Any], annotation: Any, compiled: CompiledType | None
 ) -> tuple[tuple[str, str], ...]:
     if get_origin(annotation) is Literal:
-        return tuple((str(a), WORDS.get(str(a), str(a))) for a in get_args(annotation))
+        return tuple((str(a), tr(WORDS.get(str(a), str(a)))) for a in get_args(annotation))
     if compiled is None:
         return ()
     step = compiled.steps.get(str(data.get("check") or data.get("point") or ""))
     if name == "outcome" and step is not None:
         names = [GOOD, *(o for o in step.outcomes if o != GOOD)]
-        return tuple((o, f"good: {step.good}" if o == GOOD else o) for o in names)
+        return tuple((o, tr("good: {good}", good=step.good) if o == GOOD else o) for o in names)
     if name == "point":
         return tuple((s.id, s.name.removeprefix("Look: ")) for s in compiled.steps.values() if s.is_point)
     return ()
@@ -162,11 +163,11 @@ def content(kind: str, data: Mapping[str, Any], form: Mapping[str, Any]) -> dict
         if not text:
             continue
         if get_origin(annotation) is dict:
-            made[name] = _mapping(text, LABELS.get(name, name), name in ("counts", "rails_ohm"))
+            made[name] = _mapping(text, tr(LABELS.get(name, name)), name in ("counts", "rails_ohm"))
         elif get_origin(annotation) is list:
             made[name] = [line.strip() for line in text.split("\n") if line.strip()]
         elif annotation in (float, int):
-            made[name] = _number(text, LABELS.get(name, name))
+            made[name] = _number(text, tr(LABELS.get(name, name)))
         else:
             made[name] = text
     return made
@@ -179,8 +180,18 @@ def _mapping(text: str, label: str, numbers: bool) -> dict[str, Any]:
             continue
         key, sign, value = line.rpartition(":")
         if not sign or not key.strip():
-            raise LogError(f"{label}, line {number}: '{line.strip()[:60]}' found; allowed: name: value", field=label)
-        made[key.strip()] = _number(value, f"{label}, line {number}") if numbers else value.strip()
+            raise LogError(
+                tr(
+                    "{label}, line {number}: '{text}' found; allowed: name: value",
+                    label=label,
+                    number=number,
+                    text=line.strip()[:60],
+                ),
+                field=label,
+            )
+        made[key.strip()] = (
+            _number(value, tr("{label}, line {number}", label=label, number=number)) if numbers else value.strip()
+        )
     return made
 
 
@@ -188,5 +199,7 @@ def _number(text: str, label: str) -> float | int:
     try:
         value = float(text.strip().replace(",", "."))
     except ValueError:
-        raise LogError(f"{label}: '{text.strip()[:40]}' found; allowed: a number", field=label) from None
+        raise LogError(
+            tr("{label}: '{text}' found; allowed: a number", label=label, text=text.strip()[:40]), field=label
+        ) from None
     return int(value) if value == value and abs(value) < 1e12 and value == int(value) else value

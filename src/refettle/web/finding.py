@@ -10,13 +10,14 @@ from refettle.book.state import Evidence, JobState, Suspect
 from refettle.faults import GOOD, Advice, Bar, Step
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, CompiledType, StepInfo
 from refettle.knowledge.schema import ACCESS_LEVELS
+from refettle.language import mark, tr
 from refettle.web.views.common import CautionView, JobView, advice_of, caution_views
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, describe
 
 RANKED_SHOWN = 10
 SUSPECTS_SHOWN = 8
 CAUTION = "caution:"
-CONDITION_WORDS = {"cold": "", "warm": "warmed up", "moved": "while it is moved or tapped"}
+CONDITION_WORDS = {"cold": "", "warm": mark("warmed up"), "moved": mark("while it is moved or tapped")}
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,7 @@ def _last(view: JobView, state: JobState) -> dict[str, Any] | None:
 def _ranked(step: Step, compiled: CompiledType) -> Ranked:
     gates = _gates(compiled, step.bars)
     read = [g.caution.caution.name for g in gates if g.caution]
-    bars = [f"Read first: {', '.join(read)}."] if read else []
+    bars = [tr("Read first: {read}.", read=", ".join(tr(name) for name in read))] if read else []
     bars += [g.text for g in gates if not g.caution]
     bars += [bar.text for bar in step.bars if bar.kind != "gate"]
     info = compiled.steps.get(step.id)
@@ -194,7 +195,7 @@ def _unranked(state: JobState, step_id: str) -> Step:
     )
     closed = [g for g in entry.gates if g not in state.gates_open]
     bars = tuple(Bar("gate", g, "") for g in closed)
-    words = ("The ranking leaves it out: by the log so far it would change little.",)
+    words = (tr("The ranking leaves it out: by the log so far it would change little."),)
     return Step(info.kind, step_id, info.name, info.block, 0.0, info.minutes, undo=info.undo, bars=bars, reasons=words)
 
 
@@ -212,9 +213,9 @@ def _step_view(view: JobView, state: JobState, advice: Advice, step: Step, chose
         minutes=info.minutes,
         with_first=step.minutes if step.minutes > info.minutes + 0.5 else 0.0,
         parts=step.parts,
-        gear=GEAR_WORDS.get(info.gear, info.gear),
-        access=LEVEL_WORDS[info.access],
-        condition=CONDITION_WORDS.get(info.condition, info.condition),
+        gear=tr(GEAR_WORDS.get(info.gear, info.gear)),
+        access=tr(LEVEL_WORDS[info.access]),
+        condition=tr(CONDITION_WORDS.get(info.condition, info.condition)),
         gates=gates,
         bars=tuple(b for b in step.bars if b.kind != "gate"),
         cautions=tuple(c for c in cautions if c.id not in asked and not (c.read and c.caution.gate)),
@@ -227,7 +228,7 @@ def _step_view(view: JobView, state: JobState, advice: Advice, step: Step, chose
         made_before=sum(1 for e in state.evidence if e.step == step.id),
         needs_proof=bool(info.proof) and step.id not in state.proofs,
         needs_consent=not info.undo and view.customer and step.id not in state.consents,
-        opens=LEVEL_WORDS[info.access] if wanted > state.level else "",
+        opens=tr(LEVEL_WORDS[info.access]) if wanted > state.level else "",
     )
 
 
@@ -238,11 +239,11 @@ def _gates(compiled: CompiledType, bars: Sequence[Bar]) -> tuple[Gate, ...]:
             continue
         if bar.what.startswith(CAUTION):
             view = caution_views(compiled.loaded, (bar.what.removeprefix(CAUTION),), set())[0]
-            made.append(Gate("caution", view.id, bar.text, f"read “{view.caution.name}”", view))
+            made.append(Gate("caution", view.id, bar.text, tr("read “{name}”", name=tr(view.caution.name)), view))
         elif bar.what == FIRST_POWER:
-            made.append(Gate("first-power", bar.what, bar.text, "the first power-on gate"))
+            made.append(Gate("first-power", bar.what, bar.text, tr("the first power-on gate")))
         elif bar.what == DATA_SAVED:
-            made.append(Gate("saved", bar.what, bar.text, "save the data"))
+            made.append(Gate("saved", bar.what, bar.text, tr("save the data")))
         else:
             made.append(Gate("other", bar.what, bar.text, bar.what))
     order = {"caution": 0, "saved": 1, "first-power": 2, "other": 3}
@@ -299,8 +300,8 @@ def all_steps(compiled: CompiledType) -> list[tuple[str, list[tuple[str, str]]]]
     groups: dict[str, list[tuple[str, str]]] = {}
     for info in compiled.steps.values():
         if info.is_point:
-            block = "Points to look at"
+            block = tr("Points to look at")
         else:
-            block = compiled.block_name(info.block) if info.block else "The unit as a whole"
+            block = compiled.block_name(info.block) if info.block else tr("The unit as a whole")
         groups.setdefault(block, []).append((info.id, info.name.removeprefix("Look: ")))
     return list(groups.items())

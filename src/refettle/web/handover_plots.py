@@ -10,6 +10,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from refettle.book import batches
 from refettle.drawing.plot_alone import stand_alone
+from refettle.language import tr
 from refettle.web.batch_views import part_view
 from refettle.web.plots import PlotView
 from refettle.web.views.common import JobView
@@ -61,18 +62,18 @@ def drawn_plots(view: JobView) -> tuple[Drawn, ...]:
     ends, found = time.monotonic() + WAIT_S, []
     entries = {entry.n: entry for entry in view.state.readings}
     for n, place in reading_titles(view)[:MOST]:
-        title = f"{place}, entry {n}"
+        title = tr("{place}, entry {n}", place=place, n=n)
         try:
             plot = first_plot(entries[n], f"plot-{n}", max(0.01, ends - time.monotonic()))
         except StillBeingReadError:
-            found.append(Drawn(title, "Not drawn: the file is still being read. Ask for the report again.", n=n))
+            found.append(Drawn(title, tr("Not drawn: the file is still being read. Ask for the report again."), n=n))
         except TROUBLES as trouble:
-            found.append(Drawn(title, f"Not read again: {trouble}", n=n))
+            found.append(Drawn(title, tr("Not read again: {trouble}", trouble=trouble), n=n))
         else:
             found.append(Drawn(f"{title}: {plot.title}", plot.says, _alone(plot), n))
     left = len(view.state.readings) - MOST
     if left > 0:
-        found.append(Drawn(f"{left} more readings", "Their figures stand in the log below."))
+        found.append(Drawn(tr("{left} more readings", left=left), tr("Their figures stand in the log below.")))
     found += [Drawn(plot.title, plot.says, _alone(plot)) for plot in whitening_plots(view)]
     return tuple(found)
 

@@ -27,7 +27,8 @@ from refettle.book.evidence import (
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
-from refettle.quantities import plain, show
+from refettle.language import SOURCE, speaking, tr
+from refettle.quantities import plain, written
 from refettle.sound import SoundReading
 from refettle.web import shelf
 from refettle.web.ripples import Asked, Read
@@ -68,16 +69,16 @@ def known(typed: Mapping[str, str]) -> dict[str, str]:
     supply = loaded.unit_type.supply
     if supply is not None:
         part = supply.reservoir
-        found["nominal"] = plain(show(part.farad, "F") + (f" {show(part.volts, 'V')}" if part.volts else ""))
+        found["nominal"] = plain(written(part.farad, "F") + (f" {written(part.volts, 'V')}" if part.volts else ""))
         if supply.rectifier is not None:
             found["rectifier"] = supply.rectifier.wiring
         amps = [r.load_amps + r.own_amps for r in supply.regulators.values()]
         amps += [each.amps for each in supply.loads.values() if each.amps is not None]
         if len(amps) == len(supply.regulators) + len(supply.loads):
-            found |= {"load": plain(show(sum(amps), "A")), "load_tol": f"{TYPE_LOAD:g}"}
+            found |= {"load": plain(written(sum(amps), "A")), "load_tol": f"{TYPE_LOAD:g}"}
         if supply.regulators:
             need = max(r.volts + r.dropout for r in supply.regulators.values())
-            found["needs"] = plain(show(need, "V"))
+            found["needs"] = plain(written(need, "V"))
     block = loaded.blocks.get(typed.get("place", ""))
     noted = view.state.noted.get(block.part or "") if block is not None else None
     return found | ({"nominal": str(noted["value"])} if noted else {})
@@ -121,14 +122,19 @@ def _lines(state: JobState, worth: Worth) -> Iterator[str]:
         best = max(grades, key=lambda o: grades[o])
         if best == GOOD:
             against = max(v for o, v in grades.items() if o != GOOD)
-            yield f"{name}: good, {_odds(grades[best], against)} against the next"
+            yield tr("{name}: good, {odds} against the next", name=name, odds=_odds(grades[best], against))
         else:
-            yield f"{name}: {best}, {_odds(grades[best], grades[GOOD])} against good"
+            yield tr(
+                "{name}: {outcome}, {odds} against good",
+                name=name,
+                outcome=tr(best),
+                odds=_odds(grades[best], grades[GOOD]),
+            )
     yield from worth.undecided
 
 
 def _odds(one: float, other: float) -> str:
-    return "beyond doubt" if other <= 0 else f"{one / other:.3g} to 1"
+    return tr("beyond doubt") if other <= 0 else tr("{odds:.3g} to 1", odds=one / other)
 
 
 def reading_entry(
@@ -146,12 +152,13 @@ def reading_entry(
     where = " ".join(form.get("where", "").split())[:200]
     if place == ELSEWHERE:
         if not where:
-            raise LogError("where: nothing found; allowed: where it was taken, in words", field="where")
+            raise LogError(tr("where: nothing found; allowed: where it was taken, in words"), field="where")
         worth = Worth()
     else:
         worth = _worth(state, method, place_of(state.compiled, method, place), result, asked, typed)
         where = place
-    figures = ripple_figures(result.reading) if method == "ripple" else sound_figures(result)
+    with speaking(SOURCE):  # what is kept says the same whatever language it is shown in
+        figures = ripple_figures(result.reading) if method == "ripple" else sound_figures(result)
     options = {k: v for k, v in typed.items() if k not in ("job", "place")}
     return entry(
         method,

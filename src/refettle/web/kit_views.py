@@ -17,6 +17,7 @@ from refettle.book.stores_values import rated_of_part, value_words
 from refettle.book.typefiles import NoSuchTypeError, available, load_named
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, LoadedType, load_library
+from refettle.language import mark, tr
 from refettle.money.amounts import MoneyError
 from refettle.parts.board_reading import BoardReading, read_board
 from refettle.parts.board_text import BoardError
@@ -28,11 +29,11 @@ from refettle.web.views.common import CautionView
 
 ERRORS = (StoreError, KitError, MoneyError, CapacitorError, LogError, FileError, BoardError)
 POLARITY = {
-    "aluminium": "stripe or dark half to minus",
-    "low-impedance": "stripe or dark half to minus",
-    "polymer": "bar to plus on flat ones, stripe to minus on cans",
-    "tantalum": "bar or plus sign to plus",
-    "bipolar": "either way round",
+    "aluminium": mark("stripe or dark half to minus"),
+    "low-impedance": mark("stripe or dark half to minus"),
+    "polymer": mark("bar to plus on flat ones, stripe to minus on cans"),
+    "tantalum": mark("bar or plus sign to plus"),
+    "bipolar": mark("either way round"),
 }
 """How the print of a kind tells its polarity: common practice, no source."""
 MAINS_VOLT = 200.0
@@ -65,7 +66,7 @@ def is_mains(part: Part) -> bool:
 
 def line_view(line: KitLine, **more: Any) -> LineView:
     """A line with its value, polarity and whether it is a mains part."""
-    return LineView(line, value_of(line.part), POLARITY.get(line.part.kind, ""), is_mains(line.part), **more)
+    return LineView(line, value_of(line.part), tr(POLARITY.get(line.part.kind, "")), is_mains(line.part), **more)
 
 
 def loaded_type(slug: str) -> LoadedType | None:

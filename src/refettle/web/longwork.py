@@ -10,10 +10,13 @@ import secrets
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
+from contextvars import copy_context
 from threading import BoundedSemaphore, Event, Lock, Thread
 from typing import Any, Literal
 
 from django.db import connections
+
+from refettle.language import current, tr
 
 State = Literal["waiting", "running", "done", "stopped", "failed"]
 
@@ -103,7 +106,7 @@ def work(
     refusals: tuple[type[Exception], ...] = (ValueError,),
     size: Callable[[Any], int] | None = None,
 ) -> Work:
-    """The work of this key, started if it is new; waits a moment for it.
+    """The work of this key and language, started if it is new; waits a moment for it.
 
     Parameters
     ----------
@@ -120,17 +123,20 @@ def work(
     ------
     TooMuchWork
     """
+    spoken = (current(), key)
     with _guard:
-        found = _works.get(key)
+        found = _works.get(spoken)
         if found is None:
             under_way = sum(not each.over for each in _works.values())
             if under_way >= MOST_UNDER_WAY:
-                raise TooMuchWork(f"{under_way} long pieces of work are under way. Wait for one, or stop one.")
-            found = _works[key] = Work(title, key)
+                raise TooMuchWork(
+                    tr("{under_way} long pieces of work are under way. Wait for one, or stop one.", under_way=under_way)
+                )
+            found = _works[spoken] = Work(title, key)
             _make_room()
-            Thread(target=_run, args=(found, run, refusals, size), daemon=True).start()
+            Thread(target=copy_context().run, args=(_run, found, run, refusals, size), daemon=True).start()
         else:
-            _works.move_to_end(key)
+            _works.move_to_end(spoken)
     found.wait(AT_ONCE_S)
     return found
 
@@ -170,7 +176,7 @@ def _run(
         work.state = "stopped" if work.asked_to_stop() else "failed"
     except Exception:
         log.exception("long work failed: %s", work.title)
-        work.error = "This failed by a fault of the bench book; the lines it printed where it was started say why."
+        work.error = tr("This failed by a fault of the bench book; the lines it printed where it was started say why.")
         work.state = "failed"
     finally:
         connections.close_all()  # those of this thread, which ends
@@ -185,7 +191,8 @@ def find(token: str) -> Work | None:
 
 def forget(key: Hashable) -> None:
     """Let go of work that is over, so that it can be started again."""
+    spoken = (current(), key)
     with _guard:
-        found = _works.get(key)
+        found = _works.get(spoken)
         if found is not None and found.over:
-            del _works[key]
+            del _works[spoken]

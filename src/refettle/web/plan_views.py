@@ -11,20 +11,21 @@ from typing import Any
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_prices import Offer, Supplier
 from refettle.drawing.order_bars import Bar, Slice, order_bars
+from refettle.language import local, mark, tr
 
 CENT = Decimal("0.01")
 
 
 def money(value: Any) -> str:
     """An amount with two digits after the point."""
-    return f"{Decimal(str(value)):.2f}"
+    return local(f"{Decimal(str(value)):.2f}")
 
 
 def price(value: Any) -> str:
     """A price of one piece: two digits after the point, more where it has more."""
     amount = Decimal(str(value)).normalize()
     exponent = amount.as_tuple().exponent
-    return f"{amount:.2f}" if isinstance(exponent, int) and exponent >= -2 else f"{amount:f}"
+    return local(f"{amount:.2f}" if isinstance(exponent, int) and exponent >= -2 else f"{amount:f}")
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ def parcels_of(plan: OrderPlan) -> list[ParcelView]:
 def _line(plan: OrderPlan, bought: Mapping[str, Any], name: str) -> LineView:
     offer = next(o for o in plan.asked["offers"] if (o["supplier"], o["sku"]) == (bought["supplier"], bought["sku"]))
     reached = [t for t in offer["tiers"] if t["from_quantity"] <= bought["pieces"]]
-    at_break = f"from {reached[-1]['from_quantity']}" if reached and len(offer["tiers"]) > 1 else ""
+    at_break = tr("from {pieces}", pieces=reached[-1]["from_quantity"]) if reached and len(offer["tiers"]) > 1 else ""
     served: dict[str, int] = {}
     for each in plan.answer["servings"]:
         if (each["supplier"], each["sku"]) == (bought["supplier"], bought["sku"]):
@@ -98,7 +99,7 @@ def _line(plan: OrderPlan, bought: Mapping[str, Any], name: str) -> LineView:
     return LineView(
         bought["sku"], name, bought["part"], bought["packs"], bought["pieces"] // bought["packs"], bought["pieces"],
         price(bought["price_each"]), at_break, money(bought["cost"]), bought["currency"],
-        date.fromisoformat(bought["arrives"]), bought["spare"], bought["why_spare"], tuple(served.items()),
+        date.fromisoformat(bought["arrives"]), bought["spare"], tr(bought["why_spare"]), tuple(served.items()),
     )  # fmt: skip
 
 
@@ -110,13 +111,30 @@ def _hints(parcel: Mapping[str, Any], terms: Mapping[str, Any], plan: OrderPlan)
     said = []
     least = Decimal(terms["minimum_order"])
     if least > 0:
-        said.append(f"Smallest order {money(least)} {money_of}: reached with {money(goods)}.")
+        said.append(
+            tr(
+                "Smallest order {least} {currency}: reached with {goods}.",
+                least=money(least),
+                currency=money_of,
+                goods=money(goods),
+            )
+        )
     if parcel["free_shipping"]:
-        said.append(f"Shipped free, as goods reach {money(terms['free_from'])} {money_of}.")
+        said.append(
+            tr("Shipped free, as goods reach {amount} {currency}.", amount=money(terms["free_from"]), currency=money_of)
+        )
     elif terms["free_from"] is not None:
         lacks = Decimal(terms["free_from"]) - goods
-        pays = ", which would not pay" if plan.answer["proven"] else ""
-        said.append(f"Free shipping from {money(terms['free_from'])} {money_of}: {money(lacks)} more{pays}.")
+        pays = tr(", which would not pay") if plan.answer["proven"] else ""
+        said.append(
+            tr(
+                "Free shipping from {amount} {currency}: {lacks} more{pays}.",
+                amount=money(terms["free_from"]),
+                currency=money_of,
+                lacks=money(lacks),
+                pays=pays,
+            )
+        )
     return said
 
 
@@ -171,11 +189,11 @@ class PlanView:
 
 
 COMPARED = {
-    "other suppliers": "Second best, with other suppliers",
-    "other parts": "Second best, with other parts",
-    "line by line": "Line by line, each where it costs least",
-    "line by line, asked parts only": "Line by line, without substitutes",
-    "one supplier": "All from one supplier",
+    "other suppliers": mark("Second best, with other suppliers"),
+    "other parts": mark("Second best, with other parts"),
+    "line by line": mark("Line by line, each where it costs least"),
+    "line by line, asked parts only": mark("Line by line, without substitutes"),
+    "one supplier": mark("All from one supplier"),
 }
 
 
@@ -185,17 +203,20 @@ def plan_view(plan: OrderPlan) -> PlanView:
     whats = {row["line"]: row for row in asked["needs"]}
     counted, gap = Decimal(answer["counted"]), Decimal(answer["gap"])
     if answer["proven"]:
-        proof = "Proven cheapest"
+        proof = tr("Proven cheapest")
     elif counted and gap < counted:
-        proof = f"Within {100 * gap / counted:.1f}\u202f% of the cheapest"
+        proof = tr("Within {share:.1f}\u202f% of the cheapest", share=float(100 * gap / counted))
     else:
-        proof = "The best found; how far from the cheapest is not known"
+        proof = tr("The best found; how far from the cheapest is not known")
     compared = tuple(
-        (COMPARED.get(o["what"], o["what"]), "" if not Decimal(o["counted"]) and o["says"].startswith("there is no")
-         else money(o["counted"]), _capital(o["says"]))
+        (
+            tr(COMPARED.get(o["what"], o["what"])),
+            "" if not Decimal(o["counted"]) and o["says"].startswith("there is no") else money(o["counted"]),
+            _capital(tr(o["says"])),
+        )
         for o in (*answer["second_best"], *answer["compared"])
         if answer["purchases"]
-    )  # fmt: skip
+    )
     stores = tuple(
         (whats[s["line"]]["whom"], s["part"], s["quantity"], *_want(whats[s["line"]]["key"]))
         for s in answer["servings"]
@@ -210,7 +231,7 @@ def plan_view(plan: OrderPlan) -> PlanView:
             {
                 **each,
                 "need": whats[each["line"]],
-                "says": _capital(each["says"]),
+                "says": _capital(tr(each["says"])),
                 "alike": len(answer.get("alike", {}).get(each["line"], [1])) - 1,
             }
             for each in answer["substitutes"]
@@ -221,7 +242,7 @@ def plan_view(plan: OrderPlan) -> PlanView:
             if Decimal(each["total"])
         ),
         money(sum((Decimal(each["total"]) for each in answer["shares"]), Decimal(0))),
-        tuple({**each, "need": whats[each["line"]], "says": _capital(each["says"])} for each in answer["short"]),
+        tuple({**each, "need": whats[each["line"]], "says": _capital(tr(each["says"]))} for each in answer["short"]),
         stores,
         bool(answer["purchases"]),
     )

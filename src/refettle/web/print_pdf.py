@@ -11,11 +11,14 @@ from typing import Any
 
 from refettle.book.models import Photo
 from refettle.book.photos import PhotoError, ensure_copy
+from refettle.language import mark, tr
 from refettle.whitening.card import nothing_fetched
 
 SCHEME = "photo:"
 QUALITY = 82
-INSTALL = "A PDF needs the pdf extra: install refettle[pdf] and the Pango library. Or print this page from the browser."
+INSTALL = mark(
+    "A PDF needs the pdf extra: install refettle[pdf] and the Pango library. Or print this page from the browser."
+)
 
 
 class PdfError(ValueError):
@@ -27,7 +30,7 @@ def pdf_trouble() -> str:
     try:
         import weasyprint  # noqa: F401
     except (ImportError, OSError):  # the package, or the text libraries that it leans on
-        return INSTALL
+        return tr(INSTALL)
     return ""
 
 

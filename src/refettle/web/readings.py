@@ -10,6 +10,7 @@ from refettle import quantities
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
+from refettle.language import SOURCE, speaking, tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.health_readings import UNITS, WORDS, BenchReading, Quantity, Seen, Verdict, judge
@@ -46,48 +47,60 @@ def judgement(state: JobState, ref: str, link: BlockLink | None, form: Mapping[s
     try:
         rated = read_capacitor(part)
     except CapacitorError as error:
-        raise LogError(f"Part: {error}", field="part") from None
+        raise LogError(tr("Part: {error}", error=error), field="part") from None
     readings = [r for name in AT if (r := _reading(name, form)) is not None]
     seen = _seen(str(form.get("seen", "")))
     if not readings and seen is None:
-        raise LogError("Reading: nothing found; allowed: at least one reading, or what a look shows", field="c")
+        raise LogError(tr("Reading: nothing found; allowed: at least one reading, or what a look shows"), field="c")
     try:
         verdict = judge(rated, readings, seen=seen, reformed=form.get("reformed") == "yes")
     except CapacitorError as error:
-        raise LogError(f"Reading: {error}", field="c") from None
-    text = "; ".join(t for t in (verdict.text, f"seen: {seen}" if seen else "") if t)
+        raise LogError(tr("Reading: {error}", error=error), field="c") from None
+    with speaking(SOURCE):  # what is kept says the same whatever language it is shown in
+        kept = judge(rated, readings, seen=seen, reformed=form.get("reformed") == "yes")
+        text = "; ".join(t for t in (kept.text, f"seen: {seen}" if seen else "") if t)
     value = f"{ref}, {part}: {text}"
     why_not = _why_not(link, verdict)
     if link is None or why_not:
-        return Judgement(verdict, {"kind": "note", "text": f"{value}. By its readings: {verdict.says}."}, why_not)
+        return Judgement(
+            verdict,
+            {"kind": "note", "text": f"{value}. By its readings: {kept.says}."},
+            why_not,
+        )
     check = str(form.get("check") or (link.meant if readings else link.look))
     known = {c: name for c, name, _ in link.checks}
     if check not in known:
-        raise LogError(f"Check: '{check[:60]}' found; allowed: {', '.join(known)}", field="check")
+        raise LogError(
+            tr("Check: '{check}' found; allowed: {known}", check=check[:60], known=", ".join(known)), field="check"
+        )
     model = state.compiled.model
     bad = [o for o in model.checks[model.check_index[check]].outcomes if o != GOOD]
     likelihood = {o: round(v, 6) for o, v in verdict.likelihood(bad).items()}
     entry = {"kind": "check", "check": check, "likelihood": likelihood, "value": value[:20_000]}
-    return Judgement(verdict, entry, f"It counts as “{known[check]}” of {link.name}.")
+    return Judgement(
+        verdict, entry, tr("It counts as “{check}” of {block}.", check=tr(known[check]), block=tr(link.name))
+    )
 
 
 def _why_not(link: BlockLink | None, verdict: Verdict) -> str:
     """Why the readings are noted and count as no check; empty where they count."""
     if link is None:
-        return "No block of this unit type names this part, so it is a note and moves no suspicion."
+        return tr("No block of this unit type names this part, so it is a note and moves no suspicion.")
     if not link.checks:
-        return f"{link.name} has no check without power, so it is a note and moves no suspicion."
+        return tr("{block} has no check without power, so it is a note and moves no suspicion.", block=tr(link.name))
     if verdict.odds == 1.0:
-        return "It says neither good nor bad, so it is a note and moves no suspicion."
+        return tr("It says neither good nor bad, so it is a note and moves no suspicion.")
     if verdict.odds > 1.0 and not link.alone:
-        return f"{link.name} is more parts than this one: a good one clears only itself, so it is a note."
+        return tr(
+            "{block} is more parts than this one: a good one clears only itself, so it is a note.", block=tr(link.name)
+        )
     return ""
 
 
 def _seen(text: str) -> Seen | None:
     found = next((s for s in SEEN if s == text), None)
     if text and found is None:
-        raise LogError(f"Look: '{text[:40]}' found; allowed: {', '.join(SEEN)}", field="seen")
+        raise LogError(tr("Look: '{text}' found; allowed: {seen}", text=text[:40], seen=", ".join(SEEN)), field="seen")
     return found
 
 
@@ -96,7 +109,7 @@ def _reading(name: str, form: Mapping[str, Any]) -> BenchReading | None:
     if not text:
         return None
     quantity, _ = AT[name]
-    value = _quantity(text, UNITS[quantity], WORDS[quantity])
+    value = _quantity(text, UNITS[quantity], tr(WORDS[quantity]))
     celsius = _quantity(str(form.get("celsius", "")) or "20", "°C", "Temperature")
     in_circuit = form.get("in_circuit") == "yes"
     at = str(form.get(f"{name}_at", "")).strip()
@@ -107,14 +120,14 @@ def _reading(name: str, form: Mapping[str, Any]) -> BenchReading | None:
                 quantity,
                 value,
                 celsius=celsius,
-                volt=_quantity(at, "V", "Leakage at") if at else None,
-                minutes=_quantity(minutes, "", "Leakage after") if minutes else None,
+                volt=_quantity(at, "V", tr("Leakage at")) if at else None,
+                minutes=_quantity(minutes, "", tr("Leakage after")) if minutes else None,
                 in_circuit=in_circuit,
             )
-        hertz = _quantity(at, "Hz", f"{WORDS[quantity]} at") if at else None
+        hertz = _quantity(at, "Hz", tr("{quantity} at", quantity=tr(WORDS[quantity]))) if at else None
         return BenchReading(quantity, value, hertz, celsius, in_circuit=in_circuit)
     except CapacitorError as error:
-        raise LogError(f"{WORDS[quantity]}: {error}", field=name) from None
+        raise LogError(f"{tr(WORDS[quantity])}: {error}", field=name) from None
 
 
 def _quantity(text: str, unit: str, name: str) -> float:

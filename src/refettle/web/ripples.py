@@ -11,6 +11,7 @@ import numpy as np
 from refettle.captures import Capture
 from refettle.drawing.plot import Limit, Trace, line_plot
 from refettle.drawing.plot_views import fit_plots
+from refettle.language import decimal, mark, tr
 from refettle.parts.capacitor import CapacitorError, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.quantities import show
@@ -28,14 +29,22 @@ FIELDS = ("mains", "load", "load_tol", "load_kind", "rectifier", "nominal", "nee
           "corner", "channel", "current", "job", "place")  # fmt: skip
 MAINS = {"50": 50.0, "60": 60.0}
 RECTIFIERS: tuple[Rectifier, ...] = get_args(Rectifier)
-RECTIFIER_WORDS = {"half": "half wave, one diode", "full": "full wave, two diodes", "bridge": "bridge, four diodes"}
+RECTIFIER_WORDS = {
+    "half": mark("half wave, one diode"),
+    "full": mark("full wave, two diodes"),
+    "bridge": mark("bridge, four diodes"),
+}
 LOAD_KINDS: tuple[LoadKind, ...] = get_args(LoadKind)
-LOAD_WORDS = {"current": "a linear regulator", "resistance": "a plain resistance", "power": "a switching converter"}
+LOAD_WORDS = {
+    "current": mark("a linear regulator"),
+    "resistance": mark("a plain resistance"),
+    "power": mark("a switching converter"),
+}
 SAYS = {
-    "good": "Good, as far as ripple shows",
-    "worn": "Worn: not as new, not past its end",
-    "bad": "Bad",
-    "not telling": "This capture does not tell",
+    "good": mark("Good, as far as ripple shows"),
+    "worn": mark("Worn: not as new, not past its end"),
+    "bad": mark("Bad"),
+    "not telling": mark("This capture does not tell"),
 }
 
 
@@ -68,28 +77,28 @@ def asked_of(typed: Mapping[str, str], ac_coupled: bool | None = None) -> Asked 
     if mains is None:
         return None
     if mains not in MAINS:
-        raise RippleError(f"mains: {mains!r} found; allowed: 50 or 60 Hz")
-    tolerance = quantity_of(typed, "load_tol", "%", "error of the load", RippleError)
+        raise RippleError(tr("mains: {mains!r} found; allowed: 50 or 60 Hz", mains=mains))
+    tolerance = quantity_of(typed, "load_tol", "%", tr("error of the load"), RippleError)
     nominal = typed.get("nominal")
     try:
         rated = read_capacitor(nominal, "aluminium") if nominal is not None else None
     except CapacitorError as error:
-        raise RippleError(f"printed on the capacitor: {error}") from None
+        raise RippleError(tr("printed on the capacitor: {error}", error=error)) from None
     corner: float | Literal["unknown"] | None = quantity_of(
-        typed, "corner", "Hz", "corner of the AC coupling", RippleError
+        typed, "corner", "Hz", tr("corner of the AC coupling"), RippleError
     )
     if corner is None and ac_coupled:
         corner = "unknown"
     return Asked(
         mains_hz=MAINS[mains],
-        load=quantity_of(typed, "load", "A", "load", RippleError),
+        load=quantity_of(typed, "load", "A", tr("load"), RippleError),
         load_tolerance=0.03 if tolerance is None else tolerance / 100,
-        load_kind=_word(typed, "load_kind", "load draws like", LOAD_KINDS),
-        rectifier=_word(typed, "rectifier", "rectifier", RECTIFIERS),
+        load_kind=_word(typed, "load_kind", tr("load draws like"), LOAD_KINDS),
+        rectifier=_word(typed, "rectifier", tr("rectifier"), RECTIFIERS),
         nominal=rated,
-        needs=quantity_of(typed, "needs", "V", "rail needed", RippleError),
-        dc_volts=quantity_of(typed, "dc_volts", "V", "meter", RippleError),
-        secondary=quantity_of(typed, "secondary", "V", "winding", RippleError),
+        needs=quantity_of(typed, "needs", "V", tr("rail needed"), RippleError),
+        dc_volts=quantity_of(typed, "dc_volts", "V", tr("meter"), RippleError),
+        secondary=quantity_of(typed, "secondary", "V", tr("winding"), RippleError),
         corner=corner,
         channel=typed.get("channel", "1"),
         current=typed.get("current", ""),
@@ -102,7 +111,9 @@ def _word(typed: Mapping[str, str], field: str, name: str, allowed: tuple[W, ...
         return None
     found = next((each for each in allowed if each == text), None)
     if found is None:
-        raise RippleError(f"{name}: {text!r} found; allowed: {', '.join(allowed)}")
+        raise RippleError(
+            tr("{name}: {text!r} found; allowed: {allowed}", name=name, text=text, allowed=", ".join(allowed))
+        )
     return found
 
 
@@ -175,7 +186,7 @@ def ripple_view(reading: RippleReading, verdict: RippleVerdict | None = None, id
     """A reading for a page, with the fitted period drawn over the measured one."""
     says = verdict.says if verdict is not None else ""
     return RippleView(
-        headline=SAYS.get(says, "What this capture tells"),
+        headline=tr(SAYS[says]) if says in SAYS else tr("What this capture tells"),
         state=says,
         reasons=verdict.reasons if verdict is not None else (),
         rows=_rows(reading, verdict),
@@ -189,21 +200,23 @@ def ripple_view(reading: RippleReading, verdict: RippleVerdict | None = None, id
 
 
 def _rows(reading: RippleReading, verdict: RippleVerdict | None) -> tuple[Row, ...]:
-    rows = [_row("Capacitance at work", reading.farad), _row("ESR at work", reading.esr)]
+    rows = [_row(tr("Capacitance at work"), reading.farad), _row(tr("ESR at work"), reading.esr)]
     if reading.farad.how == "withheld" and reading.farad_per_amp.value is not None:
-        rows.append(_row("Capacitance for each ampere", reading.farad_per_amp))
-    rows.append(_row(f"Loss angle, tan d at {show(reading.loss_hz, 'Hz')}", reading.loss))
-    rows.append(_row("Load", reading.load))
-    rows.append(Row("Ripple, peak to peak", show(reading.ripple, "V")))
+        rows.append(_row(tr("Capacitance for each ampere"), reading.farad_per_amp))
+    rows.append(_row(tr("Loss angle, tan d at {loss_hz}", loss_hz=show(reading.loss_hz, "Hz")), reading.loss))
+    rows.append(_row(tr("Load"), reading.load))
+    rows.append(Row(tr("Ripple, peak to peak"), show(reading.ripple, "V")))
     if reading.mean is not None:
-        rows.append(Row("Rail in the mean", show(reading.mean, "V", 4)))
+        rows.append(Row(tr("Rail in the mean"), show(reading.mean, "V", 4)))
     if reading.valley is not None:
-        rows.append(Row("Lowest point of the rail", show(reading.valley, "V", 4)))
+        rows.append(Row(tr("Lowest point of the rail"), show(reading.valley, "V", 4)))
     if reading.valley_low is not None:
-        rows.append(Row("The same at 90\u2009% of the mains", show(reading.valley_low, "V"), "worked out"))
+        rows.append(Row(tr("The same at 90\u2009% of the mains"), show(reading.valley_low, "V"), tr("worked out")))
     if verdict is not None and verdict.headroom is not None:
-        rows.append(Row("Above what the unit needs", show(verdict.headroom, "V")))
-    rows.append(Row("Mains", show(reading.mains_hz, "Hz", 4), f"{reading.periods:.1f} periods used"))
+        rows.append(Row(tr("Above what the unit needs"), show(verdict.headroom, "V")))
+    rows.append(
+        Row(tr("Mains"), show(reading.mains_hz, "Hz", 4), tr("{periods:.1f} periods used", periods=reading.periods))
+    )
     return tuple(rows)
 
 
@@ -213,36 +226,43 @@ def _row(name: str, figure: Figure) -> Row:
 
 def _wave(reading: RippleReading) -> str:
     if reading.diode == "dead":
-        return "A diode is dead: the full-wave rectifier runs on one half of the mains."
+        return tr("A diode is dead: the full-wave rectifier runs on one half of the mains.")
     if reading.diode == "either":
-        return (
+        return tr(
             "Only one half of the mains feeds the rail: a half-wave rectifier, or a full-wave one with a dead diode. "
             "Say how it is built."
         )
     if reading.diode == "uneven":
-        share = f" by {100 * reading.uneven:.0f}\u2009%" if reading.uneven is not None else ""
-        return f"The two halves of the mains feed the rail unevenly{share}: one diode or half of the winding is weak."
+        share = tr(" by {percent:.0f}\u2009%", percent=100 * reading.uneven) if reading.uneven is not None else ""
+        return tr(
+            "The two halves of the mains feed the rail unevenly{share}: one diode or half of the winding is weak.",
+            share=share,
+        )
     if reading.wave == "half":
-        return "Half wave: one filling in each period of the mains."
-    return "Full wave: both halves of the mains feed the rail."
+        return tr("Half wave: one filling in each period of the mains.")
+    return tr("Full wave: both halves of the mains feed the rail.")
 
 
 def _plots(reading: RippleReading, verdict: RippleVerdict | None, ident: str) -> tuple[PlotView, ...]:
     measured, fitted = np.array(reading.measured), np.array(reading.fitted)
     seconds = np.arange(measured.size) / (reading.mains_hz * max(measured.size, 1))
     needs = verdict.need if verdict is not None else None
-    title = "One period of the mains, averaged"
-    says = f"{_wave(reading)} Ripple {show(reading.ripple, 'V')} peak to peak."
+    title = tr("One period of the mains, averaged")
+    says = tr("{wave} Ripple {ripple} peak to peak.", wave=_wave(reading), ripple=show(reading.ripple, "V"))
     if fitted.size != measured.size or not np.isfinite(fitted).all():
-        limits = [] if needs is None else [Limit(needs, f"needed, {show(needs, 'V')}")]
-        svg = line_plot([Trace("measured", seconds, measured)], title=title, says=says, limits=limits, ident=ident)
+        limits = [] if needs is None else [Limit(needs, tr("needed, {volts}", volts=show(needs, "V")))]
+        svg = line_plot([Trace(tr("measured"), seconds, measured)], title=title, says=says, limits=limits, ident=ident)
         return (plot_view(title, svg, says),)
-    steps = f"{reading.residual:.1f} steps of the instrument" if reading.lsb else f"{100 * reading.misfit:.1f}\u2009%"
-    left = f"What the supply worked out for it does not follow: {steps} (rms)."
+    steps = (
+        tr("{residual:.1f} steps of the instrument", residual=reading.residual)
+        if reading.lsb
+        else decimal(100 * reading.misfit, ".1f") + "\u2009%"
+    )
+    left = tr("What the supply worked out for it does not follow: {steps} (rms).", steps=steps)
     upper, lower = fit_plots(
         seconds, measured, fitted, title=title, says=says, left_says=left, step=reading.lsb or None, ident=ident
     )
     return (
         plot_view(title, upper, says, group=ident),
-        plot_view("Left over: measured less worked out", lower, left, group=ident),
+        plot_view(tr("Left over: measured less worked out"), lower, left, group=ident),
     )

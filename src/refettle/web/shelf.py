@@ -18,6 +18,8 @@ from typing import IO, Protocol
 
 from django.conf import settings
 
+from refettle.language import tr
+
 MOST_FILES = 16
 MOST_BYTES = 1_500_000_000
 """All together."""
@@ -69,7 +71,7 @@ class Kept:
         """The open file from its start, for one reader at a time. Raises ShelfError if it had to make room."""
         with self.lock:
             if self.file.closed:
-                raise ShelfError(f"{self.name}: no longer here; allowed: send it again")
+                raise ShelfError(tr("{name}: no longer here; allowed: send it again", name=self.name))
             try:
                 self.file.seek(0)
                 yield self.file
@@ -109,12 +111,14 @@ def put(sent: Sent, name: str, most: int) -> Kept:
     ShelfError
         Empty, or too large.
     """
-    allowed = f"a file of 1 byte to {most / 1e6:.0f} MB"
+    allowed = tr("a file of 1 byte to {most:.0f} MB", most=most / 1e6)
     size = sent.size or 0
     if size > most:
-        raise ShelfError(f"{name}: {size / 1e6:.0f} MB found; allowed: {allowed}")
+        raise ShelfError(
+            tr("{name}: {size:.0f} MB found; allowed: {allowed}", name=name, size=size / 1e6, allowed=allowed)
+        )
     if not size:
-        raise ShelfError(f"{name}: an empty file found; allowed: {allowed}")
+        raise ShelfError(tr("{name}: an empty file found; allowed: {allowed}", name=name, allowed=allowed))
     file = tempfile.TemporaryFile(dir=settings.REFETTLE_HOME)  # noqa: SIM115 - open as long as it is on the shelf
     for chunk in sent.chunks():
         file.write(chunk)

@@ -20,6 +20,7 @@ from django.utils.cache import patch_cache_control
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from refettle.book.models_people import Person
+from refettle.language import tr
 from refettle.web.middleware import READING
 
 OPEN = frozenset({"sign-in", "join", "set_language"})
@@ -58,7 +59,7 @@ def who() -> str:
     if name := _signs.get():
         return name
     if settings.REFETTLE_SIGN_IN:
-        raise PermissionDenied("Nobody is signed in. Nothing was written.")
+        raise PermissionDenied(tr("Nobody is signed in. Nothing was written."))
     return str(settings.REFETTLE_WHO)
 
 
@@ -96,8 +97,11 @@ class SignIn:
         if person is None and _page(request) not in OPEN:
             return _ask(request)
         if person is not None and not person.writes and request.method not in READING and _page(request) not in OWN:
-            text = f"{person.name} may read in this book, not write. Nothing was written. Ask an owner of the book."
-            return render(request, "refettle/error.html", {"title": "Not written", "text": text}, status=403)
+            text = tr(
+                "{name} may read in this book, not write. Nothing was written. Ask an owner of the book.",
+                name=person.name,
+            )
+            return render(request, "refettle/error.html", {"title": tr("Not written"), "text": text}, status=403)
         if person is not None and request.session.get(RENEW) and _page(request) not in OWN:
             return _go(request, reverse("me"))
         with as_person(person):
@@ -128,11 +132,11 @@ def _ask(request: HttpRequest) -> HttpResponseBase:
         here = htmx.current_url_abs_path or reverse("bench")
         return HttpResponse(headers={"HX-Redirect": _sign_in(here)})
     if request.method not in READING:
-        text = (
+        text = tr(
             "You are signed out. Nothing was written. Go back and copy what you typed, open the page again, "
             "sign in, and send it once more."
         )
-        return render(request, "refettle/bare.html", {"title": "Not written", "text": text}, status=403)
+        return render(request, "refettle/bare.html", {"title": tr("Not written"), "text": text}, status=403)
     return redirect(_sign_in(request.get_full_path()))
 
 

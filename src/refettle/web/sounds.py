@@ -10,6 +10,7 @@ import numpy as np
 from refettle import quantities
 from refettle.drawing.plot import Limit, Mark, Trace, line_plot
 from refettle.drawing.plot_views import level_plot, spectrum_plot
+from refettle.language import decimal, tr
 from refettle.quantities import show
 from refettle.sound import ChannelReading, SoundError, SoundReading
 from refettle.sound.compare import Comparison
@@ -48,11 +49,11 @@ def asked_of(typed: Mapping[str, str]) -> Asked:
     """What is asked for. Raises SoundError naming the field."""
     mains = typed.get("mains")
     if mains is not None and mains not in MAINS:
-        raise SoundError(f"mains: {mains!r} found; allowed: 50 or 60 Hz")
+        raise SoundError(tr("mains: {mains!r} found; allowed: 50 or 60 Hz", mains=mains))
     return Asked(
         mains_hz=None if mains is None else MAINS[mains],
-        tape_hz=quantity_of(typed, "tape", "Hz", "tape tone", SoundError),
-        tone_hz=quantity_of(typed, "tone", "Hz", "test tone", SoundError),
+        tape_hz=quantity_of(typed, "tape", "Hz", tr("tape tone"), SoundError),
+        tone_hz=quantity_of(typed, "tone", "Hz", tr("test tone"), SoundError),
         quiet=_stretch(typed.get("quiet")),
         usual_dbfs=_level(typed.get("usual")),
         tones=True if typed.get("tones") == "yes" else None,
@@ -66,7 +67,7 @@ def _stretch(text: str | None) -> tuple[float, float] | None:
     try:
         start, end = (quantities.parse(each.strip(), "s") for each in ends)
     except (ValueError, quantities.QuantityError):
-        raise SoundError(f"quiet stretch: {text!r} found; allowed: seconds from-to, as in 2-12") from None
+        raise SoundError(tr("quiet stretch: {text!r} found; allowed: seconds from-to, as in 2-12", text=text)) from None
     return start, end
 
 
@@ -77,7 +78,7 @@ def _level(text: str | None) -> float | None:
     try:
         return float(plain)
     except ValueError:
-        raise SoundError(f"usual level: {text!r} found; allowed: a level such as -18 dBFS") from None
+        raise SoundError(tr("usual level: {text!r} found; allowed: a level such as -18 dBFS", text=text)) from None
 
 
 # ---------------------------------------------------------------- the answer
@@ -113,15 +114,23 @@ class SoundView:
 
 def sound_view(reading: SoundReading, before: SoundReading | None = None, ident: str = "sound") -> SoundView:
     """A reading for a page; with one made before, its spectra are drawn behind."""
-    bits = f"{reading.bits} bits" if reading.bits else "floating point"
-    count = "two channels" if len(reading.channels) == 2 else "one channel"
+    bits = tr("{bits} bits", bits=reading.bits) if reading.bits else tr("floating point")
+    count = tr("two channels") if len(reading.channels) == 2 else tr("one channel")
     rate = show(reading.rate, "Hz", 4)
     stretch = reading.noise_from
     names = tuple(c.name for c in reading.channels)
-    rows = [*channel_rows(reading), *((f"response at {what}", values) for what, values in response_rows(reading))]
+    rows = [
+        *channel_rows(reading),
+        *((tr("response at {what}", what=what), values) for what, values in response_rows(reading)),
+    ]
     return SoundView(
         about=f"{_length(reading.seconds)}, {count}, {rate}, {bits}",
-        noise_from=f"Noise and hum from {stretch.start:.1f} to {stretch.end:.1f}\u2009s ({stretch.why}).",
+        noise_from=tr(
+            "Noise and hum from {start:.1f} to {end:.1f}\u2009s ({why}).",
+            start=stretch.start,
+            end=stretch.end,
+            why=stretch.why,
+        ),
         findings=reading.findings,
         channels=names,
         rows=tuple(Row(what, values, names) for what, values in rows if any(values)),
@@ -133,7 +142,7 @@ def sound_view(reading: SoundReading, before: SoundReading | None = None, ident:
 
 def _length(seconds: float) -> str:
     if seconds < 90:
-        return f"{seconds:.1f}\u2009s"
+        return decimal(seconds, ".1f") + "\u2009s"
     return f"{int(seconds // 60)}\u2009min {round(seconds % 60)}\u2009s"
 
 
@@ -152,13 +161,21 @@ def _plots(reading: SoundReading, before: SoundReading | None, ident: str) -> li
 
 
 def _levels(reading: SoundReading, ident: str) -> PlotView:
-    marks = _named("click", [t for c in reading.channels for t in c.clicks.times])
-    marks += _named("dropout", [t for c in reading.channels for t in c.dropouts.times])
-    marks += _named("flat top", [t for c in reading.channels for t in c.clipped_at])
-    counts = [f"{c.name}: {c.clicks.count} clicks, {c.dropouts.count} dropouts" for c in reading.channels]
+    marks = _named(tr("click"), [t for c in reading.channels for t in c.clicks.times])
+    marks += _named(tr("dropout"), [t for c in reading.channels for t in c.dropouts.times])
+    marks += _named(tr("flat top"), [t for c in reading.channels for t in c.clipped_at])
+    counts = [
+        tr(
+            "{name}: {clicks} clicks, {dropouts} dropouts",
+            name=c.name,
+            clicks=c.clicks.count,
+            dropouts=c.dropouts.count,
+        )
+        for c in reading.channels
+    ]
     says = _sentence("; ".join(counts))
     floored = [(c.name, np.maximum(c.levels, FLOOR)) for c in reading.channels]
-    title = "Level over time"
+    title = tr("Level over time")
     svg = level_plot(reading.level_times, floored, says=says, title=title, marks=marks, ident=ident)
     return plot_view(title, svg, says)
 
@@ -168,7 +185,7 @@ def _named(what: str, times: list[float]) -> list[Mark]:
     each = sorted(set(times))[:MOST_MARKS]
     if len(each) <= MOST_NAMED:
         return [Mark(t, what) for t in each]
-    return [Mark(t, f"first of many: {what}" if n == 0 else "") for n, t in enumerate(each)]
+    return [Mark(t, tr("first of many: {what}", what=what) if n == 0 else "") for n, t in enumerate(each)]
 
 
 def _spectrum(
@@ -178,16 +195,19 @@ def _spectrum(
     lines = [Mark(line.hertz, f"{line.hertz:.0f} Hz", line.level.value) for line in channel.hum.lines]
     strongest = sorted(channel.hum.lines, key=lambda line: -(line.level.value or -200.0))[:3]
     if strongest:
-        told = ", ".join(f"{line.hertz:.1f}\u2009Hz at {line.level.value:.1f}\u2009dBFS" for line in strongest)
-        says = f"Hum, {channel.name}: {told.replace('-', '−')}."
+        told = ", ".join(
+            tr("{hertz:.1f}\u2009Hz at {level:.1f}\u2009dBFS", hertz=line.hertz, level=line.level.value)
+            for line in strongest
+        )
+        says = tr("Hum, {channel}: {told}.", channel=channel.name, told=told.replace("-", "−"))
     else:
-        says = f"No hum stands out of the noise, {channel.name}."
-    title = f"Noise and hum, {channel.name}"
+        says = tr("No hum stands out of the noise, {name}.", name=channel.name)
+    title = tr("Noise and hum, {name}", name=channel.name)
     old = None
     if earlier is not None and earlier.spectrum:
         old_hertz, old_level = np.array(earlier.spectrum).T
         old = (old_hertz, old_level)
-        says += " The line behind is the recording made before."
+        says += tr(" The line behind is the recording made before.")
     svg = spectrum_plot(
         hertz,
         level,
@@ -209,19 +229,23 @@ def _response(channels: Sequence[ChannelReading], ident: str) -> PlotView:
         hertz, level = np.array(c.response).T
         traces.append(Trace(c.name, hertz, level, "dB", look="second" if n else "main"))
     spread = [max(v for _, v in c.response) - min(v for _, v in c.response) for c in told]
-    says = _sentence("; ".join(f"{c.name}: within {s:.1f}\u2009dB" for c, s in zip(told, spread, strict=True)))
-    title = "Response against 1\u2009kHz"
+    says = _sentence(
+        "; ".join(
+            tr("{name}: within {spread:.1f}\u2009dB", name=c.name, spread=s) for c, s in zip(told, spread, strict=True)
+        )
+    )
+    title = tr("Response against 1\u2009kHz")
     svg = line_plot(traces, title=title, says=says, x_unit="Hz", log_x=True, least=6.0, small=True, ident=ident)
     return plot_view(title, svg, says)
 
 
 def _speed(flutter: Flutter, ident: str) -> PlotView:
-    says = f"Wow and flutter ±{flutter.weighted}, speed {flutter.speed}."
-    title = "How the speed wavers"
+    says = tr("Wow and flutter ±{weighted}, speed {speed}.", weighted=flutter.weighted, speed=flutter.speed)
+    title = tr("How the speed wavers")
     limits = []
     if flutter.weighted.value is not None:
-        limits = [Limit(flutter.weighted.value, "wow and flutter, weighted"), Limit(-flutter.weighted.value, "")]
-    trace = Trace("deviation", flutter.times, flutter.deviation, "%")
+        limits = [Limit(flutter.weighted.value, tr("wow and flutter, weighted")), Limit(-flutter.weighted.value, "")]
+    trace = Trace(tr("deviation"), flutter.times, flutter.deviation, "%")
     svg = line_plot([trace], title=title, says=says, limits=limits, least=0.1, small=True, ident=ident)
     return plot_view(title, svg, says)
 
@@ -276,5 +300,5 @@ def change_view(comparison: Comparison) -> ChangeView:
     )
     counts = {word: sum(c.says == word for c in comparison.changes) for word in ("better", "worse", "changed")}
     told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
-    says = f"Beyond the uncertainty: {told}." if told else "Nothing changed beyond the uncertainty."
+    says = tr("Beyond the uncertainty: {told}.", told=told) if told else tr("Nothing changed beyond the uncertainty.")
     return ChangeView(says, rows, comparison.notes)

@@ -12,6 +12,7 @@ import yaml
 from refettle import quantities
 from refettle.knowledge.supplies import Serves
 from refettle.knowledge.supply_files import LoadedSupply
+from refettle.language import mark, tr
 from refettle.quantities import show
 from refettle.supply.regulator import MISSING, Missing
 from refettle.supply.report import MAINS, Ageing, Bench, Case, ageing, assess, bench
@@ -24,7 +25,12 @@ FORM = ("name", "hertz", "mains_volts", "feed", "volts", "amps", "regulation", "
         "farad", "cap_volts", "ripple_amps", "endurance", "fuse", "air", "load_amps",
         *(f"{what}_{n}" for n in (1, 2) for what in RAIL))  # fmt: skip
 SERVES: tuple[str, ...] = get_args(Serves)
-FEEDS = {"transformer": "transformer", "AC": "AC adapter", "DC": "DC adapter", "DC regulated": "DC adapter, regulated"}
+FEEDS = {
+    "transformer": mark("transformer"),
+    "AC": mark("AC adapter"),
+    "DC": mark("DC adapter"),
+    "DC regulated": mark("DC adapter, regulated"),
+}
 OPTIONS = ("aged_c", "aged_esr", "variants", "seed", "mains")
 MOST_VARIANTS = 100_000
 
@@ -116,10 +122,12 @@ def asked_of(typed: Mapping[str, str], missing: list[str]) -> Asked:
     gone = tuple(part for part in MISSING if part in missing)
     unknown = [part for part in missing if part not in MISSING]
     if unknown:
-        raise SupplyError(f"missing: found {unknown[0]!r}; allowed: {', '.join(MISSING)}")
-    left = _number(typed, "aged_c", "capacitance left", "%", 100.0) / 100
-    grown = _number(typed, "aged_esr", "times its ESR", "", 1.0)
-    volts = _number(typed, "mains", "mains", "V", 0.0)
+        raise SupplyError(
+            tr("missing: found {unknown!r}; allowed: {missing}", unknown=unknown[0], missing=", ".join(MISSING))
+        )
+    left = _number(typed, "aged_c", tr("capacitance left"), "%", 100.0) / 100
+    grown = _number(typed, "aged_esr", tr("times its ESR"), "", 1.0)
+    volts = _number(typed, "mains", tr("mains"), "V", 0.0)
     return Asked(
         aged=(left, grown),
         missing=gone,
@@ -141,7 +149,9 @@ def _number(typed: Mapping[str, str], field: str, name: str, unit: str, usual: f
 def _whole(typed: Mapping[str, str], field: str, most: int) -> int:
     text = typed.get(field, "0").replace("\u202f", "").replace(" ", "")
     if not text.isdecimal() or int(text) > most:
-        raise SupplyError(f"{field}: found {text[:40]!r}; allowed: a whole number up to {most}")
+        raise SupplyError(
+            tr("{field}: found {text!r}; allowed: a whole number up to {most}", field=field, text=text[:40], most=most)
+        )
     return int(text)
 
 
@@ -175,7 +185,7 @@ def work_out(loaded: LoadedSupply, asked: Asked, work: Work) -> Worked:
 
     def step(mains: str | float, left: tuple[float, float], gone: tuple[Missing, ...]) -> Case:
         nonlocal done
-        work.tick(done / steps, "Low, nominal and high mains")
+        work.tick(done / steps, tr("Low, nominal and high mains"))
         done += 1
         return assess(supply, mains, aged=left, missing=gone, serves=serves)
 
@@ -197,7 +207,7 @@ def work_out(loaded: LoadedSupply, asked: Asked, work: Work) -> Worked:
 
 def work_spread(loaded: LoadedSupply, asked: Asked, work: Work) -> MonteCarlo:
     """The variants; those worked out so far if it is stopped. Raises SupplyError."""
-    says = f"{asked.variants} variants"
+    says = tr("{variants} variants", variants=asked.variants)
     work.tick(0.0, says)
     return monte_carlo(
         loaded.supply,

@@ -13,6 +13,7 @@ from refettle.book.log import LogEntry
 from refettle.book.models import Photo
 from refettle.book.photos import original_path
 from refettle.book.yellow import VERSION
+from refettle.language import decimal, mark, tr
 from refettle.quantities import MINUS
 from refettle.web import longwork
 from refettle.whitening.picture import PhotoError
@@ -23,11 +24,11 @@ from refettle.whitening.remaining import Remaining
 
 ROWS = 6
 """Regions that the form takes."""
-NEUTRALS = {"ptfe": "white PTFE tape, six layers", "grey": "matt grey card"}
+NEUTRALS = {"ptfe": mark("white PTFE tape, six layers"), "grey": mark("matt grey card")}
 TAKEN_WORDS = {
-    "phone": "by hand, phone",
-    "rig": "fixed place and light",
-    "locked": "fixed, exposure and white balance locked",
+    "phone": mark("by hand, phone"),
+    "rig": mark("fixed place and light"),
+    "locked": mark("fixed, exposure and white balance locked"),
 }
 THIN = "\u202f"
 
@@ -62,7 +63,7 @@ class Stored:
         try:
             return original_path(folder, self.photo.sha256, self.photo.format).read_bytes()
         except OSError:
-            raise PhotoError("gone", "found no file; allowed: a photo whose file is in the photos folder") from None
+            raise PhotoError("gone", tr("found no file; allowed: a photo whose file is in the photos folder")) from None
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,13 @@ def asked_of(typed: Mapping[str, str], carried: LogEntry | None = None) -> Asked
     """What is asked for, None while nothing is marked. Raises RegionError naming the field."""
     taken = next((each for each in TAKEN if each == typed.get("taken", "phone")), None)
     if taken is None:
-        raise RegionError(f"how it was taken: {typed.get('taken', '')[:20]!r} found; allowed: {', '.join(TAKEN)}")
+        raise RegionError(
+            tr(
+                "how it was taken: {typed!r} found; allowed: {taken}",
+                typed=typed.get("taken", "")[:20],
+                taken=", ".join(TAKEN),
+            )
+        )
     neutral = _neutral(typed.get("neutral", "ptfe"))
     if carried is not None:
         return Asked(*regions_of(carried), taken, neutral, True)
@@ -129,7 +136,7 @@ def asked_of(typed: Mapping[str, str], carried: LogEntry | None = None) -> Asked
             continue
         name = typed.get(f"name_{n}", "")
         if not name:
-            raise RegionError(f"row {n}: no name found; allowed: the part's name, 1 to 40 letters")
+            raise RegionError(tr("row {n}: no name found; allowed: the part's name, 1 to 40 letters", n=n))
         regions.append(Region(name, _points(points, name)))
         if typed.get("ref") == str(n):
             reference = name
@@ -151,9 +158,17 @@ def _points(text: str, name: str) -> tuple[tuple[float, float], ...]:
         numbers = [float(v) for v in values]
     except ValueError:
         wrong = next(v for v in values if not _is_number(v))
-        raise RegionError(f"{name}: '{wrong[:20]}' found; allowed: corners as x,y x,y x,y, from 0 to 1") from None
+        raise RegionError(
+            tr("{name}: '{wrong}' found; allowed: corners as x,y x,y x,y, from 0 to 1", name=name, wrong=wrong[:20])
+        ) from None
     if len(numbers) % 2 or len(numbers) < 4:
-        raise RegionError(f"{name}: {len(numbers)} numbers found; allowed: pairs of x,y, two corners or more")
+        raise RegionError(
+            tr(
+                "{name}: {numbers} numbers found; allowed: pairs of x,y, two corners or more",
+                name=name,
+                numbers=len(numbers),
+            )
+        )
     points = list(zip(numbers[::2], numbers[1::2], strict=True))
     if len(points) == 2:
         (x1, y1), (x2, y2) = points
@@ -193,7 +208,7 @@ def yellow_work(source: Source, asked: Asked) -> longwork.Work:
     """The reading of a photo: a PhotoReading as its result. Raises TooMuchWork."""
 
     def run(work: longwork.Work) -> PhotoReading:
-        work.tick(0.1, "Decoding the photo, finding the card")
+        work.tick(0.1, tr("Decoding the photo, finding the card"))
         return read_photo(
             source.data(),
             asked.regions,
@@ -203,28 +218,28 @@ def yellow_work(source: Source, asked: Asked) -> longwork.Work:
             card=asked.card,
         )
 
-    return longwork.work(f"Reading {source.name}", ("yellow", source.token, asked.key), run)
+    return longwork.work(tr("Reading {name}", name=source.name), ("yellow", source.token, asked.key), run)
 
 
 def map_work(source: Source, asked: Asked, reading: PhotoReading) -> longwork.Work:
     """The map of how even the regions are: PNG bytes as its result. Raises TooMuchWork."""
 
     def run(work: longwork.Work) -> bytes:
-        work.tick(0.2, "Drawing the map")
+        work.tick(0.2, tr("Drawing the map"))
         return uniformity_map(source.data(), reading)
 
-    return longwork.work("Drawing the map", ("yellow-map", source.token, asked.key), run)
+    return longwork.work(tr("Drawing the map"), ("yellow-map", source.token, asked.key), run)
 
 
 def pair_work(before: tuple[Source, Asked, PhotoReading], after: tuple[Source, Asked, PhotoReading]) -> longwork.Work:
     """Two photos under the same correction: a pair of PNG bytes as its result. Raises TooMuchWork."""
 
     def run(work: longwork.Work) -> tuple[bytes, bytes]:
-        work.tick(0.2, "Balancing both photos")
+        work.tick(0.2, tr("Balancing both photos"))
         return pair((before[0].data(), before[2]), (after[0].data(), after[2]))
 
     key = ("yellow-pair", before[0].token, before[1].key, after[0].token, after[1].key)
-    return longwork.work("Before and after", key, run)
+    return longwork.work(tr("Before and after"), key, run)
 
 
 # ---------------------------------------------------------------- the answer
@@ -258,19 +273,29 @@ class YellowView:
 
 def signed(value: float, digits: int = 1) -> str:
     """`+3.1` or `−3.1`."""
-    return f"{value:+.{digits}f}".replace("-", MINUS)
+    return decimal(value, f"+.{digits}f").replace("-", MINUS)
 
 
 def yellow_view(reading: PhotoReading, left: Mapping[str, Remaining]) -> YellowView:
     """A reading for a page. `left`: per region what is left since the first photo, if there is one."""
-    agree = f"neutrals within {100 * reading.neutral.disagreement:.1f}{THIN}%" if reading.neutral else ""
-    by = f"Card {reading.card.upper()}, {agree}" if reading.card else "No card: rough"
+    agree = (
+        tr("neutrals within {disagreement:.1f}\u202f%", disagreement=100 * reading.neutral.disagreement)
+        if reading.neutral
+        else ""
+    )
+    by = tr("Card {card}, {agree}", card=reading.card.upper(), agree=agree) if reading.card else tr("No card: rough")
     return YellowView(
         regions=tuple(_region_view(reading, each.name, left.get(each.name)) for each in reading.regions),
         spots=tuple(f"{where}: {spot.text}" for where, spot in spots_of(reading)),
         remarks=tuple(r.text for r in reading.remarks),
-        told=f"{by}; {reading.profile}; {reading.condition}, by itself good for ±{reading.trust.absolute:g} only. The "
-        "± are the 95th percentile of a simulated camera, not a field trial.",
+        told=tr(
+            "{by}; {profile}; {condition}, by itself good for ±{absolute:g} only. The ± are the 95th "
+            "percentile of a simulated camera, not a field trial.",
+            by=by,
+            profile=reading.profile,
+            condition=reading.condition,
+            absolute=reading.trust.absolute,
+        ),
         version=f"{reading.derivation}, {VERSION}",
         rough=reading.rough,
         outlines=tuple((each.name, " ".join(f"{x:.4f},{y:.4f}" for x, y in each.outline)) for each in reading.regions),
@@ -283,17 +308,17 @@ def _region_view(reading: PhotoReading, name: str, left: Remaining | None) -> Re
     remarks = [r.text for r in each.remarks]
     figures: list[tuple[str, str]] = []
     if each.yi is not None:
-        figures.append(("YI", f"{each.yi:.1f}"))
+        figures.append(("YI", decimal(each.yi, ".1f")))
     if each.above is not None and not reference:
-        figures.append(("above unexposed", f"{signed(each.above)} ±{reading.trust.above(each.above):.0f}"))
+        figures.append((tr("above unexposed"), f"{signed(each.above)} ±{reading.trust.above(each.above):.0f}"))
     if each.b_above is not None and not reference:
-        figures.append(("b* above", signed(each.b_above)))
+        figures.append((tr("b* above"), signed(each.b_above)))
     if each.difference is not None and not reference:
-        figures.append(("ΔE00", f"{each.difference:.1f}"))
+        figures.append(("ΔE00", decimal(each.difference, ".1f")))
     if each.lab is not None:
-        figures.append(("L*", f"{each.lab[0]:.1f}"))
+        figures.append(("L*", decimal(each.lab[0], ".1f")))
     if each.field is not None:
-        figures.append(("middle 90 % of YI", f"{each.field.spread:.1f}"))
+        figures.append((tr("middle 90 % of YI"), decimal(each.field.spread, ".1f")))
     share = points = ""
     if left is not None:
         remarks += [r.text for r in left.remarks]

@@ -12,6 +12,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from refettle import quantities
+from refettle.language import decimal, tr
 
 register = template.Library()
 THIN = "\u202f"
@@ -31,10 +32,10 @@ def minutes(value: Any) -> str:
     """Minutes for people: `4 min`, `7.5 h`; less than one keeps a decimal."""
     number = float(value)
     if number < 0.95:
-        return f"{number:.1f}{THIN}min"
+        return f"{decimal(number, '.1f')}{THIN}min"
     if number < 90:
         return f"{number:.0f}{THIN}min"
-    return f"{number / 60:.1f}{THIN}h"
+    return f"{decimal(number / 60, '.1f')}{THIN}h"
 
 
 @register.filter
@@ -42,14 +43,14 @@ def percent(value: Any) -> str:
     """A chance in percent: whole above 10, one decimal below 1."""
     share = 100.0 * float(value)
     if 0 < share < 0.1:
-        return f"below 0.1{THIN}%"
-    return f"{share:.1f}{THIN}%" if share < 1 else f"{share:.0f}{THIN}%"
+        return tr("below 0.1\u202f%")
+    return f"{decimal(share, '.1f')}{THIN}%" if share < 1 else f"{share:.0f}{THIN}%"
 
 
 @register.filter
 def money(value: Any) -> str:
     """An amount in the bench's currency."""
-    return f"{float(value):.2f}{THIN}{settings.REFETTLE_CURRENCY}"
+    return f"{decimal(float(value), '.2f')}{THIN}{settings.REFETTLE_CURRENCY}"
 
 
 @register.filter
@@ -80,7 +81,7 @@ def quantity(value: Any, unit: str) -> str:
 @register.filter
 def figure(value: Any, unit: str) -> str:
     """A value and its unit as they are, no prefix."""
-    return "" if value is None else f"{float(value):g}{THIN}{unit}"
+    return "" if value is None else f"{decimal(float(value), 'g')}{THIN}{unit}"
 
 
 @register.filter
@@ -107,7 +108,7 @@ def age_days(value: datetime | None, now: datetime) -> str:
     if value is None:
         return ""
     days = max(0, (now - value).days)
-    return "today" if days == 0 else f"{days}{THIN}d"
+    return tr("today") if days == 0 else tr("{days}\u202fd", days=days)
 
 
 @register.filter

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from refettle.book.log import LogEntry, LogError, effective
+from refettle.language import tr
 from refettle.web import correcting
 from refettle.web.views.common import JobView, append, get_job, new_token
 from refettle.web.wording import KINDS, describe
@@ -44,13 +45,15 @@ def _counting(view: JobView, n: int) -> LogEntry:
     """The entry as it counts now. Raises Http404."""
     kinds = {e["n"]: e["kind"] for e in view.entries}
     if kinds.get(n) == "correction":
-        raise Http404(f"Entry {n} is a correction; correct the entry it names instead.")
+        raise Http404(tr("Entry {n} is a correction; correct the entry it names instead.", n=n))
     try:
         found = next((e for e in effective(view.entries) if e.n == n), None)
     except LogError as error:
         raise Http404(str(error)) from None
     if found is None:
-        raise Http404(f"Job {view.number} has no entry {n}; allowed: 1 to {len(kinds)}.")
+        raise Http404(
+            tr("Job {number} has no entry {n}; allowed: 1 to {last}.", number=view.number, n=n, last=len(kinds))
+        )
     return found
 
 
@@ -62,7 +65,7 @@ def _page(request: HttpRequest, view: JobView, entry: LogEntry, back: str, error
         "job": view.job,
         "view": view,
         "entry": entry,
-        "title": KINDS.get(entry.kind, entry.kind),
+        "title": tr(KINDS.get(entry.kind, entry.kind)),
         "text": describe(entry.kind, entry.data, compiled),
         "fields": correcting.fields(entry.kind, entry.data, compiled, typed),
         "back": back,

@@ -19,6 +19,7 @@ from refettle.book.typefiles import own_library
 from refettle.drawing.calibration import calibration_chart
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, load_library
+from refettle.language import tr
 from refettle.web.views.common import new_token, write_once
 
 FIRST = 10
@@ -62,7 +63,9 @@ def experience_page(request: HttpRequest) -> HttpResponse:
             switch = exchange.take_out if action == "take-out" else exchange.put_back
             switch(request.POST.get("bench", ""))
         else:
-            raise exchange.ExchangeError(f"action: '{action[:20]}' found; allowed: import, take-out, put-back")
+            raise exchange.ExchangeError(
+                tr("action: '{action}' found; allowed: import, take-out, put-back", action=action[:20])
+            )
     except exchange.ExchangeError as error:
         return _page(request, str(error))
     return redirect(reverse("experience") + "#others")
@@ -71,15 +74,19 @@ def experience_page(request: HttpRequest) -> HttpResponse:
 def _import(request: HttpRequest) -> None:
     sent = request.FILES.get("file")
     if sent is None:
-        raise exchange.ExchangeError("file: nothing found; allowed: a file of another bench")
+        raise exchange.ExchangeError(tr("file: nothing found; allowed: a file of another bench"))
     if (sent.size or 0) > MOST_UPLOAD:
         raise exchange.ExchangeError(
-            f"file: {sent.size:,} bytes found; allowed here: {MOST_UPLOAD:,}; others by the command line"
+            tr(
+                "file: {size:,} bytes found; allowed here: {most:,}; others by the command line",
+                size=sent.size,
+                most=MOST_UPLOAD,
+            )
         )
     try:
         text = sent.read().decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise exchange.ExchangeError("file: bytes that are no UTF-8 found; allowed: text in UTF-8") from None
+        raise exchange.ExchangeError(tr("file: bytes that are no UTF-8 found; allowed: text in UTF-8")) from None
     merged = exchange.merge(text, request.POST.get("name", ""))
     messages.info(
         request,
@@ -129,7 +136,7 @@ def _kind_name(library: Library, kind: str) -> str:
 
 def _weight(library: Library, weight: Weight) -> WeightRow:
     factor = weight.factor
-    way = "surely more" if factor.low > 1 else "surely less" if factor.high < 1 else "may be luck"
+    way = tr("surely more") if factor.low > 1 else tr("surely less") if factor.high < 1 else tr("may be luck")
     return WeightRow(
         weight,
         _kind_name(library, weight.kind),
@@ -145,7 +152,7 @@ def _cure(library: Library, cure: CureRecord) -> CureRow:
     source = (repair.source or "") if repair else ""
     return CureRow(
         cure,
-        "The whole unit" if cure.kind == WHOLE_UNIT else _kind_name(library, cure.kind),
+        tr("The whole unit") if cure.kind == WHOLE_UNIT else _kind_name(library, cure.kind),
         cure.kind in library.kinds,
         repair.name if repair else cure.repair.replace("-", " "),
         source.removeprefix("disputed:").strip() if source.startswith("disputed") else "",
@@ -167,7 +174,7 @@ def advice_page(request: HttpRequest) -> HttpResponse:
     chart = ""
     if learned.advice is not None:
         # Drawn by our own code from numbers alone.
-        chart = mark_safe(calibration_chart(learned.advice, said="said to be bad", came="was bad"))  # noqa: S308
+        chart = mark_safe(calibration_chart(learned.advice, said=tr("said to be bad"), came=tr("was bad")))  # noqa: S308
     saved = learned.saved
     context = {
         "area": "experience",

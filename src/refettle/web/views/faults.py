@@ -16,6 +16,7 @@ from refettle.book.learned import experience_entry
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
+from refettle.language import tr
 from refettle.web import finding
 from refettle.web.boards import parts_named
 from refettle.web.views.common import (
@@ -97,14 +98,15 @@ def _entry(request: HttpRequest, state: JobState, step: str) -> dict[str, Any]:
     if action == "check":
         return _check(request, state, step)
     raise LogError(
-        f"action: '{action[:40]}' found; allowed: check, repair, caution, saved, proof, consent", field="action"
+        tr("action: '{action}' found; allowed: check, repair, caution, saved, proof, consent", action=action[:40]),
+        field="action",
     )
 
 
 def _repair(request: HttpRequest, step: str) -> dict[str, Any]:
     form = request.POST
     entry: dict[str, Any] = {"kind": "repair", "repair": step, "note": form.get("note", "").strip()}
-    for key, name, unit in (("minutes", "Minutes", "min"), ("parts", "Parts", "bench currency")):
+    for key, name, unit in (("minutes", tr("Minutes"), "min"), ("parts", tr("Parts"), tr("bench currency"))):
         value = number_from(form.get(key, ""), name, unit)
         if value is not None:
             entry[key] = value
@@ -120,18 +122,21 @@ def _check(request: HttpRequest, state: JobState, step: str) -> dict[str, Any]:
         "note": form.get("note", "").strip(),
         "run": "new" if form.get("run") == "new" else "same",
     }
-    minutes = number_from(form.get("minutes", ""), "Minutes", "min")
+    minutes = number_from(form.get("minutes", ""), tr("Minutes"), "min")
     if minutes is not None:
         entry["minutes"] = minutes
     if not form.get("trials"):
         if not form.get("outcome"):
-            raise LogError("outcome: nothing found; allowed: tap one of the outcomes", field="outcome")
+            raise LogError(tr("outcome: nothing found; allowed: tap one of the outcomes"), field="outcome")
         entry["outcome"] = form["outcome"]
         return entry
     info = state.compiled.steps.get(step)
     names = [GOOD, *(o for o in info.outcomes if o != GOOD)] if info else []
-    counts = {o: whole_from(form.get(f"count-{n}", ""), f"Trials “{o}”") for n, o in enumerate(names, start=1)}
+    counts = {
+        o: whole_from(form.get(f"count-{n}", ""), tr("Trials “{outcome}”", outcome=tr(o)))
+        for n, o in enumerate(names, start=1)
+    }
     entry["counts"] = {o: n for o, n in counts.items() if n}
     if not entry["counts"]:
-        raise LogError("trials: no count found; allowed: at least one trial", field="counts")
+        raise LogError(tr("trials: no count found; allowed: at least one trial"), field="counts")
     return entry

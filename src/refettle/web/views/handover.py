@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.book.handover import ENDS
 from refettle.book.handover_public import WARNING
 from refettle.book.log import LogError
+from refettle.language import tr
 from refettle.web.handing_over import Asked, context_of, pdf, report_of, without_photos
 from refettle.web.handover_plots import reading_titles, whitening_plots
 from refettle.web.print_pdf import PdfError, pdf_trouble
@@ -32,7 +33,7 @@ def handover(request: HttpRequest, number: int) -> HttpResponse:
         append(request, view.job, {"kind": "stage", "stage": "handed over", "why": why})
     except LogError as error:
         return _page(request, view, _asked(request), str(error))
-    messages.success(request, "Handed over. The job is closed; its report stays here.")
+    messages.success(request, tr("Handed over. The job is closed; its report stays here."))
     return redirect(reverse("handover", args=[number]))
 
 
@@ -49,7 +50,7 @@ def handover_pdf(request: HttpRequest, number: int) -> HttpResponse:
     try:
         data = pdf(view, report_of(view, asked), asked, _qr(request, view, asked))
     except PdfError as error:
-        return render(request, "refettle/error.html", {"title": "No PDF here", "text": str(error)}, status=501)
+        return render(request, "refettle/error.html", {"title": tr("No PDF here"), "text": str(error)}, status=501)
     name = ("full-record" if asked.full else "handover") + ("-to-publish" if asked.public else "")
     response = HttpResponse(data, content_type="application/pdf")
     response["Content-Disposition"] = f'attachment; filename="job-{view.number}-{name}.pdf"'

@@ -21,12 +21,21 @@ from refettle.book.privacy_check import erased_in
 from refettle.book.privacy_find import erased_photos
 from refettle.book.state import LEVELS, JobState
 from refettle.book.stores_parts import find_part
+from refettle.language import mark, several, tr
 from refettle.web.signing import who
 from refettle.web.views.bench import kept_next
 from refettle.web.views.common import JobView, append, get_job, new_token, number_from, qr, whole_from, write_once
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, lines
 
-STAGES = ("take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out")
+STAGES = (
+    mark("take-in"),
+    mark("fault finding"),
+    mark("finishing"),
+    mark("proving"),
+    mark("waiting"),
+    mark("handed over"),
+    mark("parted out"),
+)
 LOG_SHOWN = 100
 ANCHORS = {
     "photo": "photos",
@@ -64,9 +73,9 @@ def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
     if action == "note":
         return {"kind": "note", "text": form.get("text", "").strip()}
     if action == "time":
-        minutes = number_from(form.get("minutes", ""), "Minutes", "min")
+        minutes = number_from(form.get("minutes", ""), tr("Minutes"), "min")
         if minutes is None:
-            raise LogError("minutes: nothing found; allowed: a number above 0 [min]", field="minutes")
+            raise LogError(tr("minutes: nothing found; allowed: a number above 0 [min]"), field="minutes")
         return {"kind": "time", "minutes": minutes, "what": form.get("what", "").strip()}
     if action == "gear":
         return {
@@ -94,7 +103,10 @@ def _entry(request: HttpRequest, action: str) -> dict[str, Any]:
         wanted = whole_from(form.get("wanted", ""), "Wanted", high=10**9)
         return {"kind": "part-let-go", "wanted": wanted, "why": form.get("why", "").strip()}
     raise LogError(
-        f"action: '{action[:40]}' found; allowed: note, time, gear, access, stage, saved, count, want, let-go, photo",
+        tr(
+            "action: '{action}' found; allowed: note, time, gear, access, stage, saved, count, want, let-go, photo",
+            action=action[:40],
+        ),
         field="action",
     )
 
@@ -123,14 +135,16 @@ def _count(request: HttpRequest) -> dict[str, str]:
     counted = {name: str(form.get(f"accessory-{n}", "")) for n, name in names.items()}
     counted = {name: how for name, how in counted.items() if how}
     if not counted:
-        raise LogError("accessories: nothing counted; allowed: here, missing or not looked at for each", field="count")
+        raise LogError(
+            tr("accessories: nothing counted; allowed: here, missing or not looked at for each"), field="count"
+        )
     return counted
 
 
 def _photos(request: HttpRequest, view: JobView) -> None:
     files = request.FILES.getlist("photo")
     if not files:
-        raise LogError("photo: no file found; allowed: JPEG, PNG or WebP photos of at most 60 MB", field="photo")
+        raise LogError(tr("photo: no file found; allowed: JPEG, PNG or WebP photos of at most 60 MB"), field="photo")
     folder: Path = settings.REFETTLE_PHOTOS
     caption = request.POST.get("caption", "").strip()
 
@@ -154,9 +168,9 @@ def _photos(request: HttpRequest, view: JobView) -> None:
         )
 
     if write_once(request, write) and kept:
-        messages.success(request, f"{kept} photo{'s' if kept > 1 else ''} kept.")
+        messages.success(request, several("{n} photo kept.", "{n} photos kept.", kept))
     if refused and kept:
-        messages.error(request, f"{len(refused)} not kept. " + " ".join(refused))
+        messages.error(request, tr("{count} not kept. {why}", count=len(refused), why=" ".join(refused)))
     elif refused:
         raise LogError(" ".join(refused), field="photo")
 
@@ -198,8 +212,8 @@ def _of_state(view: JobView, state: JobState) -> dict[str, Any]:
         "uncounted": [] if state.take_in.get("accessories") else list(enumerate(unit.accessories)),
         "unit_type": unit,
         "slug": view.job.unit.type_version.slug,
-        "level": LEVEL_WORDS[LEVELS[state.level]],
-        "levels": [(level, LEVEL_WORDS[level], n == state.level) for n, level in enumerate(LEVELS)],
+        "level": tr(LEVEL_WORDS[LEVELS[state.level]]),
+        "levels": [(level, tr(LEVEL_WORDS[level]), n == state.level) for n, level in enumerate(LEVELS)],
         "gear": [_gear(state, g.id, today) for g in state.compiled.model.gear if g.id not in ("eye", "ear", "owner")],
         "open_points": _open_points(state),
         "must_save": state.data_left,
@@ -214,27 +228,29 @@ def _of_state(view: JobView, state: JobState) -> dict[str, Any]:
 def _gear(state: JobState, gear: str, today: Any) -> tuple[str, str, str]:
     known = state.gear.get(gear)
     if known is None:
-        status = "not checked"
+        status = tr("not checked")
     elif known[0] != today:
-        status = f"last checked {known[0]:%Y-%m-%d}"
+        status = tr("last checked {day:%Y-%m-%d}", day=known[0])
     else:
-        status = "proven today" if known[1] else "bad today"
-    return gear, GEAR_WORDS.get(gear, gear), status
+        status = tr("proven today") if known[1] else tr("bad today")
+    return gear, tr(GEAR_WORDS.get(gear, gear)), status
 
 
 def _open_points(state: JobState) -> list[tuple[str, str]]:
     """What stands open, in words, each with the page that settles it."""
     found: list[tuple[str, str]] = []
     if not state.photos:
-        found.append(("No photo yet. Photograph all sides and every fixing before a screwdriver goes in.", "photos"))
+        found.append(
+            (tr("No photo yet. Photograph all sides and every fixing before a screwdriver goes in."), "photos")
+        )
     if not state.take_in.get("accessories") and state.compiled.loaded.unit_type.accessories:
-        found.append(("What came with it has not been counted.", "count"))
+        found.append((tr("What came with it has not been counted."), "count"))
     if "first-power" not in state.gates_open:
         problems = state.first_power_problems
-        words = "The first power-on gate is shut." + (f" {problems[0]}" if problems else "")
+        words = tr("The first power-on gate is shut.") + (f" {problems[0]}" if problems else "")
         found.append((words, "power-on"))
     if state.compiled.loaded.unit_type.must_save and "data-saved" not in state.gates_open:
-        found.append(("Data that must be saved before a battery comes out has not been dealt with.", "saved"))
+        found.append((tr("Data that must be saved before a battery comes out has not been dealt with."), "saved"))
     return found
 
 

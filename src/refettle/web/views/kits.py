@@ -15,6 +15,7 @@ from refettle.book import kits, kits_batch, kits_check, kits_cost
 from refettle.book.models_kits import Kit, KitBatch, KitVersion
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
+from refettle.language import decimal, tr
 from refettle.parts.kits import KitError, error_allowed
 from refettle.web.kit_views import ERRORS, cautions_of, line_view, loaded_type, place, who_works
 from refettle.web.signing import who
@@ -67,7 +68,7 @@ def kits_page(request: HttpRequest) -> HttpResponse:
         batches=batches,
         recalled=recalled,
         own=kits_check.own_counts(max((row["lines"] for row in rows), default=1)) if rows else None,
-        target_words=f"{100 * kits_check.TARGET:g}\u202f%",
+        target_words=decimal(100 * kits_check.TARGET, "g") + "\u202f%",
     )
     return render(request, "refettle/kits.html", context)
 
@@ -93,7 +94,9 @@ def kit_version(request: HttpRequest, number: int) -> HttpResponse:
         elif action == "withdraw":
             write_once(request, lambda: kits.withdraw(version))
         else:
-            raise StoreError(f"action: '{action[:40]}' found; allowed: begin, wish, close, withdraw", "action")
+            raise StoreError(
+                tr("action: '{action}' found; allowed: begin, wish, close, withdraw", action=action[:40]), "action"
+            )
     except ERRORS as error:
         return _page(request, version, str(error))
     return redirect(here)
@@ -105,7 +108,7 @@ def _day(text: str) -> date | None:
     try:
         return date.fromisoformat(text.strip())
     except ValueError:
-        raise StoreError(f"by: '{text[:40]}' found; allowed: a day such as 2031-05-04", "by") from None
+        raise StoreError(tr("by: '{text}' found; allowed: a day such as 2031-05-04", text=text[:40]), "by") from None
 
 
 def _begin(request: HttpRequest, version: KitVersion) -> HttpResponse:
@@ -118,14 +121,14 @@ def _begin(request: HttpRequest, version: KitVersion) -> HttpResponse:
 
     if not write_once(request, write) or not made:
         return redirect(reverse("kit-version", args=[version.pk]))
-    messages.success(request, f"Batch {made[0].pk} is begun: its parts are promised to it.")
+    messages.success(request, tr("Batch {batch} is begun: its parts are promised to it.", batch=made[0].pk))
     return redirect(reverse("kit-batch", args=[made[0].pk]))
 
 
 def _page(request: HttpRequest, version: KitVersion, error: str = "") -> HttpResponse:
     found = kits.buildable_now(version)
     try:
-        more = max(1, whole_from(request.GET.get("more", "") or str(MORE), "More kits", high=500))
+        more = max(1, whole_from(request.GET.get("more", "") or str(MORE), tr("More kits"), high=500))
     except ERRORS as wrong:
         more, error = MORE, error or str(wrong)
     needs = kits.needs_of(version)
@@ -174,7 +177,7 @@ def _page(request: HttpRequest, version: KitVersion, error: str = "") -> HttpRes
         mains=mains,
         own=own,
         one_in=round(1.0 / error_allowed(kits_check.TARGET, len(lines))),
-        target_words=f"{100 * kits_check.TARGET:g}\u202f%",
+        target_words=decimal(100 * kits_check.TARGET, "g") + "\u202f%",
         typed=request.POST if error else {},
         error=error,
     )

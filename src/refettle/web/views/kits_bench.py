@@ -19,6 +19,7 @@ from refettle.book.models_kits import Kit, KitBatch, KitStep
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import quantity, spread
+from refettle.language import tr
 from refettle.parts.kits import KitError, Scale
 from refettle.web.kit_views import ERRORS, cautions_of, line_view, place, value_of, who_works
 from refettle.web.views.common import number_from, whole_from, write_once
@@ -56,7 +57,10 @@ def batch_page(request: HttpRequest, number: int) -> HttpResponse:
     action = request.POST.get("action", "")
     try:
         if action not in ACTIONS:
-            raise StoreError(f"action: '{action[:40]}' found; allowed: {', '.join(ACTIONS)}", "action")
+            raise StoreError(
+                tr("action: '{action}' found; allowed: {actions}", action=action[:40], actions=", ".join(ACTIONS)),
+                "action",
+            )
         error = _act(request, batch, action)
     except ERRORS as refused:
         error = str(refused)
@@ -76,7 +80,7 @@ def _act(request: HttpRequest, batch: KitBatch, action: str) -> str:
     if action == "short":
         lacking, note = form.get("lacking", ""), form.get("note", "")
         write_once(request, lambda: kits_batch.short(batch, line, lacking, who=who, note=note))
-        messages.success(request, "Written as a shortage. Get the parts or make fewer kits, then go on.")
+        messages.success(request, tr("Written as a shortage. Get the parts or make fewer kits, then go on."))
     elif action == "fewer":
         count = form.get("count", "")
         write_once(request, lambda: kits_batch.make_fewer(batch, count, who=who))
@@ -90,17 +94,28 @@ def _act(request: HttpRequest, batch: KitBatch, action: str) -> str:
 
 def _fill(request: HttpRequest, batch: KitBatch, line: int, who: str) -> str:
     if not request.POST.get("counted", "").strip():
-        raise StoreError("counted: nothing found; allowed: the pieces in the full line of bags", "counted")
+        raise StoreError(tr("counted: nothing found; allowed: the pieces in the full line of bags"), "counted")
     found, should = quantity(request.POST["counted"], "counted", 0), kits_batch.expected(batch, line)
     if found != should:
         write_once(request, lambda: kits_batch.miscounted(batch, line, found, who=who))
         over = abs(found - should)
-        return (
-            f"counted {found}, and {should} belong in: {over} too {'many' if found > should else 'few'}. Written as a "
-            "mistake. Find the bag that is wrong, put it right, count again"
+        if found > should:
+            return tr(
+                "counted {found}, and {should} belong in: {over} too many. Written as a mistake. "
+                "Find the bag that is wrong, put it right, count again",
+                found=found,
+                should=should,
+                over=over,
+            )
+        return tr(
+            "counted {found}, and {should} belong in: {over} too few. Written as a mistake. "
+            "Find the bag that is wrong, put it right, count again",
+            found=found,
+            should=should,
+            over=over,
         )
     if write_once(request, lambda: kits_batch.fill(batch, line, found, who=who)):
-        messages.success(request, f"Line {line} is in the bags: {found} counted.")
+        messages.success(request, tr("Line {line} is in the bags: {found} counted.", line=line, found=found))
     return ""
 
 
@@ -112,9 +127,9 @@ def _check(request: HttpRequest, batch: KitBatch, action: str, who: str) -> str:
         codes = kits_check.codes_from(form.get("codes", ""))
         written = write_once(request, lambda: made.append(kits_check.check_by_codes(batch, number, codes, who=who)))
     else:
-        gram = number_from(form.get("gram", ""), "Weight", "g")
+        gram = number_from(form.get("gram", ""), tr("Weight"), "g")
         if gram is None:
-            raise StoreError("weight: nothing found; allowed: what the scale shows [g]", "gram")
+            raise StoreError(tr("weight: nothing found; allowed: what the scale shows [g]"), "gram")
         scale, tare = scale_from(form, batch)
         written = write_once(
             request,
@@ -126,9 +141,13 @@ def _check(request: HttpRequest, batch: KitBatch, action: str, who: str) -> str:
         messages.warning(request, f"{made[0].code} is right, but recalled: {made[0].note}. It is not to be sold.")
         return ""
     if isinstance(made[0], Kit):
-        messages.success(request, f"{made[0].code} is ready.")
+        messages.success(request, tr("{code} is ready.", code=made[0].code))
         return ""
-    return f"kit {number}: {made[0].data['said']}. Written as a mistake. Open it, put it right, check it again"
+    return tr(
+        "kit {number}: {said}. Written as a mistake. Open it, put it right, check it again",
+        number=number,
+        said=tr(made[0].data["said"]),
+    )
 
 
 def scale_from(form: Mapping[str, Any], batch: KitBatch) -> tuple[Scale, float]:
@@ -140,12 +159,12 @@ def scale_from(form: Mapping[str, Any], batch: KitBatch) -> tuple[Scale, float]:
         return otherwise if found is None else found * part
 
     scale = Scale(
-        typed("resolution", "Step of the scale", last.resolution),
-        typed("spread", "Spread of the scale", last.spread),
-        typed("part_spread", "Spread of parts", last.part_spread, 0.01),
-        typed("lot_spread", "Spread of lots", last.lot_spread, 0.01),
+        typed("resolution", tr("Step of the scale"), last.resolution),
+        typed("spread", tr("Spread of the scale"), last.spread),
+        typed("part_spread", tr("Spread of parts"), last.part_spread, 0.01),
+        typed("lot_spread", tr("Spread of lots"), last.lot_spread, 0.01),
     )
-    return scale, typed("tare", "Bags", 0.0)
+    return scale, typed("tare", tr("Bags"), 0.0)
 
 
 # ---------------------------------------------------------------- showing

@@ -13,6 +13,7 @@ from refettle.book import kits_check, kits_cost, kits_settle, kits_trace, store
 from refettle.book.models_kits import Kit, KitBatch
 from refettle.book.models_stores import Lot
 from refettle.book.store import StoreError
+from refettle.language import tr
 from refettle.web.kit_views import ERRORS, cautions_of, line_view, place, who_works
 from refettle.web.views.common import qr, whole_from, write_once
 from refettle.web.views.kits import around
@@ -38,7 +39,10 @@ def kit_page(request: HttpRequest, code: str) -> HttpResponse:
     action = request.POST.get("action", "")
     try:
         if action not in ACTIONS:
-            raise StoreError(f"action: '{action[:40]}' found; allowed: {', '.join(ACTIONS)}", "action")
+            raise StoreError(
+                tr("action: '{action}' found; allowed: {actions}", action=action[:40], actions=", ".join(ACTIONS)),
+                "action",
+            )
         write_once(request, lambda: _act(request, kit, action))
     except ERRORS as error:
         kit.refresh_from_db()
@@ -52,7 +56,9 @@ def _elsewhere(code: str) -> HttpResponse:
         batch = KitBatch.objects.filter(pk=int(head[1:])).first()
         if batch is not None:
             return redirect(reverse("kit-batch", args=[batch.pk]))
-    raise Http404(f"There is no kit '{code[:40]}'. A code is printed on the label: K, the batch, a dash, the kit.")
+    raise Http404(
+        tr("There is no kit '{code}'. A code is printed on the label: K, the batch, a dash, the kit.", code=code[:40])
+    )
 
 
 def _act(request: HttpRequest, kit: Kit, action: str) -> None:
@@ -66,12 +72,12 @@ def _act(request: HttpRequest, kit: Kit, action: str) -> None:
         kits_check.note_mistake(kit, who=who, note=form.get("note", ""))
     else:
         bad = {each.line.n: 0 for each in kits_trace.lots_of(kit)}
-        bad = {n: whole_from(form.get(f"bad-{n}", ""), f"Bad pieces, line {n}") for n in bad}
+        bad = {n: whole_from(form.get(f"bad-{n}", ""), tr("Bad pieces, line {n}", n=n)) for n in bad}
         kits_trace.take_apart(kit, who=who, bad=bad, recalled=_recalled(form.get("lot", "")), note=form.get("note", ""))
 
 
 def _recalled(text: str) -> Lot | None:
-    return Lot.objects.filter(pk=whole_from(text, "Lot")).first() if text.strip() else None
+    return Lot.objects.filter(pk=whole_from(text, tr("Lot"))).first() if text.strip() else None
 
 
 def _kit(request: HttpRequest, kit: Kit, error: str = "") -> HttpResponse:
@@ -104,7 +110,7 @@ def lot_page(request: HttpRequest, number: int) -> HttpResponse:
     """The kits that a lot went into; POST recalls it."""
     lot = Lot.objects.filter(pk=number).select_related("part").first()
     if lot is None:
-        raise Http404(f"There is no lot {number}.")
+        raise Http404(tr("There is no lot {number}.", number=number))
     error = ""
     if request.method == "POST":
         try:

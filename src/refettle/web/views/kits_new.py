@@ -19,6 +19,7 @@ from refettle.book.files import fetch, keep, read_upload
 from refettle.book.kits_match import Offered, find_part, match
 from refettle.book.models_kits import KitVersion
 from refettle.book.store import StoreError
+from refettle.language import tr
 from refettle.parts.board_reading import read_board
 from refettle.parts.capacitor import KINDS
 from refettle.parts.capacitor_text import read_capacitor
@@ -62,7 +63,7 @@ def new_kit(request: HttpRequest) -> HttpResponse:
             return _matched(request)
         if action == "write":
             return _write(request)
-        raise StoreError(f"action: '{action[:40]}' found; allowed: match, write", "action")
+        raise StoreError(tr("action: '{action}' found; allowed: match, write", action=action[:40]), "action")
     except ERRORS as error:
         if action == "write":
             return _rows_page(request, _typed_rows(request.POST), request.POST, str(error))
@@ -91,7 +92,7 @@ def _start(request: HttpRequest) -> HttpResponse:
 
 def _of_job(number: str) -> dict[str, Any]:
     """The list of a job's board file and of the capacitors noted in it."""
-    job = store.find_job(whole_from(number, "Job"))
+    job = store.find_job(whole_from(number, tr("Job")))
     state = store.job_state(job)
     text, board = "", ""
     left_out: list[str] = []
@@ -111,7 +112,11 @@ def _of_job(number: str) -> dict[str, Any]:
             left_out.append(f"{ref}: {error}")
     if not text.strip():
         raise StoreError(
-            f"job: {job.number} has no capacitor listed; allowed: a job with a board file or noted capacitors", "job"
+            tr(
+                "job: {number} has no capacitor listed; allowed: a job with a board file or noted capacitors",
+                number=job.number,
+            ),
+            "job",
         )
     version = job.unit.type_version
     return {
@@ -222,19 +227,26 @@ def _write(request: HttpRequest) -> HttpResponse:
             continue
         if not row.part:
             raise StoreError(
-                f"line {row.n}: no part chosen for {row.name}; allowed: a part of the stores, or leave the line out",
+                tr(
+                    "line {n}: no part chosen for {name}; allowed: a part of the stores, or leave the line out",
+                    n=row.n,
+                    name=row.name,
+                ),
                 f"line {row.n}",
             )
         codes = tuple(code for code in row.alternates.replace(";", ",").split(",") if code.strip())
         quantity, spares = (
-            whole_from(x, f"Line {row.n}, {what}") for x, what in ((row.quantity, "pieces"), (row.spares, "spares"))
+            whole_from(x, tr("Line {n}, {what}", n=row.n, what=what))
+            for x, what in ((row.quantity, tr("pieces")), (row.spares, tr("spares")))
         )
         lines.append(kits.LineTyped(row.part, quantity, row.refs, spares, codes, row.note, row.wanted))
     for text in form.get("also", "").splitlines():
         lines += [kits.LineTyped(w.part, w.quantity, ", ".join(w.refs), w.spares) for w in _named(text)]
     head = {name: form.get(name, "").strip() for name in HEAD}
     if head["slug"] not in {t.slug for t in listed_types()}:
-        raise StoreError(f"unit type: '{head['slug'][:60]}' found; allowed: one of the unit types", "slug")
+        raise StoreError(
+            tr("unit type: '{slug}' found; allowed: one of the unit types", slug=head["slug"][:60]), "slug"
+        )
     made: list[KitVersion] = []
 
     def write() -> None:
@@ -251,7 +263,9 @@ def _named(text: str) -> tuple[Wanted, ...]:
         return ()
     found = read_list(text)
     if any(not each.part for each in found):
-        raise StoreError(f"further parts: '{text[:60]}' found; allowed: such as 'BELT: part B-71 x2'", "also")
+        raise StoreError(
+            tr("further parts: '{text}' found; allowed: such as 'BELT: part B-71 x2'", text=text[:60]), "also"
+        )
     return found
 
 

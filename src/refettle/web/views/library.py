@@ -15,10 +15,11 @@ from refettle.book.typefiles import available, load_named
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, LoadedType, load_library
 from refettle.knowledge.schema import SIGNS, BlockKind, Check, FailureMode, Repair
+from refettle.language import mark, tr
 from refettle.web.views.common import CautionView, diagram, qr
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS
 
-FED = {"mains": "fed from the mains", "adapter": "fed by an adapter", "batteries": "fed by batteries"}
+FED = {"mains": mark("fed from the mains"), "adapter": mark("fed by an adapter"), "batteries": mark("fed by batteries")}
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ def listed_types() -> list[ListedType]:
                 unit.family,
                 unit.maker or "",
                 years,
-                FED[unit.power_on.feed],
+                tr(FED[unit.power_on.feed]),
                 file.own,
                 len(loaded.blocks),
             )
@@ -71,11 +72,11 @@ def library() -> Library:
 def load_or_404(slug: str) -> LoadedType:
     """A unit type by slug, never by path. Raises Http404 with what is wrong."""
     if slug not in available(settings.REFETTLE_TYPES):
-        raise Http404(f"There is no unit type '{slug}'.")
+        raise Http404(tr("There is no unit type '{slug}'.", slug=slug))
     try:
         return load_named(slug, settings.REFETTLE_TYPES, settings.REFETTLE_KINDS)
     except KnowledgeError as error:
-        raise Http404(f"The file of unit type '{slug}' cannot be used. {error}") from None
+        raise Http404(tr("The file of unit type '{slug}' cannot be used. {error}", slug=slug, error=error)) from None
 
 
 # ---------------------------------------------------------------- unit types
@@ -100,7 +101,7 @@ def unit_type(request: HttpRequest, slug: str) -> HttpResponse:
         "slug": slug,
         "loaded": loaded,
         "unit_type": unit,
-        "fed": FED[unit.power_on.feed],
+        "fed": tr(FED[unit.power_on.feed]),
         "blocks": [(b, [names[n] for n in b.needs], len(b.modes), len(b.checks), len(b.repairs)) for b in blocks],
         "points": [(p, loaded.library.points[p.shows], _seen(p.sees, names)) for p in unit.points.values()],
         "cautions": [CautionView(c, loaded.library.cautions[c]) for c in unit.cautions],
@@ -118,7 +119,7 @@ def _seen(sees: str | list[str], names: dict[str, str]) -> str:
 def type_file(request: HttpRequest, slug: str) -> HttpResponse:
     """The file of a unit type as it is."""
     if slug not in available(settings.REFETTLE_TYPES):
-        raise Http404(f"There is no unit type '{slug}'.")
+        raise Http404(tr("There is no unit type '{slug}'.", slug=slug))
     path = available(settings.REFETTLE_TYPES)[slug].path
     response = HttpResponse(path.read_bytes(), content_type="text/plain; charset=utf-8")
     response.headers["Content-Disposition"] = f'attachment; filename="{slug}.yaml"'
@@ -152,7 +153,7 @@ def kind(request: HttpRequest, kind_id: str) -> HttpResponse:
     """One block kind."""
     known = library()
     if kind_id not in known.kinds:
-        raise Http404(f"There is no block kind '{kind_id}'.")
+        raise Http404(tr("There is no block kind '{kind}'.", kind=kind_id))
     found = known.kinds[kind_id]
     total = sum(m.share for m in found.modes.values())
     checks = [_step(k, c, found, known) for k, c in found.checks.items()]
@@ -175,9 +176,12 @@ def _effects(mode: FailureMode) -> str:
 
 def _rate(mode: FailureMode) -> str:
     if not isinstance(mode.active, dict):
-        return "" if mode.active >= 1 else f"shows on {100 * mode.active:.0f} of 100 looks"
-    rates = (f"{condition} on {100 * rate:.0f}" for condition, rate in mode.active.items())
-    return f"shows, of 100 looks: {', '.join(rates)}"
+        return "" if mode.active >= 1 else tr("shows on {count:.0f} of 100 looks", count=100 * mode.active)
+    rates = (
+        tr("{condition} on {count:.0f}", condition=tr(condition), count=100 * rate)
+        for condition, rate in mode.active.items()
+    )
+    return tr("shows, of 100 looks: {rates}", rates=", ".join(rates))
 
 
 def _step(key: str, step: Check | Repair, kind: BlockKind, known: Library) -> StepText:
@@ -186,13 +190,13 @@ def _step(key: str, step: Check | Repair, kind: BlockKind, known: Library) -> St
     shows: list[tuple[str, str]] = []
     gear = ""
     if isinstance(step, Check):
-        gear = GEAR_WORDS.get(step.gear, step.gear)
+        gear = tr(GEAR_WORDS.get(step.gear, step.gear))
         for outcome, causes in step.outcomes.items():
             shows.append((outcome, "; ".join(names.get(c, SIGNS.get(c, c)) for c in causes)))
     else:
-        shows = [(names.get(m, m), f"about {100 * p:.0f} in 100") for m, p in step.fixes.items()]
+        shows = [(names.get(m, m), tr("about {count:.0f} in 100", count=100 * p)) for m, p in step.fixes.items()]
     cautions = [CautionView(c, known.cautions[c]) for c in ids if c in known.cautions]
-    return StepText(key, step, LEVEL_WORDS[step.access], gear, cautions, shows)
+    return StepText(key, step, tr(LEVEL_WORDS[step.access]), gear, cautions, shows)
 
 
 # ---------------------------------------------------------------- cautions, help

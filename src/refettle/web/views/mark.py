@@ -11,19 +11,20 @@ from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_safe
 
 from refettle.drawing.bands import COLOURS, resistor
+from refettle.language import mark, tr
 from refettle.parts.markings import KINDS, MarkingError, Reading, read_marking
 
 SHOWN = 5
 MOST_BANDS = 6
 GAP, UNREADABLE = "|", "?"
 EXAMPLES = (
-    ("104K", "ceramic or film capacitor, or a chip resistor"),
-    ("4K7", "a letter stands for the point"),
-    ("100µF 16V 105°C", "electrolytic"),
-    ("yellow violet red gold", "colour bands"),
-    ("01C", "chip resistor of the 96 series"),
-    ("R5", "date letters, with the unit’s years"),
-    ("4?2", "? for what cannot be read"),
+    ("104K", mark("ceramic or film capacitor, or a chip resistor")),
+    ("4K7", mark("a letter stands for the point")),
+    ("100µF 16V 105°C", mark("electrolytic")),
+    ("yellow violet red gold", mark("colour bands")),
+    ("01C", mark("chip resistor of the 96 series")),
+    ("R5", mark("date letters, with the unit’s years")),
+    ("4?2", mark("? for what cannot be read")),
 )
 
 
@@ -49,7 +50,7 @@ def years_from(text: str) -> tuple[int, int] | None:
     if not text.strip():
         return None
     if len(pieces) > 2 or not all(piece.strip().isdecimal() and len(piece.strip()) == 4 for piece in pieces):
-        raise MarkingError(f"years '{text[:40]}' found; allowed: two years as 1983-1986, or one")
+        raise MarkingError(tr("years '{text}' found; allowed: two years as 1983-1986, or one", text=text[:40]))
     return int(pieces[0]), int(pieces[-1])
 
 
@@ -78,7 +79,7 @@ def tapped(bands: str, add: str, drop: bool) -> list[str]:
 
 
 @require_safe
-def mark(request: HttpRequest) -> HttpResponse:
+def marking(request: HttpRequest) -> HttpResponse:
     """The page: a text, or bands by tapping. Everything stands in the address; nothing is written."""
     form = request.GET
     tapping = "bands" in form
@@ -116,7 +117,7 @@ def mark(request: HttpRequest) -> HttpResponse:
         "pieces": pieces_of(readings),
         "asked": bool(text) and not error and (not tapping or count >= 3),
         "error": error,
-        "examples": EXAMPLES,
+        "examples": [(text, tr(what)) for text, what in EXAMPLES],
     }
     return render(request, "refettle/mark.html", context, status=422 if error else 200)
 

@@ -21,6 +21,7 @@ from refettle.book.experience import experience
 from refettle.book.log import LogError
 from refettle.book.models import Job
 from refettle.book.state import JobState
+from refettle.language import mark, tr
 from refettle.money import Work
 from refettle.web.signing import who
 from refettle.web.views.common import (
@@ -49,7 +50,7 @@ ANCHORS = {
     "answer": "quotes",
     "part-out": "quotes",
 }
-CHOICE_WORDS = {"finish": "Finish it", "sell as is": "Sell it as it is", "part out": "Part it out"}
+CHOICE_WORDS = {"finish": mark("Finish it"), "sell as is": mark("Sell it as it is"), "part out": mark("Part it out")}
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,14 @@ def _entry(request: HttpRequest, state: JobState, action: str) -> dict[str, Any]
         "warranty": _warranty,
     }
     if action not in makers:
-        raise LogError(f"action: '{action[:40]}' found; allowed: {', '.join((*makers, 'returned'))}", field="action")
+        raise LogError(
+            tr(
+                "action: '{action}' found; allowed: {allowed}",
+                action=action[:40],
+                allowed=", ".join((*makers, "returned")),
+            ),
+            field="action",
+        )
     return makers[action](form)
 
 
@@ -113,14 +121,14 @@ def _text(form: Mapping[str, Any], name: str) -> str:
 
 def _timer(form: Mapping[str, Any]) -> dict[str, Any]:
     entry: dict[str, Any] = {"kind": "timer", "do": _text(form, "do"), "what": _text(form, "what")}
-    minutes = number_from(_text(form, "minutes"), "Minutes", "min")
+    minutes = number_from(_text(form, "minutes"), tr("Minutes"), "min")
     return entry | ({"minutes": minutes} if minutes is not None else {})
 
 
 def _time(form: Mapping[str, Any]) -> dict[str, Any]:
-    minutes = number_from(_text(form, "minutes"), "Minutes", "min")
+    minutes = number_from(_text(form, "minutes"), tr("Minutes"), "min")
     if minutes is None:
-        raise LogError("minutes: nothing found; allowed: a number above 0 [min]", field="minutes")
+        raise LogError(tr("minutes: nothing found; allowed: a number above 0 [min]"), field="minutes")
     return {"kind": "time", "minutes": minutes, "what": _text(form, "what")}
 
 
@@ -140,7 +148,10 @@ def _quote(form: Mapping[str, Any]) -> dict[str, Any]:
     for number, line in enumerate(_text(form, "options").split("\n"), start=1):
         key, sign, words = line.partition(":")
         if line.strip() and not (sign and key.strip()):
-            raise LogError(f"options, line {number}: '{line[:60]}' found; allowed: name: words", field="options")
+            raise LogError(
+                tr("options, line {number}: '{line}' found; allowed: name: words", number=number, line=line[:60]),
+                field="options",
+            )
         if line.strip():
             options[key.strip()] = words.strip()
     return {
@@ -158,7 +169,7 @@ def _answer(form: Mapping[str, Any]) -> dict[str, Any]:
         "kind": "answer",
         "answer": _text(form, "answer"),
         "words": _text(form, "words"),
-        "quote": whole_from(_text(form, "quote"), "Quote", high=100_000_000),
+        "quote": whole_from(_text(form, "quote"), tr("Quote"), high=100_000_000),
     }
     return entry | ({"ceiling": _text(form, "agreed")} if _text(form, "agreed") else {})
 
@@ -172,16 +183,16 @@ def _values(form: Mapping[str, Any]) -> dict[str, Any]:
     for name in ("bought", "working", "as_is", "for_parts", "sold", "post"):
         if _text(form, name):
             entry[name] = _text(form, name)
-    fee = number_from(_text(form, "fee_percent"), "Selling fee", "%", high=100)
+    fee = number_from(_text(form, "fee_percent"), tr("Selling fee"), "%", high=100)
     if fee is not None:
         entry["fee_percent"] = fee
     if len(entry) == 2:
-        raise LogError("values: nothing found; allowed: at least one amount", field="values")
+        raise LogError(tr("values: nothing found; allowed: at least one amount"), field="values")
     return entry
 
 
 def _warranty(form: Mapping[str, Any]) -> dict[str, Any]:
-    days = whole_from(_text(form, "days"), "Days", high=3650)
+    days = whole_from(_text(form, "days"), tr("Days"), high=3650)
     entry = {"kind": "warranty", "days": days, "covers": _text(form, "covers"), "note": _text(form, "note")}
     return entry | ({"starts": _text(form, "starts")} if _text(form, "starts") else {})
 
@@ -191,7 +202,7 @@ def _came_back(request: HttpRequest, view: JobView) -> HttpResponse:
     made: list[Job] = []
     why = _text(request.POST, "why")
     if len(why) < 3:
-        raise LogError("why: nothing found; allowed: why it came back, 3 characters or more", field="why")
+        raise LogError(tr("why: nothing found; allowed: why it came back, 3 characters or more"), field="why")
 
     def write() -> None:
         with transaction.atomic():
@@ -206,7 +217,7 @@ def _came_back(request: HttpRequest, view: JobView) -> HttpResponse:
 
     if not write_once(request, write) or not made:
         return redirect(reverse("money", args=[view.number]))
-    messages.success(request, f"Job {made[0].number} is open for the same unit.")
+    messages.success(request, tr("Job {number} is open for the same unit.", number=made[0].number))
     return redirect(reverse("job", args=[made[0].number]))
 
 
@@ -255,7 +266,7 @@ def _extra(scopes: list[ScopeLine]) -> tuple[Work, ...]:
     made = []
     for line in scopes:
         if line.work and line.chosen:
-            minutes = number_from(line.minutes, f"Minutes, {line.name}", "min") or 0.0
+            minutes = number_from(line.minutes, tr("Minutes, {name}", name=line.name), "min") or 0.0
             parts = number_from(line.parts, f"Parts, {line.name}", settings.REFETTLE_CURRENCY) or 0.0
             made.append(Work(line.name, minutes, None, parts))
     return tuple(made)
@@ -284,8 +295,8 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "")
         "whole": {name: f"{getattr(found, name):.2f}" for name in ("p50", "p90", "ceiling")},
         "likely": [(n, 100 * share, m) for n, share, m in found.to_come.likely if m >= 0.5][:LIKELY],
         "decision": made,
-        "choice": CHOICE_WORDS[made.best] if made else "",
-        "choices": [(CHOICE_WORDS[k], v, made.chances[k], k == made.best) for k, v in made.values.items()]
+        "choice": tr(CHOICE_WORDS[made.best]) if made else "",
+        "choices": [(tr(CHOICE_WORDS[k]), v, made.chances[k], k == made.best) for k, v in made.values.items()]
         if made
         else [],
         "missing": missing,
@@ -315,7 +326,7 @@ def quote_sheet(request: HttpRequest, number: int, n: int) -> HttpResponse:
     view, state = get_working_job(number)
     quoted = next((q for q in state.money.quotes if q.n == n), None)
     if quoted is None:
-        raise Http404(f"Job {number} has no quote {n}.")
+        raise Http404(tr("Job {number} has no quote {n}.", number=number, n=n))
     context = {
         "area": "bench",
         "job": view.job,

@@ -19,6 +19,7 @@ from refettle.book.models import Photo
 from refettle.book.photos import PhotoError, store_photo
 from refettle.book.state import JobState
 from refettle.knowledge.one_way import Ask, OneWayStep, one_way_steps
+from refettle.language import tr
 from refettle.web.views.common import JobView, append, caution_views, get_working_job, new_token, whole_from
 from refettle.web.wording import describe
 
@@ -97,7 +98,7 @@ def _entry(request: HttpRequest, state: JobState, action: str, step: str) -> dic
     n = whole_from(form.get("n", ""), "Entry", high=100_000_000)
     given = next((each for each in state.one_way if each.go_ahead == n and each.taken is None), None)
     if action in ("done", "not-done") and given is None:
-        raise LogError(f"n: {n} found; allowed: a go-ahead on which nothing was done yet", field="n")
+        raise LogError(tr("n: {n} found; allowed: a go-ahead on which nothing was done yet", n=n), field="n")
     if action == "done" and given is not None:
         note = form.get("note", "").strip()
         return {"kind": "one-way", "step": given.step, "what": given.what, "go_ahead": n, "note": note}
@@ -107,7 +108,8 @@ def _entry(request: HttpRequest, state: JobState, action: str, step: str) -> dic
         without, what = form.get("without", "").strip(), form.get("what", "").strip()
         return {"kind": "one-way", "step": step, "what": what, "without": without}
     raise LogError(
-        f"action: '{action[:40]}' found; allowed: go-ahead, done, not-done, without, caution", field="action"
+        tr("action: '{action}' found; allowed: go-ahead, done, not-done, without, caution", action=action[:40]),
+        field="action",
     )
 
 

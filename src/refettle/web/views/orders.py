@@ -22,6 +22,7 @@ from refettle.book.models_stores import Movement
 from refettle.book.orders_receive import Arrived, TooManyError, receive
 from refettle.book.store import StoreError
 from refettle.book.stores_parts import find_part
+from refettle.language import mark, several, tr
 from refettle.web.plan_views import money, price
 from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
@@ -30,11 +31,11 @@ from refettle.web.views.stores_fields import day, text
 
 PER_PAGE = 40
 SHOWN = {
-    "open": ("Not here yet", Q(cancelled=None, closed=None)),
-    "unsent": ("Not sent", Q(cancelled=None, closed=None, sent=None)),
-    "here": ("Closed", Q(closed__isnull=False)),
-    "cancelled": ("Cancelled", Q(cancelled__isnull=False)),
-    "all": ("All", Q()),
+    "open": (mark("Not here yet"), Q(cancelled=None, closed=None)),
+    "unsent": (mark("Not sent"), Q(cancelled=None, closed=None, sent=None)),
+    "here": (mark("Closed"), Q(closed__isnull=False)),
+    "cancelled": (mark("Cancelled"), Q(cancelled__isnull=False)),
+    "all": (mark("All"), Q()),
 }
 
 
@@ -71,7 +72,7 @@ def orders_page(request: HttpRequest) -> HttpResponse:
         rows=[_row(each, today) for each in page.object_list],
         page=page,
         which=which,
-        shown=[(key, label) for key, (label, _) in SHOWN.items()],
+        shown=[(key, tr(label)) for key, (label, _) in SHOWN.items()],
         anything=Order.objects.exists(),
         plans=OrderPlan.objects.order_by("-pk")[:5],
     )
@@ -119,7 +120,14 @@ def order_page(request: HttpRequest, number: int) -> HttpResponse:
             said: list[str] = []
             act = ACTIONS.get(request.POST.get("do", ""))
             if act is None:
-                raise StoreError(f"do: '{request.POST.get('do', '')[:30]}' found; allowed: {', '.join(ACTIONS)}", "do")
+                raise StoreError(
+                    tr(
+                        "do: '{do}' found; allowed: {actions}",
+                        do=request.POST.get("do", "")[:30],
+                        actions=", ".join(ACTIONS),
+                    ),
+                    "do",
+                )
             if write_once(request, lambda: said.append(act(order, request.POST))) and said:
                 messages.success(request, said[0])
             return redirect(reverse("order", args=[number]))
@@ -181,13 +189,13 @@ def _serves(line: OrderLine) -> list[tuple[str, str, int]]:
     for key, pieces in line.serves:
         kind, number = str(key).split(":")[:2]
         if kind == "job":
-            said.append((f"job {number}", reverse("job", args=[int(number)]), int(pieces)))
+            said.append((tr("job {number}", number=number), reverse("job", args=[int(number)]), int(pieces)))
         elif kind == "kit":
-            said.append(("kits", reverse("kit-version", args=[int(number)]), int(pieces)))
+            said.append((tr("kits"), reverse("kit-version", args=[int(number)]), int(pieces)))
         else:
-            said.append(("the stores", reverse("stores-part", args=[line.part.code]), int(pieces)))
+            said.append((tr("the stores"), reverse("stores-part", args=[line.part.code]), int(pieces)))
     spare = line.pieces - sum(pieces for _, _, pieces in said)
-    return [*said, ("spare", "", spare)] if spare > 0 else said
+    return [*said, (tr("spare"), "", spare)] if spare > 0 else said
 
 
 # ---------------------------------------------------------------- what can be done
@@ -196,33 +204,40 @@ def _serves(line: OrderLine) -> list[tuple[str, str, int]]:
 def _line(order: Order, form: Any) -> OrderLine:
     typed = text(form, "line")
     if not typed.isdecimal() or len(typed) > 9:
-        raise StoreError(f"line: '{typed[:40]}' found; allowed: a line of order {order.number}", "line")
+        raise StoreError(
+            tr("line: '{typed}' found; allowed: a line of order {number}", typed=typed[:40], number=order.number),
+            "line",
+        )
     return orders.find_line(order, int(typed))
 
 
 def _send(order: Order, form: Any) -> str:
     orders.send(order, day=day(form, "day"), due=day(form, "due"))
-    until = f", due {order.due}" if order.due else ""
-    return f"Order {order.number} is sent{until}. Its pieces count as on order."
+    until = tr(", due {due}", due=order.due) if order.due else ""
+    return tr("Order {number} is sent{until}. Its pieces count as on order.", number=order.number, until=until)
 
 
 def _due(order: Order, form: Any) -> str:
     orders.set_due(order, day(form, "due"))
-    return f"Due {order.due}." if order.due else "No day is said any more."
+    return tr("Due {due}.", due=order.due) if order.due else tr("No day is said any more.")
 
 
 def _cancel(order: Order, form: Any) -> str:
-    return f"{orders.cancel(order, who=who(), why=text(form, 'why'))} pieces are on order no longer."
+    return tr("{pieces} pieces are on order no longer.", pieces=orders.cancel(order, who=who(), why=text(form, "why")))
 
 
 def _gone(order: Order, form: Any) -> str:
     line = _line(order, form)
-    return f"{line.sku}: {orders.will_not_come(line, who=who(), why=text(form, 'why'))} will not come."
+    return tr(
+        "{sku}: {pieces} will not come.",
+        sku=line.sku,
+        pieces=orders.will_not_come(line, who=who(), why=text(form, "why")),
+    )
 
 
 def _again(order: Order, form: Any) -> str:
     line = _line(order, form)
-    return f"{line.sku}: {orders.wait_after_all(line, who=who())} are waited for again."
+    return tr("{sku}: {pieces} are waited for again.", sku=line.sku, pieces=orders.wait_after_all(line, who=who()))
 
 
 def _right(order: Order, form: Any) -> str:
@@ -230,17 +245,19 @@ def _right(order: Order, form: Any) -> str:
     found = Movement.objects.filter(pk=int(typed)) if typed.isdecimal() and len(typed) < 10 else None
     movement = found.filter(receipts__line__order=order).first() if found is not None else None
     if movement is None:
-        raise StoreError(f"line of the ledger: '{typed[:40]}' found; allowed: one of this order", "movement")
+        raise StoreError(
+            tr("line of the ledger: '{typed}' found; allowed: one of this order", typed=typed[:40]), "movement"
+        )
     stores.correct(movement, who=who(), why=text(form, "why"), count=text(form, "count") or 0)  # type: ignore[arg-type]
-    return f"Line {movement.pk} of the ledger is put right, and the order with it."
+    return tr("Line {line} of the ledger is put right, and the order with it.", line=movement.pk)
 
 
 def _reserve(order: Order, form: Any) -> str:
     job, entry, code, pieces = (text(form, name) for name in ("job", "entry", "code", "pieces"))
     if not (job.isdecimal() and entry.isdecimal() and pieces.isdecimal() and len(job + entry + pieces) < 20):
-        raise StoreError("job: nothing found; allowed: a job of this page", "job")
+        raise StoreError(tr("job: nothing found; allowed: a job of this page"), "job")
     wants.reserve_wanted(store.find_job(int(job)), int(entry), find_part(code), who=who(), count=int(pieces))
-    return f"{pieces} of {code} promised to job {job}."
+    return tr("{pieces} of {code} promised to job {job}.", pieces=pieces, code=code, job=job)
 
 
 ACTIONS: dict[str, Callable[[Order, Any], str]] = {
@@ -303,7 +320,7 @@ def _received(request: HttpRequest, order: Order) -> str:
         messages.info(request, "That delivery was written already; it counts once.")
     else:
         pieces = sum(m.on_hand + m.quarantined for m in done.movements)
-        messages.success(request, f"{pieces} piece{'s' if pieces != 1 else ''} received.")
+        messages.success(request, several("{n} piece received.", "{n} pieces received.", pieces))
         for remark in done.remarks:
             messages.info(request, remark)
     return reverse("order", args=[order.number])
@@ -318,7 +335,10 @@ def _arrived(line: OrderLine, form: Any) -> list[Arrived]:
         if not pieces and not gone:
             continue
         if pieces and not (pieces.isdecimal() and len(pieces) < 8):
-            raise StoreError(f"{line.sku}, pieces: '{pieces[:20]}' found; allowed: a whole number", f"came-{at}")
+            raise StoreError(
+                tr("{sku}, pieces: '{pieces}' found; allowed: a whole number", sku=line.sku, pieces=pieces[:20]),
+                f"came-{at}",
+            )
         if pieces == "0" and not gone:
             continue
         typed_price = text(form, f"price-{at}").replace(",", ".")

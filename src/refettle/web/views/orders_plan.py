@@ -25,6 +25,7 @@ from refettle.book.orders_needs import Needed
 from refettle.book.orders_plan import Asked
 from refettle.book.store import StoreError, find_job
 from refettle.book.stores_parts import find_part
+from refettle.language import SOURCE, speaking, tr
 from refettle.ordering import OrderingError
 from refettle.web import longwork, plan_views
 from refettle.web.signing import who
@@ -132,15 +133,21 @@ def read_asked(typed: QueryDict) -> Asked:
             try:
                 days[key] = date.fromisoformat(text) if text else None
             except ValueError:
-                raise StoreError(f"needed by: '{text[:20]}' found; allowed: a day such as 2031-04-01", "by") from None
+                raise StoreError(
+                    tr("needed by: '{text}' found; allowed: a day such as 2031-04-01", text=text[:20]), "by"
+                ) from None
     at_most = typed.get("at_most", "").strip()
     if at_most and not (at_most.isdecimal() and 1 <= int(at_most[:4]) <= 40):
         raise StoreError(
-            f"suppliers: '{at_most[:20]}' found; allowed: a whole number from 1 to 40, or nothing", "at_most"
+            tr("suppliers: '{at_most}' found; allowed: a whole number from 1 to 40, or nothing", at_most=at_most[:20]),
+            "at_most",
         )
     seconds = typed.get("seconds", SECONDS[0])
     if seconds not in SECONDS:
-        raise StoreError(f"time: '{seconds[:20]}' found; allowed: {', '.join(SECONDS)} s", "seconds")
+        raise StoreError(
+            tr("time: '{seconds}' found; allowed: {allowed} s", seconds=seconds[:20], allowed=", ".join(SECONDS)),
+            "seconds",
+        )
     return Asked(
         leave=frozenset(key for key in shown if key not in ticked),
         check_first=frozenset(typed.getlist("look")[:MOST_NEEDS]),
@@ -160,22 +167,32 @@ def _rate(key: str, text: Any) -> Decimal:
         rate = Decimal("NaN")
     name = key.removeprefix("rate-")[:3]
     if not (rate.is_finite() and Decimal("0.000001") <= rate <= 1_000_000 and rate == round(rate, 6)):
-        raise StoreError(f"rate of {name}: '{str(text)[:20]}' found; allowed: what one {name} is worth, as 1.17", key)
+        raise StoreError(
+            tr(
+                "rate of {name}: '{text}' found; allowed: what one {name} is worth, as 1.17",
+                name=name,
+                text=str(text)[:20],
+            ),
+            key,
+        )
     return rate
 
 
 def _begin(typed: QueryDict) -> longwork.Work:
-    asked = orders_plan.gather(read_asked(typed))
+    wanted = read_asked(typed)
+    with speaking(SOURCE):  # kept with the plan
+        asked = orders_plan.gather(wanted)
     if not asked["needs"]:
-        why = asked["unmet"][0]["why"] if asked["unmet"] else "tick at least one need."
-        raise StoreError(f"needs: none found that a part would serve; {why}")
+        why = tr(asked["unmet"][0]["why"]) if asked["unmet"] else tr("tick at least one need.")
+        raise StoreError(tr("needs: none found that a part would serve; {why}", why=why))
     orders_plan.problem_of(asked)
 
     def run(work: longwork.Work) -> tuple[dict[str, Any], dict[str, Any]]:
-        return asked, orders_plan.work_out(asked, work.note, work.asked_to_stop)
+        with speaking(SOURCE):  # a plan is kept: it says the same whatever language it is shown in
+            return asked, orders_plan.work_out(asked, work.note, work.asked_to_stop)
 
     key = ("order-plan", typed.get("token", "")[:40] or new_token(), repr(sorted(asked.items()))[:20_000])
-    return longwork.work("The cheapest order", key, run)
+    return longwork.work(tr("The cheapest order"), key, run)
 
 
 def _keep(work: longwork.Work) -> int:
@@ -199,7 +216,7 @@ def plan_page(request: HttpRequest, number: int) -> HttpResponse:
     """A plan with its reasons; POST makes its orders, one for each supplier."""
     plan = OrderPlan.objects.filter(pk=number).first()
     if plan is None:
-        raise Http404(f"There is no plan {number}.")
+        raise Http404(tr("There is no plan {number}.", number=number))
     error = ""
     if request.method == "POST":
         try:
@@ -238,12 +255,12 @@ def _promise(request: HttpRequest, plan: OrderPlan) -> str:
             if job:
                 try:
                     made = wants.reserve_wanted(find_job(job), entry, find_part(code), who=who(), count=pieces)
-                    given.append(f"{made.quantity} of {code} to job {job}")
+                    given.append(tr("{quantity} of {code} to job {job}", quantity=made.quantity, code=code, job=job))
                 except StoreError as wrong:
-                    messages.error(request, f"Job {job}, {code}: {wrong}")
+                    messages.error(request, tr("Job {job}, {code}: {wrong}", job=job, code=code, wrong=wrong))
 
     if write_once(request, write) and given:
-        messages.success(request, f"Promised: {', '.join(given)}.")
+        messages.success(request, tr("Promised: {given}.", given=", ".join(given)))
     return reverse("orders-plan-kept", args=[plan.pk])
 
 
@@ -253,10 +270,16 @@ def _make(request: HttpRequest, plan: OrderPlan) -> str:
     by, despite = who(), bool(request.POST.get("despite"))
     write_once(request, lambda: made.extend(orders.make_orders(plan, who=by, despite=despite)))
     if len(made) == 1:
-        messages.success(request, f"Order {made[0].number} is made. It counts as on order once it is marked as sent.")
+        messages.success(
+            request,
+            tr("Order {number} is made. It counts as on order once it is marked as sent.", number=made[0].number),
+        )
         return reverse("order", args=[made[0].number])
     if made:
         messages.success(
-            request, f"Orders {', '.join(str(o.number) for o in made)} are made. Send each, then mark it so."
+            request,
+            tr(
+                "Orders {numbers} are made. Send each, then mark it so.", numbers=", ".join(str(o.number) for o in made)
+            ),
         )
     return reverse("orders")

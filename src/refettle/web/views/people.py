@@ -23,20 +23,22 @@ from django.views.decorators.http import require_http_methods
 from refettle.book import people
 from refettle.book.models_people import Person, name_key
 from refettle.book.passwords import is_common
-from refettle.language import tr
+from refettle.language import mark, tr
 from refettle.web import sessions
 from refettle.web.serve import is_loopback
 from refettle.web.signing import RENEW, person_of, safe_next
 from refettle.web.views.common import qr_of
 
-WRONG = "Name or password is wrong. Nobody is signed in."
+WRONG = mark("Name or password is wrong. Nobody is signed in.")
 log = logging.getLogger("refettle.security")
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 View = Callable[..., HttpResponse]
 
 
 def _off() -> Http404:
-    return Http404("Sign-in is off: the bench book is open on this machine only. docs/network.md says how to open it.")
+    return Http404(
+        tr("Sign-in is off: the bench book is open on this machine only. docs/network.md says how to open it.")
+    )
 
 
 def _me(request: HttpRequest) -> Person:
@@ -52,7 +54,7 @@ def owners_only(view: View) -> View:
     @wraps(view)
     def seen(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         if not _me(request).owns:
-            raise PermissionDenied("Only an owner of the book sees to people.")
+            raise PermissionDenied(tr("Only an owner of the book sees to people."))
         return view(request, *args, **kwargs)
 
     return seen
@@ -83,7 +85,7 @@ def sign_in(request: HttpRequest) -> HttpResponse:
                 if is_common(password):
                     request.session[RENEW] = True
                 return redirect(after)
-            error, status = WRONG, 422
+            error, status = tr(WRONG), 422
             log.warning("sign-in refused: %s, from %s", _told(name), address)
         except people.TooManyTriesError as wrong:
             error, status = str(wrong), 429
@@ -132,13 +134,15 @@ def me(request: HttpRequest) -> HttpResponse:
         form = request.POST
         try:
             if people.check(person.name, form.get("old", ""), request.META.get("REMOTE_ADDR", "")) is None:
-                raise people.PeopleError("password now: it is another one; allowed: the one you signed in with", "old")
+                raise people.PeopleError(
+                    tr("password now: it is another one; allowed: the one you signed in with"), "old"
+                )
             if form.get("new", "") != form.get("again", ""):
-                raise people.PeopleError("once more: it differs from the new password; allowed: the same", "again")
+                raise people.PeopleError(tr("once more: it differs from the new password; allowed: the same"), "again")
             people.set_password(person, form.get("new", ""))
             update_session_auth_hash(request, person)
             request.session.pop(RENEW, None)
-            messages.success(request, "The password is changed. Every other device of yours is signed out.")
+            messages.success(request, tr("The password is changed. Every other device of yours is signed out."))
             return redirect(reverse("me"))
         except (people.PeopleError, people.TooManyTriesError) as wrong:
             error = str(wrong)
@@ -171,7 +175,7 @@ def phone(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         person = _me(request)
         if not address:
-            raise Http404("No phone finds the book at this address.")
+            raise Http404(tr("No phone finds the book at this address."))
         link = address.rstrip("/") + reverse("join", args=[people.make_link(person)])
         context |= {"link": link, "link_code": qr_of(link, 5), "minutes": int(people.LINK_LASTS.total_seconds() // 60)}
     return render(request, "refettle/phone.html", context)
@@ -208,7 +212,10 @@ def everybody(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         try:
             made = people.add(form.get("name", ""), form.get("role", ""), form.get("password", ""))
-            messages.success(request, f"{made.name} may sign in: {made.get_role_display()}.")
+            messages.success(
+                request,
+                tr("{name} may sign in: {role}.", name=made.name, role=tr(str(made.get_role_display()))),
+            )
             return redirect(reverse("people"))
         except people.PeopleError as wrong:
             error = str(wrong)
@@ -231,7 +238,7 @@ def one(request: HttpRequest, number: int) -> HttpResponse:
     """One person: role, password, barred or not."""
     found = Person.objects.filter(pk=number).first()
     if found is None:
-        raise Http404("Nobody of this number signs in.")
+        raise Http404(tr("Nobody of this number signs in."))
     error = ""
     if request.method == "POST":
         try:
@@ -253,11 +260,13 @@ def _change(request: HttpRequest, found: Person) -> str:
         people.set_password(found, form.get("password", ""))
         if found == request.user:
             update_session_auth_hash(request, found)
-        return f"{found.name} has a new password, and is signed out everywhere."
+        return tr("{name} has a new password, and is signed out everywhere.", name=found.name)
     if action == "bar":
         people.bar(found)
-        return f"{found.name} is barred and signed out everywhere. What they wrote keeps their name."
+        return tr("{name} is barred and signed out everywhere. What they wrote keeps their name.", name=found.name)
     if action == "return":
         people.let_in_again(found)
-        return f"{found.name} may sign in again."
-    raise people.PeopleError(f"action: '{action[:20]}' found; allowed: role, password, bar, return", "action")
+        return tr("{name} may sign in again.", name=found.name)
+    raise people.PeopleError(
+        tr("action: '{action}' found; allowed: role, password, bar, return", action=action[:20]), "action"
+    )

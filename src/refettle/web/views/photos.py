@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 from refettle.book.models import Photo
 from refettle.book.models_privacy import ErasedPhoto
 from refettle.book.photos import ENDINGS, MIME, SIZES, PhotoError, ensure_copy, original_path
+from refettle.language import tr
 
 YEAR_S = 31_536_000
 ORIGINAL = "original"
@@ -32,12 +33,20 @@ def photo(request: HttpRequest, sha256: str, size: str = "screen") -> HttpRespon
         elif size in SIZES:
             path, mime, ending = ensure_copy(found, size, folder), "image/jpeg", "jpg"
         else:
-            return _plain(f"Size '{size}' found; allowed: {ORIGINAL}, {', '.join(SIZES)}.", 404)
+            return _plain(
+                tr(
+                    "Size '{size}' found; allowed: {original}, {sizes}.",
+                    size=size,
+                    original=ORIGINAL,
+                    sizes=", ".join(SIZES),
+                ),
+                404,
+            )
         opened = path.open("rb")
     except FileNotFoundError:
         if ErasedPhoto.objects.filter(sha256=sha256).exists():
-            return _plain("This photo was removed on request.", 410)
-        return _plain("The photo is in the book, but its file is missing from the photos folder.", 404)
+            return _plain(tr("This photo was removed on request."), 410)
+        return _plain(tr("The photo is in the book, but its file is missing from the photos folder."), 404)
     except PhotoError as error:
         return _plain(str(error), 500)
     # The name is made of hexadecimal digits: nothing of what the sender called it.
@@ -47,7 +56,7 @@ def photo(request: HttpRequest, sha256: str, size: str = "screen") -> HttpRespon
 
 def _lasting(response: HttpResponseBase, etag: str) -> HttpResponseBase:
     response.headers["ETag"] = etag
-    response.headers["Cache-Control"] = f"private, max-age={YEAR_S}, immutable"
+    response.headers["Cache-Control"] = tr("private, max-age={year_s}, immutable", year_s=YEAR_S)
     response.headers["X-Content-Type-Options"] = "nosniff"
     response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
     return response

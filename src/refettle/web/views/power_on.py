@@ -16,6 +16,7 @@ from refettle.book.log import LogError
 from refettle.book.power import power_cautions
 from refettle.book.state import JobState
 from refettle.knowledge.compile import FIRST_POWER
+from refettle.language import tr
 from refettle.web.templatetags.bench import engineering
 from refettle.web.views.common import JobView, append, caution_views, get_working_job, new_token, number_from
 
@@ -73,11 +74,13 @@ def _entry(request: HttpRequest, state: JobState) -> dict[str, Any]:
         entry["adapter"] = {f: form[f"adapter-{f}"] for f in FACTS if form.get(f"adapter-{f}")}
     rails: dict[str, float] = {}
     for key, rail in unit.power_on.rails.items():
-        value = _ohm(form.get(f"rail-{key}", ""), form.get(f"rail-{key}-unit", ""), f"{rail.name} to ground")
+        value = _ohm(
+            form.get(f"rail-{key}", ""), form.get(f"rail-{key}-unit", ""), tr("{name} to ground", name=rail.name)
+        )
         if value is not None:
             rails[key] = value
     entry["rails_ohm"] = rails
-    limit = number_from(form.get("limit_amps", ""), "Current limit", "A", low=0.001, high=100)
+    limit = number_from(form.get("limit_amps", ""), tr("Current limit"), "A", low=0.001, high=100)
     if limit is not None:
         entry["limit_amps"] = limit
     entry["limiter"] = form.get("limiter", "").strip()
@@ -90,12 +93,22 @@ def _ohm(text: str, prefix: str, name: str) -> float | None:
     if not text.strip():
         return None
     if prefix not in OHMS:
-        raise LogError(f"{name}: unit '{prefix[:9]}' found; allowed: Ω, kΩ, MΩ", field="rails_ohm")
+        raise LogError(
+            tr("{name}: unit '{prefix}' found; allowed: Ω, kΩ, MΩ", name=name, prefix=prefix[:9]), field="rails_ohm"
+        )
     if not any(c.isalpha() or c == "Ω" for c in text):
         value = number_from(text, name, "Ω", high=1e9)
         return None if value is None else value * OHMS[prefix]
     if prefix:
-        raise LogError(f"{name}: '{text[:40]}' found beside {prefix}Ω; allowed: the unit once", field="rails_ohm")
+        raise LogError(
+            tr(
+                "{name}: '{text}' found beside {prefix}Ω; allowed: the unit once",
+                name=name,
+                text=text[:40],
+                prefix=prefix,
+            ),
+            field="rails_ohm",
+        )
     try:
         return quantities.parse(text, "Ω")
     except quantities.QuantityError as error:
@@ -110,11 +123,11 @@ def _facts(state: JobState, typed: Any) -> list[Fact]:
     wanted = {
         "output": adapter.output,
         "volts": engineering(adapter.volts, "V"),
-        "amps": f"{engineering(adapter.amps, 'A')} or more",
+        "amps": tr("{amps} or more", amps=engineering(adapter.amps, "A")),
         "polarity": adapter.polarity,
         "plug": adapter.plug,
     }
-    names = {"output": "AC or DC", "volts": "Volts", "amps": "Amps", "polarity": "Polarity", "plug": "Plug"}
+    names = {"output": tr("AC or DC"), "volts": "Volts", "amps": "Amps", "polarity": "Polarity", "plug": "Plug"}
     return [Fact(f, names[f], wanted[f], (typed or {}).get(f"adapter-{f}", "") or given.get(f, "")) for f in FACTS]
 
 
@@ -122,9 +135,9 @@ def _rails(state: JobState, typed: Any) -> list[RailView]:
     given = dict((state.first_power or {}).get("rails_ohm") or {})
     made = []
     for key, rail in state.compiled.loaded.unit_type.power_on.rails.items():
-        reference = "no reference"
+        reference = tr("no reference")
         if rail.to_ground_ohm:
-            reference = f"about {engineering(rail.to_ground_ohm, 'Ω')} in a good unit"
+            reference = tr("about {to_ground_ohm} in a good unit", to_ground_ohm=engineering(rail.to_ground_ohm, "Ω"))
         value, unit = (f"{given[key]:g}", "") if key in given else ("", "")
         if typed:
             value, unit = typed.get(f"rail-{key}", ""), typed.get(f"rail-{key}-unit", "")
@@ -139,7 +152,13 @@ def _doubts(state: JobState) -> list[str]:
     for key, rail in state.compiled.loaded.unit_type.power_on.rails.items():
         if rail.to_ground_ohm and given.get(key, 0.0) > HIGH * rail.to_ground_ohm:
             times = given[key] / rail.to_ground_ohm
-            said.append(f"{rail.name} reads {times:.0f} times what a good unit reads: is the probe on the rail?")
+            said.append(
+                tr(
+                    "{name} reads {times:.0f} times what a good unit reads: is the probe on the rail?",
+                    name=rail.name,
+                    times=times,
+                )
+            )
     return said
 
 

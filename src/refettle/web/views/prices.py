@@ -24,6 +24,7 @@ from refettle.book.models_stores import Part
 from refettle.book.prices import PriceError
 from refettle.book.prices_changes import Change, Changes, changes, history
 from refettle.drawing.prices import change_bar, price_steps
+from refettle.language import tr
 from refettle.ordering.pricelist_writing import write_list
 from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
@@ -39,7 +40,7 @@ def get_supplier(number: int) -> Supplier:
     """The supplier, or Http404."""
     supplier = Supplier.objects.filter(pk=number).first()
     if supplier is None:
-        raise Http404(f"There is no supplier {number}.")
+        raise Http404(tr("There is no supplier {number}.", number=number))
     return supplier
 
 
@@ -160,7 +161,7 @@ def supplier(request: HttpRequest, number: int) -> HttpResponse:
             found.used = action == "use"
             found.save(update_fields=["used"])
         else:
-            raise PriceError(f"action: '{action[:20]}' found; allowed: terms, use, rest")
+            raise PriceError(tr("action: '{action}' found; allowed: terms, use, rest", action=action[:20]))
     except PriceError as error:
         return _page(request, get_supplier(number), str(error), error.field)
     return redirect("supplier", number)
@@ -212,7 +213,7 @@ def price_list(request: HttpRequest, number: int, list_number: int) -> HttpRespo
     found = get_supplier(number)
     made = found.lists.filter(pk=list_number).first()
     if made is None:
-        raise Http404(f"{found.name} has no list {list_number}.")
+        raise Http404(tr("{supplier} has no list {number}.", supplier=found.name, number=list_number))
     told = changes(made)
     context = around(
         "suppliers",
@@ -230,7 +231,7 @@ def list_file(request: HttpRequest, number: int, list_number: int) -> HttpRespon
     """The file of a list as it came."""
     made = get_supplier(number).lists.filter(pk=list_number).first()
     if made is None:
-        raise Http404(f"Supplier {number} has no list {list_number}.")
+        raise Http404(tr("Supplier {supplier} has no list {number}.", supplier=number, number=list_number))
     try:
         data = files.fetch(made.sha256, settings.REFETTLE_FILES)
     except files.FileError as error:
@@ -262,7 +263,7 @@ def number_page(request: HttpRequest, number: int) -> HttpResponse:
     offers = found.offers.filter(sku=sku).select_related("list").order_by("-list__valid_from", "-id")
     latest = offers.first()
     if latest is None:
-        raise Http404(f"{found.name} has no number '{sku}'.")
+        raise Http404(tr("{supplier} has no number '{sku}'.", supplier=found.name, sku=sku))
     error, code = "", ""
     if request.method == "POST":
         action, code = request.POST.get("action", ""), request.POST.get("part", "").strip()
@@ -272,10 +273,12 @@ def number_page(request: HttpRequest, number: int) -> HttpResponse:
             elif action == "link":
                 part = Part.objects.filter(code__iexact=code).first()
                 if part is None:
-                    raise PriceError(f"part: '{code[:40]}' found; allowed: the code of a part in the stores", "part")
+                    raise PriceError(
+                        tr("part: '{code}' found; allowed: the code of a part in the stores", code=code[:40]), "part"
+                    )
                 prices_links.link(found, [(sku, part.pk)], who())
             else:
-                raise PriceError(f"action: '{action[:20]}' found; allowed: link, unlink")
+                raise PriceError(tr("action: '{action}' found; allowed: link, unlink", action=action[:20]))
             return redirect(f"{reverse('supplier-number', args=[number])}?{urlencode({'sku': sku})}")
         except PriceError as trouble:
             error = str(trouble)
@@ -309,7 +312,7 @@ def links(request: HttpRequest, number: int) -> HttpResponse:
         try:
             pairs = [_pair(each) for each in ticked]
             if not pairs:
-                raise PriceError("nothing ticked found; allowed: one line or more", "link")
+                raise PriceError(tr("nothing ticked found; allowed: one line or more"), "link")
             made: list[int] = []
             write_once(request, lambda: made.append(prices_links.link(found, pairs, who())))
             if made:
@@ -336,5 +339,5 @@ def links(request: HttpRequest, number: int) -> HttpResponse:
 def _pair(text: str) -> tuple[str, int]:
     key, _, sku = text.partition(" ")
     if not key.isdecimal() or len(key) > 9 or not sku:
-        raise PriceError(f"link: '{text[:40]}' found; allowed: a line of this page")
+        raise PriceError(tr("link: '{text}' found; allowed: a line of this page", text=text[:40]))
     return sku, int(key)

@@ -20,6 +20,7 @@ from django.views.decorators.http import require_http_methods
 from refettle.book import files, prices
 from refettle.book.models_prices import Supplier
 from refettle.book.prices import PriceError
+from refettle.language import mark, tr
 from refettle.ordering.pricelist import PriceListError, PriceRead, open_list, propose, understand
 from refettle.ordering.pricelist_columns import headings
 from refettle.ordering.pricelist_model import DELIMITERS, MAX_BYTES, Columns, Sheet, columns_from
@@ -29,22 +30,27 @@ from refettle.web.views.prices import get_supplier
 from refettle.web.views.stores import around
 
 ROLES = (
-    ("", "not read"),
-    ("sku", "the supplier's number"),
-    ("name", "what it is"),
-    ("price", "the price"),
-    ("step", "the price from so many pieces"),
-    ("break", "from so many pieces"),
-    ("pack", "pieces in a pack"),
-    ("per", "what the price is for"),
-    ("least", "fewest sold"),
-    ("multiple", "sold in steps of"),
-    ("stock", "in stock"),
-    ("lead", "days until it comes"),
-    ("currency", "currency"),
-    ("discount", "discount in percent"),
+    ("", mark("not read")),
+    ("sku", mark("the supplier's number")),
+    ("name", mark("what it is")),
+    ("price", mark("the price")),
+    ("step", mark("the price from so many pieces")),
+    ("break", mark("from so many pieces")),
+    ("pack", mark("pieces in a pack")),
+    ("per", mark("what the price is for")),
+    ("least", mark("fewest sold")),
+    ("multiple", mark("sold in steps of")),
+    ("stock", mark("in stock")),
+    ("lead", mark("days until it comes")),
+    ("currency", mark("currency")),
+    ("discount", mark("discount in percent")),
 )
-PER = (("piece", "one piece"), ("pack", "a pack"), ("100", "100 pieces"), ("1000", "1000 pieces"))
+PER = (
+    ("piece", mark("one piece")),
+    ("pack", mark("a pack")),
+    ("100", mark("100 pieces")),
+    ("1000", mark("1000 pieces")),
+)
 MOST_HELD = 4
 _HELD: dict[tuple[str, Columns], Sheet] = {}
 FIRST = 8
@@ -60,7 +66,11 @@ class ColumnRow:
     examples: str
     role: str
     from_pieces: str
-    choices: tuple[tuple[str, str], ...] = ROLES
+
+    @property
+    def choices(self) -> list[tuple[str, str]]:
+        """What a column can be, and how that is said."""
+        return [(key, tr(words)) for key, words in ROLES]
 
     @property
     def step(self) -> bool:
@@ -92,7 +102,7 @@ def _page(request: HttpRequest, supplier: Supplier, error: str = "", **more: Any
         error=error,
         token=new_token(),
         address=reverse("supplier-import", args=[supplier.pk]),
-        per_choices=PER,
+        per_choices=[(key, tr(words)) for key, words in PER],
         delimiter_choices=[(name, name) for name in DELIMITERS.values()],
         **more,
     )
@@ -102,7 +112,7 @@ def _page(request: HttpRequest, supplier: Supplier, error: str = "", **more: Any
 def _upload(request: HttpRequest) -> dict[str, str]:
     sent = request.FILES.get("file")
     if sent is None:
-        raise PriceError("file: nothing found; allowed: a price list, CSV or XLSX")
+        raise PriceError(tr("file: nothing found; allowed: a price list, CSV or XLSX"))
     data = sent.read(MAX_BYTES + 1)
     try:
         sheet = open_list(data)
@@ -117,7 +127,9 @@ def _fetch(sha256: str) -> bytes:
     try:
         return files.fetch(sha256, settings.REFETTLE_FILES)
     except (files.FileError, ValueError):
-        raise PriceError(f"file: '{sha256[:12]}' found, which is not kept here; allowed: upload it again") from None
+        raise PriceError(
+            tr("file: '{sha256}' found, which is not kept here; allowed: upload it again", sha256=sha256[:12])
+        ) from None
 
 
 def _held(sha256: str, columns: Columns, sheet: Sheet) -> Sheet:
@@ -168,15 +180,19 @@ def _preview(
     except PriceListError as trouble:
         return _page(request, supplier, error or str(trouble), **around_file)
     if not read.offers and not error:
-        error = "No row can be read safely this way. Look at what each column is."
+        error = tr("No row can be read safely this way. Look at what each column is.")
     return _page(request, supplier, error, read=read, first=read.offers[:FIRST], dialect=_dialect(read), **around_file)
 
 
 def _dialect(read: PriceRead) -> str:
     sheet = read.sheet
     if sheet.sheet:
-        return f"sheet {sheet.sheet!r} of a workbook"
-    return f"columns parted by {DELIMITERS.get(sheet.delimiter, sheet.delimiter)}, letters as {sheet.encoding}"
+        return tr("sheet {sheet!r} of a workbook", sheet=sheet.sheet)
+    return tr(
+        "columns parted by {delimiter}, letters as {encoding}",
+        delimiter=tr(DELIMITERS.get(sheet.delimiter, sheet.delimiter)),
+        encoding=sheet.encoding,
+    )
 
 
 def _way(columns: Columns) -> Columns:
@@ -193,13 +209,17 @@ def _typed_columns(sha256: str, typed: Mapping[str, str]) -> tuple[Columns, Shee
     for name, least in (("header", "0"), ("head_lines", "1")):
         text = typed.get(name, "").strip() or least
         if not text.isdecimal() or len(text) > 5:
-            raise PriceListError(f"{name.replace('_', ' ')}: '{text[:20]}' found; allowed: a whole number")
+            raise PriceListError(
+                tr("{name}: '{text}' found; allowed: a whole number", name=name.replace("_", " "), text=text[:20])
+            )
         plain[name] = int(text)
     bare = columns_from(plain)
     sheet = _rows(sha256, _way(bare))
     at = next((i for i, row in enumerate(sheet.rows) if row.line == bare.header), -1)
     if bare.header and at < 0:
-        raise PriceListError(f"heading: line {bare.header} found, where nothing stands; allowed: a line of the list")
+        raise PriceListError(
+            tr("heading: line {line} found, where nothing stands; allowed: a line of the list", line=bare.header)
+        )
     names = headings(sheet.rows, at, bare.head_lines)
     roles = []
     for number, heading in enumerate(names, 1):
@@ -226,13 +246,15 @@ def _take(request: HttpRequest, supplier: Supplier) -> HttpResponse:
     try:
         columns = columns_from(json.loads(typed.get("columns", "") or "{}"))
     except (ValueError, TypeError, AttributeError) as error:
-        said = str(error) if isinstance(error, PriceListError) else "columns: they cannot be read; look at them again"
+        said = (
+            str(error) if isinstance(error, PriceListError) else tr("columns: they cannot be read; look at them again")
+        )
         raise PriceError(said) from None
     try:
         valid_from = date.fromisoformat(typed.get("valid_from", ""))
     except ValueError:
         found = typed.get("valid_from", "")[:20]
-        raise PriceError(f"valid from: '{found}' found; allowed: a day such as 2031-05-01") from None
+        raise PriceError(tr("valid from: '{found}' found; allowed: a day such as 2031-05-01", found=found)) from None
     data = _fetch(typed.get("file", ""))
     taken: list[prices.Taken] = []
 
@@ -255,7 +277,9 @@ def _take(request: HttpRequest, supplier: Supplier) -> HttpResponse:
         return _preview(request, supplier, typed, str(error), columns)
     if taken:
         made = taken[0]
-        left = f", {len(made.read.refused)} rows left out" if made.read.refused else ""
-        messages.info(request, f"{made.list.rows} numbers taken in{left}." + ("" if made.current else
-                      " A newer list is there already and stays the current one."))  # fmt: skip
+        left = tr(", {rows} rows left out", rows=len(made.read.refused)) if made.read.refused else ""
+        said = tr("{numbers} numbers taken in{left}.", numbers=made.list.rows, left=left)
+        if not made.current:
+            said += " " + tr("A newer list is there already and stays the current one.")
+        messages.info(request, said)
     return redirect("supplier", supplier.pk)

@@ -20,6 +20,7 @@ from refettle.book.backup import KEEP
 from refettle.book.models import Owner, Unit
 from refettle.book.models_privacy import ErasedText, Erasure
 from refettle.book.privacy_find import kits_sold_to
+from refettle.language import tr
 from refettle.web import wording
 from refettle.web.signing import person_of, who
 from refettle.web.views.common import new_token, write_once
@@ -32,7 +33,7 @@ SHOWN_CHANGES = 200
 def _owner(number: int) -> Owner:
     found = Owner.objects.filter(pk=number).first()
     if found is None:
-        raise Http404(f"Owner {number}: no such owner.")
+        raise Http404(tr("Owner {number}: no such owner.", number=number))
     return found
 
 
@@ -44,7 +45,7 @@ def _may(request: HttpRequest) -> bool:
 
 def _only_who_may(request: HttpRequest) -> None:
     if not _may(request):
-        raise PermissionDenied("Only an owner of the book may do this. Nothing was written out or erased.")
+        raise PermissionDenied(tr("Only an owner of the book may do this. Nothing was written out or erased."))
 
 
 # ---------------------------------------------------------------- the list
@@ -86,7 +87,7 @@ def owner_page(request: HttpRequest, number: int) -> HttpResponse:
         typed = {name: request.POST.get(name, "") for name in typed}
         try:
             write_once(request, lambda: privacy.put_right(owner, typed["name"], typed["contact"]))
-            messages.success(request, "Name and contact are as you wrote them.")
+            messages.success(request, tr("Name and contact are as you wrote them."))
             return redirect("owner", number)
         except privacy.ErasureError as refused:
             error = str(refused)
@@ -121,7 +122,7 @@ def owner_export(request: HttpRequest, number: int) -> HttpResponseBase:
     _only_who_may(request)
     owner = _owner(number)
     if owner.kind != Owner.Kind.CUSTOMER:
-        raise Http404("The bench's own stock is nobody to write out for.")
+        raise Http404(tr("The bench's own stock is nobody to write out for."))
     made = privacy_export.held(owner)
     response = StreamingHttpResponse(privacy_export.archive(made, wording.describe), content_type="application/zip")
     response.headers["Content-Disposition"] = f'attachment; filename="{privacy_export.archive_name(owner)}"'
@@ -189,9 +190,14 @@ def owner_erase(request: HttpRequest, number: int) -> HttpResponse:
 
 
 def _tell(request: HttpRequest, made: privacy.Erased) -> None:
-    said = f"Erased: {made.texts} texts in {made.entries} entries and elsewhere, {made.photos} photos."
+    said = tr(
+        "Erased: {texts} texts in {entries} entries and elsewhere, {photos} photos.",
+        texts=made.texts,
+        entries=made.entries,
+        photos=made.photos,
+    )
     if made.photos_kept:
-        said += f" Kept: {'; '.join(made.photos_kept)}."
+        said += " " + tr("Kept: {photos}.", photos="; ".join(made.photos_kept))
     messages.success(request, said)
     messages.info(
         request,

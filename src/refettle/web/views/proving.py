@@ -16,6 +16,7 @@ from refettle.book.proving import PROVING_KINDS, Proving, proving_cautions
 from refettle.book.proving_sheet import Place, Sheet, compare_cells, neighbours, place_at, rows, sheet
 from refettle.book.state import JobState
 from refettle.drawing.decision_lines import decision_lines
+from refettle.language import mark, tr
 from refettle.web.views.common import (
     JobView,
     append,
@@ -29,7 +30,7 @@ from refettle.web.views.common import (
 from refettle.web.wording import KINDS, describe
 
 ACTIONS = ("good", "bad", "say", "want", "soak-start", "soak-good", "soak-bad", "tested", "referred", "void", "caution")
-SAID = ("not tested", "not present", "not applicable")
+SAID = (mark("not tested"), mark("not present"), mark("not applicable"))
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -59,7 +60,7 @@ def _entry(request: HttpRequest, state: JobState, place: Place) -> dict[str, Any
         trials = whole_from(form.get("trials", ""), "Trials", high=10_000)
         return {"kind": "want", **cell, "trials": trials, "why": form.get("why", "").strip()}
     if action == "soak-start":
-        minutes = number_from(form.get("minutes", ""), "Minutes", "min", low=1)
+        minutes = number_from(form.get("minutes", ""), tr("Minutes"), "min", low=1)
         usual = state.proving.lines[cell["row"]].minutes
         return {"kind": "soak", **cell, "what": "started", "minutes": minutes if minutes is not None else usual}
     if action in ("soak-good", "soak-bad"):
@@ -68,13 +69,16 @@ def _entry(request: HttpRequest, state: JobState, place: Place) -> dict[str, Any
     if action in ("tested", "referred"):
         return _safety(request, action)
     if action == "void":
-        n = whole_from(form.get("n", ""), "Entry", high=100_000_000)
+        n = whole_from(form.get("n", ""), tr("Entry"), high=100_000_000)
         if not any(e.n == n and e.kind in PROVING_KINDS and not e.void for e in state.entries):
-            raise LogError(f"n: {n} found; allowed: an entry of proving", field="n")
+            raise LogError(tr("n: {n} found; allowed: an entry of proving", n=n), field="n")
         return {"kind": "correction", "corrects": n, "with": None, "why": "taken back at once"}
     if action == "caution":
         return {"kind": "caution", "caution": form.get("caution", "")}
-    raise LogError(f"action: '{action[:40]}' found; allowed: {', '.join(ACTIONS)}", field="action")
+    raise LogError(
+        tr("action: '{action}' found; allowed: {actions}", action=action[:40], actions=", ".join(ACTIONS)),
+        field="action",
+    )
 
 
 def _safety(request: HttpRequest, action: str) -> dict[str, Any]:
@@ -88,7 +92,12 @@ def _safety(request: HttpRequest, action: str) -> dict[str, Any]:
         name, sign, value = line.partition(":")
         if line.strip() and not (sign and name.strip() and value.strip()):
             raise LogError(
-                f"measured, line {number}: '{line.strip()[:60]}' found; allowed: name: value", field="measured"
+                tr(
+                    "measured, line {number}: '{text}' found; allowed: name: value",
+                    number=number,
+                    text=line.strip()[:60],
+                ),
+                field="measured",
             )
         if line.strip():
             measured[name.strip()] = value.strip()
@@ -133,7 +142,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, at: str, error: 
         "to_read": [c for c in cautions if c.caution.gate and not c.read],
         "cautions": [c for c in cautions if c.read or not c.caution.gate],
         "last": last,
-        "last_text": f"{KINDS[last.kind]}: {describe(last.kind, last.data, state.compiled)}" if last else "",
+        "last_text": f"{tr(KINDS[last.kind])}: {describe(last.kind, last.data, state.compiled)}" if last else "",
         "customer": view.customer,
         "error": error,
         "typed": request.POST if error else {},

@@ -18,6 +18,7 @@ from refettle.book.files import FileError
 from refettle.book.log import LogEntry, LogError
 from refettle.book.state import JobState
 from refettle.captures import CaptureError
+from refettle.language import decimal, mark, tr
 from refettle.sound import SoundError, SoundReading
 from refettle.sound.compare import compare
 from refettle.supply.ripple_compare import RippleChange, compare_ripple
@@ -35,7 +36,7 @@ from refettle.web.views.tools import address, under_way
 
 TROUBLES = (CaptureError, RippleError, SoundError, longwork.TooMuchWork, shelf.ShelfError, FileError)
 MOST_WAIT_S = 300.0
-METHOD_WORDS = {"ripple": "Ripple", "sound": "Sound"}
+METHOD_WORDS = {"ripple": mark("Ripple"), "sound": mark("Sound")}
 
 
 @dataclass(frozen=True)
@@ -81,13 +82,13 @@ def _read(
         choices = choices_of(corrections)
         asked = ripples.asked_of(typed, choices.ac_coupled)
         if asked is None:
-            raise RippleError("mains: nothing found; allowed: 50 or 60 Hz")
+            raise RippleError(tr("mains: nothing found; allowed: 50 or 60 Hz"))
         capture = _done(read_work(held, corrections, choices), wait)
         return _done(ripple_work(held, corrections | typed, asked, capture), wait), asked, corrections | typed
     if method == "sound":
         options = sounds.typed_sound(form)
         return _done(sound_work(held, options, sounds.asked_of(options)), wait), None, options
-    raise LogError(f"method: '{method[:20]}' found; allowed: ripple, sound", field="method")
+    raise LogError(tr("method: '{method}' found; allowed: ripple, sound", method=method[:20]), field="method")
 
 
 # The file is kept before the entry's own transaction.
@@ -102,11 +103,18 @@ def readings(request: HttpRequest, number: int) -> HttpResponse:
         entry = _kept_entry(request, state)
         append(request, view.job, entry)
     except _Waiting:
-        return _page(request, view, state, "The file is still being read. Go back to it, and keep it when it is done.")
+        return _page(
+            request, view, state, tr("The file is still being read. Go back to it, and keep it when it is done.")
+        )
     except (LogError, *TROUBLES) as error:
         return _page(request, view, state, str(error))
     except OSError as error:
-        return _page(request, view, state, f"The file could not be kept: {(error.strerror or str(error)).lower()}.")
+        return _page(
+            request,
+            view,
+            state,
+            tr("The file could not be kept: {error}.", error=(error.strerror or str(error)).lower()),
+        )
     return redirect(reverse("readings", args=[number]))
 
 
@@ -114,7 +122,7 @@ def _kept_entry(request: HttpRequest, state: JobState) -> dict[str, Any]:
     form = request.POST.dict()
     kept = shelf.find(str(form.get("file", ""))[:40])
     if kept is None:
-        raise LogError("file: it is no longer at hand; allowed: send it again", field="file")
+        raise LogError(tr("file: it is no longer at hand; allowed: send it again"), field="file")
     method, place = str(form.get("method", "")), str(form.get("place", ""))
     plain = {k: str(v) for k, v in form.items()}
     result, asked, typed = _read(method, kept, plain | {"place": ""}, MOST_WAIT_S)
@@ -144,7 +152,7 @@ def _cards(state: JobState) -> list[Card]:
             Card(
                 n=entry.n,
                 entry=entry,
-                title=METHOD_WORDS[method],
+                title=tr(METHOD_WORDS[method]),
                 place=place.name if place else where,
                 figures=entry.data.get("figures", {}),
                 counts=tuple(_counts(state, entry)),
@@ -168,7 +176,9 @@ def _counts(state: JobState, entry: LogEntry) -> list[str]:
     for check, grades in entry.data.get("decides", {}).items():
         step = state.compiled.steps.get(check)
         name = step.name.removeprefix("Look: ") if step else check
-        said.append(f"{name}: " + ", ".join(f"{outcome} {value:.2g}" for outcome, value in grades.items()))
+        said.append(
+            f"{tr(name)}: " + ", ".join(f"{tr(outcome)} {decimal(value, '.2g')}" for outcome, value in grades.items())
+        )
     return said
 
 
@@ -194,7 +204,7 @@ def read_again(request: HttpRequest, number: int, n: int) -> HttpResponse:
     _, state = get_working_job(number)
     entry = next((e for e in _entries(state) if e.n == n), None)
     if entry is None:
-        raise Http404(f"Job {number} has no reading {n}.")
+        raise Http404(tr("Job {number} has no reading {n}.", number=number, n=n))
     try:
         with Filed(str(entry.data["file"]), str(entry.data["name"])).reading() as file:
             kept = shelf.put_again(file, str(entry.data["name"]))
@@ -211,7 +221,7 @@ def reading(request: HttpRequest, number: int, n: int) -> HttpResponse:
     view, state = get_working_job(number)
     card = next((c for c in _cards(state) if c.n == n), None)
     if card is None:
-        raise Http404(f"Job {number} has no reading {n}.")
+        raise Http404(tr("Job {number} has no reading {n}.", number=number, n=n))
     error, context = "", {}
     try:
         result = _again(card.entry)
@@ -283,7 +293,7 @@ def reading_plot(request: HttpRequest, number: int, n: int) -> HttpResponse:
     _, state = get_working_job(number)
     entry = next((e for e in _entries(state) if e.n == n), None)
     if entry is None:
-        raise Http404(f"Job {number} has no reading {n}.")
+        raise Http404(tr("Job {number} has no reading {n}.", number=number, n=n))
     context: dict[str, Any] = {"number": number, "n": n}
     try:
         shown = _shown(_again(entry), None, f"plot-{n}")

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_http_methods
 
 from refettle.book.log import LogEntry, LogError
 from refettle.book.state import JobState
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.substitutes import Assessment
@@ -28,11 +29,11 @@ from refettle.web.views.common import JobView, append, get_working_job, new_toke
 from refettle.web.wording import describe
 
 WAYS = (
-    ("fitted", "As fitted", "the stripe on the part itself"),
-    ("printed", "As printed", "the sign on the board"),
-    ("by_net", "By net", "the pad at ground, or the more negative, by meter"),
+    ("fitted", mark("As fitted"), mark("the stripe on the part itself")),
+    ("printed", mark("As printed"), mark("the sign on the board")),
+    ("by_net", mark("By net"), mark("the pad at ground, or the more negative, by meter")),
 )
-SAYS = {"better": "better", "acceptable": "accepted", "refused": "refused"}
+SAYS = {"better": mark("better"), "acceptable": mark("accepted"), "refused": mark("refused")}
 
 
 @dataclass(frozen=True)
@@ -79,14 +80,16 @@ def replace(request: HttpRequest, number: int) -> HttpResponse:
             append(request, view.job, _out(request, page, ref))
         elif action == "in":
             append(request, view.job, _in(request, page, ref))
-            messages.success(request, f"{ref} is in.")
+            messages.success(request, tr("{ref} is in.", ref=ref))
         elif action == "undo":
             _undo(request, view, state)
         elif action == "assess":
             return _page(request, view, state, typed=request.POST)
         else:
             allowed = "out, in, undo, assess, caution"
-            raise LogError(f"action: '{action[:40]}' found; allowed: {allowed}", field="action")
+            raise LogError(
+                tr("action: '{action}' found; allowed: {allowed}", action=action[:40], allowed=allowed), field="action"
+            )
     except LogError as error:
         return _page(request, view, state, typed=request.POST, error=str(error))
     address = reverse("replace", args=[number])
@@ -104,23 +107,38 @@ def _out(request: HttpRequest, page: BoardView, ref: str) -> dict[str, Any]:
     form = request.POST
     part = page.get(ref)
     if part is None:
-        known = ", ".join(c.ref for c in page.capacitors[:40]) or "none; note it on the board page"
-        raise LogError(f"ref: '{ref[:40]}' found; allowed: {known}", field="ref")
+        known = ", ".join(c.ref for c in page.capacitors[:40]) or tr("none; note it on the board page")
+        raise LogError(tr("ref: '{ref}' found; allowed: {known}", ref=ref[:40], known=known), field="ref")
     value = form.get("value", "").strip()
     try:
         value = _with_kind(value, part)
     except CapacitorError as error:
         if form.get("unread") != "yes" or not value:
-            raise LogError(f"Value: {error}", field="value") from None
+            raise LogError(tr("Value: {error}", error=error), field="value") from None
     entry: dict[str, Any] = {"kind": "part-out", "ref": ref, "value": value}
     for name, title, _ in WAYS:
         said = form.get(name, "")
         if said not in MINUS:
-            found = f"'{said[:40]}'" if said else "nothing"
-            raise LogError(f"{title}: {found} found; allowed: {', '.join(MINUS)}", field=name)
+            found = f"'{said[:40]}'" if said else tr("nothing")
+            raise LogError(
+                tr(
+                    "{title}: {found} found; allowed: {allowed}",
+                    title=tr(title),
+                    found=found,
+                    allowed=", ".join(tr(m) for m in MINUS),
+                ),
+                field=name,
+            )
         filed = {"printed": part.printed, "by_net": part.by_net}.get(name)
         if filed and said == filed and form.get(f"{name}_seen") != "yes":
-            raise LogError(f"{title}: the file says {filed}; look at the board, then tick that it is so", field=name)
+            raise LogError(
+                tr(
+                    "{title}: the file says {filed}; look at the board, then tick that it is so",
+                    title=tr(title),
+                    filed=tr(filed),
+                ),
+                field=name,
+            )
         entry[name] = said
     for name in ("resolved", "minus", "others_out", "note"):
         if form.get(name, "").strip():
@@ -149,26 +167,34 @@ def _in(request: HttpRequest, page: BoardView, ref: str) -> dict[str, Any]:
     why = form.get("why", "").strip()
     if not value:
         raise LogError(
-            "What goes in: nothing found; allowed: what is printed on it, such as 100u 25V 105C", field="new"
+            tr("What goes in: nothing found; allowed: what is printed on it, such as 100u 25V 105C"), field="new"
         )
     if minus not in MINUS:
-        raise LogError(f"Its minus: nothing found; allowed: {', '.join(MINUS)}", field="minus")
+        raise LogError(
+            tr("Its minus: nothing found; allowed: {allowed}", allowed=", ".join(tr(m) for m in MINUS)), field="minus"
+        )
     entry: dict[str, Any] = {"kind": "part-in", "ref": ref, "value": value, "minus": minus}
     if part is not None and part.rated is not None and not why:
         try:
             found = judge_new(part, value)
         except CapacitorError as error:
-            raise LogError(f"What goes in: {error}", field="new") from None
+            raise LogError(tr("What goes in: {error}", error=error), field="new") from None
         if found.says == "refused":
             reasons = "; ".join(f.reason for f in found.refusals)
             raise LogError(
-                f"What goes in: '{value[:60]}' found for {ref}, where {part.value} came out ({reasons}); "
-                "allowed: a part that can stand in for it, or the reason below",
+                tr(
+                    "What goes in: '{value}' found for {ref}, where {before} came out ({reasons}); allowed: "
+                    "a part that can stand in for it, or the reason below",
+                    value=value[:60],
+                    ref=ref,
+                    before=part.value,
+                    reasons=reasons,
+                ),
                 field="new",
             )
     if why:
         entry["why"] = why
-    price = number_from(form.get("price", ""), "Price", "bench currency")
+    price = number_from(form.get("price", ""), tr("Price"), tr("bench currency"))
     if price is not None:
         entry["price"] = price
     return entry
@@ -178,9 +204,11 @@ def _undo(request: HttpRequest, view: JobView, state: JobState) -> None:
     """Take back the last part out or in, if it is still the one the page showed."""
     last = _last(state)
     if last is None or str(last.n) != request.POST.get("n", ""):
-        raise LogError("undo: the last part out or in is another by now; look at the page again", field="n")
+        raise LogError(tr("undo: the last part out or in is another by now; look at the page again"), field="n")
     append(
-        request, view.job, {"kind": "correction", "corrects": last.n, "with": None, "why": "taken back at the bench"}
+        request,
+        view.job,
+        {"kind": "correction", "corrects": last.n, "with": None, "why": "taken back at the bench"},
     )
 
 
@@ -259,7 +287,7 @@ def _page(
 
 def _of_part(state: JobState, page: BoardView, part: CapacitorView, typed: Mapping[str, str] | None) -> dict[str, Any]:
     form = typed or {}
-    ways = tuple(_way(part, name, title, how, form) for name, title, how in WAYS)
+    ways = tuple(_way(part, name, tr(title), tr(how), form) for name, title, how in WAYS)
     new = form.get("new", "")
     return {
         "close_up": close_up(page, part),
@@ -283,7 +311,7 @@ def _way(part: CapacitorView, name: str, title: str, how: str, form: Mapping[str
         name,
         title,
         how,
-        "Noted by hand" if noted else "By the file",
+        tr("Noted by hand") if noted else tr("By the file"),
         noted or (told if told and told != "does not tell" else known),
         form.get(name, known),
         bool(known),
@@ -304,8 +332,8 @@ def _judged(part: CapacitorView, text: str) -> Judged:
     try:
         found = judge_new(part, text)
     except CapacitorError as error:
-        return Judged("cannot be read", str(error))
-    return Judged(SAYS[found.says], "", found)
+        return Judged(tr("cannot be read"), str(error))
+    return Judged(tr(SAYS[found.says]), "", found)
 
 
 def _verdict(request: HttpRequest, state: JobState) -> HttpResponse:

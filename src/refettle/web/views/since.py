@@ -10,6 +10,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from refettle.book.models import Entry
+from refettle.language import tr
 from refettle.web.signing import safe_next
 from refettle.web.wording import KINDS
 
@@ -38,8 +39,8 @@ def since(request: HttpRequest, number: int) -> HttpResponse:
     counts = Counter(who for _, who, _ in rows[:MOST])
     wrote = []
     for who, count in counts.items():
-        kinds = list(dict.fromkeys(KINDS.get(kind, kind) for _, each, kind in rows if each == who))
-        wrote.append(Wrote(who, count, ", ".join(kinds[:4]) + (" and more" if len(kinds) > 4 else "")))
+        kinds = list(dict.fromkeys(tr(KINDS.get(kind, kind)) for _, each, kind in rows if each == who))
+        wrote.append(Wrote(who, count, ", ".join(kinds[:4]) + (tr(" and more") if len(kinds) > 4 else "")))
     htmx = getattr(request, "htmx", None)
     here = safe_next((htmx.current_url_abs_path or "") if htmx else "")
     context = {"number": number, "n": n, "seen": rows[-1][0], "wrote": wrote, "more": len(rows) > MOST, "here": here}

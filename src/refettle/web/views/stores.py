@@ -24,6 +24,7 @@ from refettle.book.stores_moves import age_key, open_reservations
 from refettle.book.stores_parts import find_part
 from refettle.book.stores_search import SHOWN_UNIT, Found, find
 from refettle.drawing.months import month_bars
+from refettle.language import local, mark, tr
 from refettle.quantities import show
 from refettle.web.views import stores_forms
 from refettle.web.views.common import new_token, qr
@@ -33,16 +34,16 @@ from refettle.web.warm import ask_for_fits
 PER_PAGE = 50
 LINES_PER_PAGE = 25
 PAGES = (
-    ("stores", "In the stores"),
-    ("stores-count", "Count"),
-    ("stores-reorder", "To reorder"),
-    ("stores-look-again", "To look at again"),
-    ("stores-labels", "Labels"),
-    ("stores-receive", "Receive"),
-    ("stores-new", "New part"),
-    ("kits", "Kits"),
-    ("suppliers", "Suppliers"),
-    ("orders", "Orders"),
+    ("stores", mark("In the stores")),
+    ("stores-count", mark("Count")),
+    ("stores-reorder", mark("To reorder")),
+    ("stores-look-again", mark("To look at again")),
+    ("stores-labels", mark("Labels")),
+    ("stores-receive", mark("Receive")),
+    ("stores-new", mark("New part")),
+    ("kits", mark("Kits")),
+    ("suppliers", mark("Suppliers")),
+    ("orders", mark("Orders")),
 )
 
 
@@ -51,7 +52,7 @@ def around(here: str, /, **more: Any) -> dict[str, Any]:
     links = []
     for name, label in PAGES:
         try:
-            links.append({"name": name, "label": label, "address": reverse(name)})
+            links.append({"name": name, "label": tr(label), "address": reverse(name)})
         except NoReverseMatch:
             continue
     return {"area": "stores", "stores_part": here, "stores_pages": links, **more}
@@ -73,8 +74,8 @@ class Row:
     def standing(self) -> str:
         """In a word or two, whether it must be looked after."""
         if self.low:
-            return "low"
-        return "none left" if not self.part.on_hand and not self.part.quarantined else ""
+            return mark("low")
+        return mark("none left") if not self.part.on_hand and not self.part.quarantined else ""
 
 
 def value_of(part: Part) -> str:
@@ -207,7 +208,7 @@ class LotView:
     @property
     def price(self) -> str:
         """Of one, without trailing zeros."""
-        return "" if self.lot.price is None else f"{self.lot.price:f}".rstrip("0").rstrip(".")
+        return "" if self.lot.price is None else local(f"{self.lot.price:f}".rstrip("0").rstrip("."))
 
 
 def printable(text: str) -> str:
@@ -297,4 +298,4 @@ def age_words(since: date, today: date) -> str:
     days = max((today - since).days, 0)
     if days < 60:
         return f"{days}\u202fd"
-    return f"{days / 30.44:.0f} months" if days < 730 else f"{days / 365.25:.1f} years"
+    return tr("{days:.0f} months", days=days / 30.44) if days < 730 else tr("{days:.1f} years", days=days / 365.25)

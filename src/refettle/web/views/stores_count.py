@@ -20,6 +20,7 @@ from refettle.book.models_stores import Movement, Part, Reservation
 from refettle.book.store import StoreError
 from refettle.book.stores_facts import LOOKED
 from refettle.book.stores_moves import holder, open_reservations, quantity
+from refettle.language import tr
 from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
 from refettle.web.views.stores import around, part_or_404, printable, value_of
@@ -155,8 +156,15 @@ def _write(request: HttpRequest, span: int, first: date) -> HttpResponse:
         part.refresh_from_db()
         asked = _asked(part, found, found - part.on_hand)
         return _screen(request, key, span, first, part, str(found), before, error=str(error), asked=asked)
-    words = f"{abs(difference)} {'more' if difference > 0 else 'fewer'} than the ledger said"
-    messages.success(request, f"{part.code}: {found} counted, {words if difference else 'as the ledger says'}.")
+    if difference > 0:
+        said = tr("{code}: {found} counted, {n} more than the ledger said.", code=part.code, found=found, n=difference)
+    elif difference < 0:
+        said = tr(
+            "{code}: {found} counted, {n} fewer than the ledger said.", code=part.code, found=found, n=-difference
+        )
+    else:
+        said = tr("{code}: {found} counted, as the ledger says.", code=part.code, found=found)
+    messages.success(request, said)
     query = {"place": key, "after": part.code} | ({"span": str(span)} if span else {})
     return redirect(f"{reverse('stores-count')}?{urlencode(query)}")
 

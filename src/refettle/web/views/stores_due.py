@@ -16,6 +16,7 @@ from refettle.book import reorder, shelf_life
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_facts import Price, prices
+from refettle.language import tr
 from refettle.web.probing import tool_cautions
 from refettle.web.signing import who
 from refettle.web.views.common import CautionView, new_token, write_once
@@ -117,8 +118,10 @@ def _done(request: HttpRequest) -> HttpResponse:
     number = int(typed) if typed.isdecimal() and len(typed) < 10 else 0
     lot = Lot.objects.filter(pk=number).select_related("part").first()
     if lot is None:
-        raise StoreError(f"lot: '{typed[:40]}' found; allowed: the number of a lot on this page", "lot")
+        raise StoreError(tr("lot: '{typed}' found; allowed: the number of a lot on this page", typed=typed[:40]), "lot")
     what = request.POST.get("what", "")
     if write_once(request, lambda: shelf_life.done(lot, who=who(), what=what)):
-        messages.success(request, f"{lot.part.code}, {lot}: looked at. Its time in store begins anew.")
+        messages.success(
+            request, tr("{code}, {lot}: looked at. Its time in store begins anew.", code=lot.part.code, lot=lot)
+        )
     return redirect(reverse("stores-look-again"))

@@ -13,6 +13,7 @@ from django.utils import timezone
 from refettle.book import stores
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
+from refettle.language import tr
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,12 @@ def day(form: Mapping[str, Any], name: str) -> date | None:
     except ValueError:
         pass
     raise StoreError(
-        f"{name}: '{typed[:40]}' found; allowed: a day such as 2031-04-01, a month such as 2031-04, or year and week "
-        "as printed, such as 3114",
+        tr(
+            "{name}: '{typed}' found; allowed: a day such as 2031-04-01, a month such as 2031-04, or "
+            "year and week as printed, such as 3114",
+            name=name,
+            typed=typed[:40],
+        ),
         name,
     )
 
@@ -77,7 +82,7 @@ def lot_from(part: Part, form: Mapping[str, Any]) -> Lot | None:
         return None
     lot = Lot.objects.filter(part=part, pk=int(typed)).first() if typed.isdecimal() and len(typed) < 10 else None
     if lot is None:
-        raise StoreError(f"lot: '{typed[:40]}' found; allowed: a lot of {part.code}", "lot")
+        raise StoreError(tr("lot: '{typed}' found; allowed: a lot of {code}", typed=typed[:40], code=part.code), "lot")
     return lot
 
 
@@ -95,14 +100,14 @@ def came_from(form: Mapping[str, Any]) -> stores.Came:
 
 def lot_name(lot: Lot) -> str:
     """A lot by its code, or by when it came."""
-    return lot.code or f"lot {lot.pk}" + (f", {lot.source}" if lot.source else "")
+    return lot.code or tr("lot {number}", number=lot.pk) + (f", {lot.source}" if lot.source else "")
 
 
 def lot_fields(part: Part | None = None) -> list[Field]:
     """What is asked of a lot that comes in."""
     return [
-        Field("source", "From whom", hint="Supplier, fair, bag in the drawer."),
-        Field("lot_code", "Lot or date code as printed"),
-        Field("made", "Made", hint="A day, a month 2031-04, or year and week as printed: 3114."),
-        Field("price", f"Paid for one, {settings.REFETTLE_CURRENCY}", "number"),
+        Field("source", tr("From whom"), hint=tr("Supplier, fair, bag in the drawer.")),
+        Field("lot_code", tr("Lot or date code as printed")),
+        Field("made", tr("Made"), hint=tr("A day, a month 2031-04, or year and week as printed: 3114.")),
+        Field("price", tr("Paid for one, {currency}", currency=settings.REFETTLE_CURRENCY), "number"),
     ]

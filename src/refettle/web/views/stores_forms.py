@@ -17,11 +17,12 @@ from refettle.book.reservations import reserve
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import holder, open_reservations, quantity
 from refettle.book.stores_parts import edit_part
+from refettle.language import mark, several, tr
 from refettle.web.signing import who
 from refettle.web.views.common import write_once
 from refettle.web.views.stores_fields import Field, Form, came_from, lot_fields, lot_from, lot_name, text
 
-OLDEST = "the oldest first"
+OLDEST = mark("the oldest first")
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class Action:
 
 def offered(part: Part) -> list[tuple[str, str]]:
     """What can be done with the part as it stands."""
-    return [(do, action.title) for do, action in ACTIONS.items() if do not in HIDDEN and action.open(part)]
+    return [(do, tr(action.title)) for do, action in ACTIONS.items() if do not in HIDDEN and action.open(part)]
 
 
 def form_of(part: Part, do: str, typed: Mapping[str, Any], keep: bool) -> Form | None:
@@ -51,7 +52,7 @@ def form_of(part: Part, do: str, typed: Mapping[str, Any], keep: bool) -> Form |
         chosen = tuple(typed.getlist(each.name)) if hasattr(typed, "getlist") and each.kind == "checks" else ()
         said = str(typed.get(each.name, "")) if keep or each.name in typed else each.value
         fields.append(Field(each.name, each.label, each.kind, each.hint, each.needed, each.options, said, chosen))
-    return Form(do, action.title, action.lead, action.button, tuple(fields))
+    return Form(do, tr(action.title), tr(action.lead), tr(action.button), tuple(fields))
 
 
 def write(request: HttpRequest, part: Part) -> None:
@@ -59,7 +60,7 @@ def write(request: HttpRequest, part: Part) -> None:
     do = request.POST.get("do", "")
     action = ACTIONS.get(do)
     if action is None:
-        raise StoreError(f"do: '{do[:30]}' found; allowed: {', '.join(ACTIONS)}", "do")
+        raise StoreError(tr("do: '{do}' found; allowed: {actions}", do=do[:30], actions=", ".join(ACTIONS)), "do")
     named = [int(pk) for pk in request.POST.getlist("let_go") if pk.isdecimal() and len(pk) < 10]
     letting = list(Reservation.objects.filter(pk__in=named, part=part, closed=None))
     said: list[str] = []
@@ -70,8 +71,8 @@ def write(request: HttpRequest, part: Part) -> None:
 # ---------------------------------------------------------------- fields
 
 
-def _count(label: str = "How many", value: str = "", hint: str = "") -> Field:
-    return Field("count", label, "number", hint, needed=True, value=value)
+def _count(label: str = mark("How many"), value: str = "", hint: str = "") -> Field:
+    return Field("count", tr(label), "number", hint, needed=True, value=value)
 
 
 def _lot(part: Part, quarantined: bool = False) -> list[Field]:
@@ -80,15 +81,15 @@ def _lot(part: Part, quarantined: bool = False) -> list[Field]:
     if len(lots) < 2:
         return []
     named = [(str(lot.pk), f"{lot_name(lot)}: {lot.quarantined if quarantined else lot.on_hand}") for lot in lots]
-    return [Field("lot", "Out of which lot", "choice", options=(("", OLDEST), *named))]
+    return [Field("lot", tr("Out of which lot"), "choice", options=(("", tr(OLDEST)), *named))]
 
 
 def _promised(part: Part) -> list[Field]:
     """Reservations that may suffer, where there are any."""
     options = tuple((str(r.pk), f"{holder(r)}: {r.quantity}") for r in open_reservations(part))
-    hint = "Only what must go is let go; the others stay promised."
+    hint = tr("Only what must go is let go; the others stay promised.")
     return (
-        [Field("let_go", "If it cuts into what is promised, let go", "checks", hint, options=options)]
+        [Field("let_go", tr("If it cuts into what is promised, let go"), "checks", hint, options=options)]
         if options
         else []
     )
@@ -98,15 +99,15 @@ def _receive_fields(part: Part) -> list[Field]:
     return [
         _count(),
         *lot_fields(part),
-        Field("quarantine", "Of unknown source: into quarantine until shown good", "check"),
-        Field("note", "Note"),
+        Field("quarantine", tr("Of unknown source: into quarantine until shown good"), "check"),
+        Field("note", tr("Note")),
     ]
 
 
 def _job_field() -> Field:
     jobs = Job.objects.filter(closed=None).select_related("unit__type_version").order_by("-number")[:200]
     named = [(str(j.number), f"{j.number}: {j.unit.type_version.name}, {j.unit}") for j in jobs]
-    return Field("job", "For which job", "choice", options=(("", "choose"), *named), needed=True)
+    return Field("job", tr("For which job"), "choice", options=(("", tr("choose")), *named), needed=True)
 
 
 def job_from(form: Mapping[str, Any], needed: bool = True) -> Job | None:
@@ -115,7 +116,7 @@ def job_from(form: Mapping[str, Any], needed: bool = True) -> Job | None:
     if not typed and not needed:
         return None
     if not typed.isdecimal() or len(typed) > 8:
-        raise StoreError(f"job: '{typed[:40]}' found; allowed: the number of an open job", "job")
+        raise StoreError(tr("job: '{typed}' found; allowed: the number of an open job", typed=typed[:40]), "job")
     return store.find_job(int(typed))
 
 
@@ -137,14 +138,14 @@ def _receive(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
 def _reserve(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     job = job_from(form)
     made = reserve(part, _number(form), who=who(), job=job)
-    return f"{made.quantity} reserved for job {job.number if job else ''}."
+    return tr("{quantity} reserved for job {job}.", quantity=made.quantity, job=job.number if job else "")
 
 
 def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     job = job_from(form)
     refs = [each for each in text(form, "refs").replace(",", " ").split() if each]
     if job is None:
-        raise StoreError("job: nothing found; allowed: the number of an open job", "job")
+        raise StoreError(tr("job: nothing found; allowed: the number of an open job"), "job")
     count, wanted = quantity(_number(form)), wants.want_of_part(job, part)
     try:
         made = wants.take_for_job(
@@ -159,10 +160,17 @@ def _take(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
         )
     except LogError as error:
         raise StoreError(str(error), error.field or "job") from None
-    said = " and ".join(str(each.n) for each in made)
-    entries = f"entr{'ies' if len(made) > 1 else 'y'} {said}"
-    serves = f", for what it wants by entry {wanted}" if wanted is not None else ""
-    return f"{count} taken for job {job.number}; in its log as {entries}{serves}."
+    said = tr(" and ").join(str(each.n) for each in made)
+    serves = tr(", for what it wants by entry {wanted}", wanted=wanted) if wanted is not None else ""
+    return several(
+        "{count} taken for job {number}; in its log as entry {said}{serves}.",
+        "{count} taken for job {number}; in its log as entries {said}{serves}.",
+        len(made),
+        count=count,
+        number=job.number,
+        said=said,
+        serves=serves,
+    )
 
 
 def _count_write(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
@@ -170,7 +178,7 @@ def _count_write(part: Part, form: Mapping[str, Any], letting: list[Reservation]
         part, _number(form), who=who(), lot=lot_from(part, form), let_go=letting, note=text(form, "note")
     )
     change = sum(line.on_hand for line in lines)
-    return "Counted: as the ledger says." if not change else f"Counted: {change:+d}."
+    return tr("Counted: as the ledger says.") if not change else tr("Counted: {change:+d}.", change=change)
 
 
 def _scrap(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
@@ -184,17 +192,17 @@ def _scrap(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> s
         from_quarantine=aside,
         let_go=letting,
     )
-    return f"{_number(form)} scrapped."
+    return tr("{pieces} scrapped.", pieces=_number(form))
 
 
 def _quarantine(part: Part, form: Mapping[str, Any], letting: list[Reservation]) -> str:
     stores.quarantine(part, _number(form), who=who(), why=text(form, "why"), lot=lot_from(part, form), let_go=letting)
-    return f"{_number(form)} put in quarantine."
+    return tr("{pieces} put in quarantine.", pieces=_number(form))
 
 
 def _release(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     stores.release(part, _number(form), who=who(), how=text(form, "how"), lot=lot_from(part, form))
-    return f"{_number(form)} released from quarantine."
+    return tr("{pieces} released from quarantine.", pieces=_number(form))
 
 
 def _donor(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
@@ -207,12 +215,12 @@ def _donor(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
         came=came_from(form),
         note=text(form, "note"),
     )
-    return f"{_number(form)} taken from the donor, in quarantine until shown good."
+    return tr("{pieces} taken from the donor, in quarantine until shown good.", pieces=_number(form))
 
 
 def _place(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     edit_part(part, who=who(), place=text(form, "place"))
-    return f"It lies in {part.place} now." if part.place else "It has no place now."
+    return tr("It lies in {place} now.", place=part.place) if part.place else tr("It has no place now.")
 
 
 CHANGED = (
@@ -232,17 +240,17 @@ def _correct(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     typed = text(form, "line")
     line = Movement.objects.filter(part=part, pk=int(typed)).first() if typed.isdecimal() and len(typed) < 12 else None
     if line is None:
-        raise StoreError(f"line: '{typed[:40]}' found; allowed: a line of this part's ledger", "line")
+        raise StoreError(tr("line: '{typed}' found; allowed: a line of this part's ledger", typed=typed[:40]), "line")
     stores.correct(line, who=who(), why=text(form, "why"), count=_number(form) or 0)
-    return f"Line {line.pk} is put right; it stays in the ledger with the line that corrects it."
+    return tr("Line {line} is put right; it stays in the ledger with the line that corrects it.", line=line.pk)
 
 
 def _looked(part: Part, form: Mapping[str, Any], _: list[Reservation]) -> str:
     lot = lot_from(part, form)
     if lot is None:
-        raise StoreError(f"lot: nothing found; allowed: a lot of {part.code}", "lot")
+        raise StoreError(tr("lot: nothing found; allowed: a lot of {code}", code=part.code), "lot")
     shelf_life.done(lot, who=who(), what=text(form, "what"))
-    return f"{part.code}, {lot_name(lot)}: looked at; its time in store begins anew."
+    return tr("{code}, {lot}: looked at; its time in store begins anew.", code=part.code, lot=lot_name(lot))
 
 
 def _figure(value: float | None) -> str:
@@ -251,22 +259,22 @@ def _figure(value: float | None) -> str:
 
 def _change_fields(part: Part) -> list[Field]:
     return [
-        Field("name", "Name", needed=True, value=part.name),
-        Field("value", "Value anew", hint="As 4u7 50v 105C; empty: it stays as it is."),
-        Field("kind", "Kind", value=part.kind),
-        Field("maker", "Maker", value=part.maker),
-        Field("place", "Place", value=part.place),
-        Field("diameter_mm", "Diameter, mm", "number", value=_figure(part.diameter_mm)),
-        Field("height_mm", "Height, mm", "number", value=_figure(part.height_mm)),
-        Field("pitch_mm", "Pitch of its leads, mm", "number", value=_figure(part.pitch_mm)),
-        Field("gram", "Weight of one, g", "number", value=_figure(part.gram)),
-        Field("lead_days", "Days until it comes", "number", value=str(part.lead_days)),
-        Field("reorder_at", "Order when so many are left", "number", "Empty: by its use.",
+        Field("name", tr("Name"), needed=True, value=part.name),
+        Field("value", tr("Value anew"), hint=tr("As 4u7 50v 105C; empty: it stays as it is.")),
+        Field("kind", tr("Kind"), value=part.kind),
+        Field("maker", tr("Maker"), value=part.maker),
+        Field("place", tr("Place"), value=part.place),
+        Field("diameter_mm", tr("Diameter, mm"), "number", value=_figure(part.diameter_mm)),
+        Field("height_mm", tr("Height, mm"), "number", value=_figure(part.height_mm)),
+        Field("pitch_mm", tr("Pitch of its leads, mm"), "number", value=_figure(part.pitch_mm)),
+        Field("gram", tr("Weight of one, g"), "number", value=_figure(part.gram)),
+        Field("lead_days", tr("Days until it comes"), "number", value=str(part.lead_days)),
+        Field("reorder_at", tr("Order when so many are left"), "number", tr("Empty: by its use."),
               value=_figure(part.reorder_at)),
-        Field("shelf_days", "Days after which it is looked at again", "number", "Empty: by its kind; 0: never.",
+        Field("shelf_days", tr("Days after which it is looked at again"), "number", tr("Empty: by its kind; 0: never."),
               value=_figure(part.shelf_days)),
-        Field("no_reorder", "Not ordered again", "check", value="1" if part.no_reorder else ""),
-        Field("note", "Note", "area", value=part.note),
+        Field("no_reorder", tr("Not ordered again"), "check", value="1" if part.no_reorder else ""),
+        Field("note", tr("Note"), "area", value=part.note),
     ]  # fmt: skip
 
 
@@ -279,95 +287,107 @@ def _has_quarantined(part: Part) -> bool:
 
 
 ACTIONS: dict[str, Action] = {
-    "receive": Action("Receive", "Received", _receive_fields, _receive),
+    "receive": Action(mark("Receive"), mark("Received"), _receive_fields, _receive),
     "take": Action(
-        "Take for a job",
-        "Taken",
+        mark("Take for a job"),
+        mark("Taken"),
         lambda p: [
             _job_field(),
-            _count(hint=f"{p.free} free, and what is reserved for the job." if p.reserved else f"{p.free} free."),
-            Field("refs", "For which places on the board", hint="Such as C4, C7; empty: those of what it wants."),
+            _count(
+                hint=tr("{free} free, and what is reserved for the job.", free=p.free)
+                if p.reserved
+                else tr("{free} free.", free=p.free)
+            ),
+            Field(
+                "refs", tr("For which places on the board"), hint=tr("Such as C4, C7; empty: those of what it wants.")
+            ),
             *_lot(p),
-            Field("note", "Note"),
+            Field("note", tr("Note")),
         ],
         _take,
-        "It is written in the job's log, and the ledger follows. What the job wants of this part is served.",
+        mark("It is written in the job's log, and the ledger follows. What the job wants of this part is served."),
         open=lambda p: p.on_hand > 0,
     ),
     "reserve": Action(
-        "Reserve for a job", "Reserve", lambda p: [_job_field(), _count()], _reserve, open=lambda p: p.free > 0
+        mark("Reserve for a job"),
+        mark("Reserve"),
+        lambda p: [_job_field(), _count()],
+        _reserve,
+        open=lambda p: p.free > 0,
     ),
     "count": Action(
-        "Count",
-        "Counted",
+        mark("Count"),
+        mark("Counted"),
         lambda p: [
-            Field("count", "Counted", "number", needed=True),
+            Field("count", tr("Counted"), "number", needed=True),
             *_lot_to_count(p),
             *_promised(p),
-            Field("note", "Note"),
+            Field("note", tr("Note")),
         ],
         _count_write,
-        "What is on hand, without what is in quarantine. The difference is written as a line of the ledger.",
+        mark("What is on hand, without what is in quarantine. The difference is written as a line of the ledger."),
     ),
     "scrap": Action(
-        "Scrap",
-        "Scrapped",
+        mark("Scrap"),
+        mark("Scrapped"),
         lambda p: [
             _count(),
-            Field("why", "Why", needed=True),
+            Field("why", tr("Why"), needed=True),
             *_lot(p),
-            *([Field("from_quarantine", "Out of quarantine", "check")] if p.quarantined else []),
+            *([Field("from_quarantine", tr("Out of quarantine"), "check")] if p.quarantined else []),
             *_promised(p),
         ],
         _scrap,
         open=lambda p: p.on_hand + p.quarantined > 0,
     ),
     "quarantine": Action(
-        "Put in quarantine",
-        "Put in quarantine",
-        lambda p: [_count(), Field("why", "Why", needed=True), *_lot(p), *_promised(p)],
+        mark("Put in quarantine"),
+        mark("Put in quarantine"),
+        lambda p: [_count(), Field("why", tr("Why"), needed=True), *_lot(p), *_promised(p)],
         _quarantine,
         open=_has_some,
     ),
     "release": Action(
-        "Release from quarantine",
-        "Released",
+        mark("Release from quarantine"),
+        mark("Released"),
         lambda p: [
             _count(value=str(p.quarantined)),
-            Field("how", "How it was shown good", needed=True),
+            Field("how", tr("How it was shown good"), needed=True),
             *_lot(p, True),
         ],
         _release,
         open=_has_quarantined,
     ),
     "donor": Action(
-        "Out of a donor unit",
-        "Into quarantine",
+        mark("Out of a donor unit"),
+        mark("Into quarantine"),
         lambda p: [
             _count(),
-            Field("job", "Job of the donor unit", "number", "Its number; or say which unit it was:"),
-            Field("unit", "The donor unit in words"),
-            Field("lot_code", "Date code as printed"),
-            Field("made", "Made", hint="A day, a month 2031-04, or year and week as printed: 3114."),
-            Field("note", "How it came out, how it was tested"),
+            Field("job", tr("Job of the donor unit"), "number", tr("Its number; or say which unit it was:")),
+            Field("unit", tr("The donor unit in words")),
+            Field("lot_code", tr("Date code as printed")),
+            Field("made", tr("Made"), hint=tr("A day, a month 2031-04, or year and week as printed: 3114.")),
+            Field("note", tr("How it came out, how it was tested")),
         ],
         _donor,
-        "What comes out of a unit is used again only after it was shown good: it lies in quarantine until then.",
+        mark("What comes out of a unit is used again only after it was shown good: it lies in quarantine until then."),
     ),
-    "place": Action("Move", "It lies there now", lambda p: [Field("place", "New place", value=p.place)], _place),
-    "change": Action("Change what is said of it", "Change", _change_fields, _change),
+    "place": Action(
+        mark("Move"), mark("It lies there now"), lambda p: [Field("place", tr("New place"), value=p.place)], _place
+    ),
+    "change": Action(mark("Change what is said of it"), mark("Change"), _change_fields, _change),
     "correct": Action(
-        "Put a line right",
-        "Put it right",
+        mark("Put a line right"),
+        mark("Put it right"),
         lambda p: [
-            Field("line", "Line", "number", needed=True),
-            Field("count", "It should have moved", "number", "0: nothing at all.", value="0"),
-            Field("why", "Why", needed=True),
+            Field("line", tr("Line"), "number", needed=True),
+            Field("count", tr("It should have moved"), "number", tr("0: nothing at all."), value="0"),
+            Field("why", tr("Why"), needed=True),
         ],
         _correct,
-        "The line stays; a further line names it and brings the sum right.",
+        mark("The line stays; a further line names it and brings the sum right."),
     ),
-    "looked": Action("Looked at", "Looked at, and good", lambda p: [], _looked),
+    "looked": Action(mark("Looked at"), mark("Looked at, and good"), lambda p: [], _looked),
 }
 HIDDEN = ("correct", "looked")
 """Reached from elsewhere on the page."""
@@ -375,4 +395,8 @@ HIDDEN = ("correct", "looked")
 
 def _lot_to_count(part: Part) -> list[Field]:
     made = _lot(part)
-    return [Field("lot", "Of which lot", "choice", options=(("", "all of them"), *made[0].options[1:]))] if made else []
+    return (
+        [Field("lot", tr("Of which lot"), "choice", options=(("", tr("all of them")), *made[0].options[1:]))]
+        if made
+        else []
+    )

@@ -14,15 +14,16 @@ from django.views.decorators.http import require_safe
 from refettle.book.models_stores import Lot, Part
 from refettle.book.stores_search import MAX_LENGTH, find
 from refettle.drawing.label_sheet import PAPERS, Label, LabelSheetError, Sheet, sheets
+from refettle.language import mark, tr
 from refettle.web.views.stores import around, printable, value_of
 
 LAYOUTS = (
     ("A4, 3 by 8", Sheet()),
     ("A4, 4 by 12", Sheet("A4", 4, 12, 10, 8, 2.5, 0)),
     ("A4, 2 by 7", Sheet("A4", 2, 7, 15, 5, 2.5, 0)),
-    ("Letter, 3 by 10", Sheet("Letter", 3, 10, 12.7, 4.8, 3.2, 0)),
-    ("Letter, 4 by 12", Sheet("Letter", 4, 12, 12.7, 8, 3, 0)),
-    ("Letter, 2 by 7", Sheet("Letter", 2, 7, 20, 4.5, 4.5, 0)),
+    (mark("Letter, 3 by 10"), Sheet("Letter", 3, 10, 12.7, 4.8, 3.2, 0)),
+    (mark("Letter, 4 by 12"), Sheet("Letter", 4, 12, 12.7, 8, 3, 0)),
+    (mark("Letter, 2 by 7"), Sheet("Letter", 2, 7, 20, 4.5, 4.5, 0)),
 )
 """To start from: plain grids, no maker's."""
 MOST_COPIES = 100
@@ -89,7 +90,9 @@ def _wanted(request: HttpRequest) -> Wanted:
         parts += [p for p in Part.objects.filter(place=place).order_by("code")[:500] if p.code not in found]
     if text := asked.get("q", "")[:MAX_LENGTH].strip():
         parts += [p for p in find(text).parts(0, 100) if p.code not in found]
-    missing = [code for code in codes if code not in found] + [f"lot {n}" for n in numbers if n not in lots]
+    missing = [code for code in codes if code not in found] + [
+        tr("lot {number}", number=n) for n in numbers if n not in lots
+    ]
     return Wanted(tuple(parts), tuple(lots[n] for n in numbers if n in lots), tuple(missing))
 
 
@@ -113,7 +116,10 @@ def _shown(value: float | int | str) -> str:
 
 def _whole(typed: str, name: str, low: int, high: int) -> int:
     if not typed.isdecimal() or not low <= int(typed[:9]) <= high:
-        raise LabelSheetError(name, f"'{typed[:20]}' found; allowed: a whole number from {low} to {high}")
+        raise LabelSheetError(
+            name,
+            tr("'{typed}' found; allowed: a whole number from {low} to {high}", typed=typed[:20], low=low, high=high),
+        )
     return int(typed)
 
 
@@ -125,7 +131,7 @@ def _mm(typed: str, name: str, usual: float) -> float:
     except ValueError:
         value = float("nan")
     if not 0 <= value <= 100:
-        raise LabelSheetError(name, f"'{typed[:20]}' found; allowed: 0 to 100 mm")
+        raise LabelSheetError(name, tr("'{typed}' found; allowed: 0 to 100 mm", typed=typed[:20]))
     return value
 
 
@@ -141,10 +147,14 @@ def _of_part(request: HttpRequest, part: Part) -> Label:
 
 def _of_lot(request: HttpRequest, lot: Lot) -> Label:
     part = lot.part
-    named = f"lot {lot.pk}" + (f", {lot.code}" if lot.code else "")
-    days = [f"made {lot.made:%Y-%m}"] if lot.made else []
-    days += [f"since {lot.since:%Y-%m-%d}"] if lot.since else []
-    state = "" if lot.proven else "unproven"
+    named = tr("lot {number}", number=lot.pk) + (f", {lot.code}" if lot.code else "")
+    days = [tr("made {day:%Y-%m}", day=lot.made)] if lot.made else []
+    days += [tr("since {day:%Y-%m-%d}", day=lot.since)] if lot.since else []
+    state = "" if lot.proven else tr("unproven")
     lines = (named, ", ".join([*days, *([state] if state else [])]), value_of(part) or part.name, lot.source)
     plain = request.GET.get("qr") == "code"
-    return Label(part.code, lines, f"{part.code} lot {lot.pk}" if plain else f"{_address(request, part)}#lot-{lot.pk}")
+    return Label(
+        part.code,
+        lines,
+        f"{part.code} lot {lot.pk}" if plain else f"{_address(request, part)}#lot-{lot.pk}",
+    )

@@ -20,6 +20,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_moves import quantity
 from refettle.book.stores_parts import add_part
 from refettle.book.stores_search import find
+from refettle.language import tr
 from refettle.parts.capacitor import KINDS
 from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
@@ -44,19 +45,21 @@ def _new_fields() -> list[Field]:
     kinds = tuple((kind, kind) for kind in dict.fromkeys((*used, *KINDS)))
     places = [p for p in Part.objects.order_by("place").values_list("place", flat=True).distinct()[:300] if p]
     return [
-        Field("name", "What it is", hint="Radial electrolytic; belt of the drawer; chip.", needed=True),
-        Field("value", "Value as printed", hint="4u7 50v 105C; 47k; nothing for a screw."),
-        Field("code", "Code", hint="As the bench calls it; empty: made from the value or name."),
-        Field("kind", "Kind", options=kinds),
-        Field("place", "Where it lies", hint="Drawer, box, bag.", options=tuple((p, p) for p in places)),
-        Field("maker", "Maker"),
-        Field("diameter_mm", "Diameter, mm", "number"),
-        Field("height_mm", "Height, mm", "number"),
-        Field("pitch_mm", "Pitch of its leads, mm", "number"),
-        Field("gram", "Weight of one, g", "number", "For checking a kit on the scale."),
-        Field("lead_days", "Days until it comes", "number", value="14"),
-        Field("shelf_days", "Days after which it is looked at again", "number", "Empty: by its kind; 0: never."),
-        Field("note", "Note", "area"),
+        Field("name", tr("What it is"), hint=tr("Radial electrolytic; belt of the drawer; chip."), needed=True),
+        Field("value", tr("Value as printed"), hint=tr("4u7 50v 105C; 47k; nothing for a screw.")),
+        Field("code", tr("Code"), hint=tr("As the bench calls it; empty: made from the value or name.")),
+        Field("kind", tr("Kind"), options=kinds),
+        Field("place", tr("Where it lies"), hint=tr("Drawer, box, bag."), options=tuple((p, p) for p in places)),
+        Field("maker", tr("Maker")),
+        Field("diameter_mm", tr("Diameter, mm"), "number"),
+        Field("height_mm", tr("Height, mm"), "number"),
+        Field("pitch_mm", tr("Pitch of its leads, mm"), "number"),
+        Field("gram", tr("Weight of one, g"), "number", tr("For checking a kit on the scale.")),
+        Field("lead_days", tr("Days until it comes"), "number", value="14"),
+        Field(
+            "shelf_days", tr("Days after which it is looked at again"), "number", tr("Empty: by its kind; 0: never.")
+        ),
+        Field("note", tr("Note"), "area"),
     ]
 
 
@@ -72,9 +75,9 @@ def new(request: HttpRequest) -> HttpResponse:
         except StoreError as wrong:
             error = str(wrong)
     here = [
-        Field("count", "How many are there now", "number", "Empty: none yet."),
+        Field("count", tr("How many are there now"), "number", tr("Empty: none yet.")),
         *lot_fields(),
-        Field("quarantine", "Of unknown source: into quarantine until shown good", "check"),
+        Field("quarantine", tr("Of unknown source: into quarantine until shown good"), "check"),
     ]
     told = _filled(_new_fields(), typed)
     context = around(
@@ -108,8 +111,8 @@ def _add(request: HttpRequest) -> str:
             made.append(part.code)
 
     if not write_once(request, write) or not made:
-        raise StoreError("this form was written already; the part is in the stores")
-    messages.success(request, f"{made[0]} is in the stores.")
+        raise StoreError(tr("this form was written already; the part is in the stores"))
+    messages.success(request, tr("{code} is in the stores.", code=made[0]))
     return str(made[0])
 
 
@@ -148,7 +151,7 @@ def receive(request: HttpRequest) -> HttpResponse:
     form = None
     if part is not None:
         action = PART_ACTIONS["receive"]
-        form = Form("receive", action.title, "", action.button, _filled(action.fields(part), typed))
+        form = Form("receive", tr(action.title), "", tr(action.button), _filled(action.fields(part), typed))
     context = around(
         "stores-receive",
         part=part,

@@ -7,6 +7,7 @@ from datetime import date
 from django.http import HttpRequest, HttpResponse
 
 from refettle.book import reorder, reorder_fits
+from refettle.language import tr
 from refettle.web import longwork
 from refettle.web.views.tools import under_way
 
@@ -21,7 +22,7 @@ def still_working(request: HttpRequest, today: date) -> HttpResponse | None:
         return None
     key = "reorder", today, reorder_fits.stamp()
     try:
-        work = longwork.work("Working out when to order again", key, lambda _: reorder.work_out(today))
+        work = longwork.work(tr("Working out when to order again"), key, lambda _: reorder.work_out(today))
     except longwork.TooMuchWork:
         return None
     return under_way(request, work)

@@ -22,6 +22,7 @@ from refettle.book.models import Photo
 from refettle.book.photos import PhotoError, store_photo
 from refettle.book.state import JobState
 from refettle.drawing.tray import Lying, place_order, screws, tray_map
+from refettle.language import decimal, mark, tr
 from refettle.web.views.common import (
     CautionView,
     JobView,
@@ -38,30 +39,30 @@ from refettle.web.wording import describe
 
 WHAT = get_args(TakenOff.model_fields["what"].annotation)
 DRIVES = (
-    "cross-head",
-    "cross-head, Japanese standard",
-    "slotted",
-    "hex socket",
-    "hex head",
-    "six-lobe",
-    "six-lobe with pin",
-    "three-wing",
-    "by hand",
+    mark("cross-head"),
+    mark("cross-head, Japanese standard"),
+    mark("slotted"),
+    mark("hex socket"),
+    mark("hex head"),
+    mark("six-lobe"),
+    mark("six-lobe with pin"),
+    mark("three-wing"),
+    mark("by hand"),
 )
-DRIVE_ADVICE = (
+DRIVE_ADVICE = mark(
     "Cross-head of the Japanese standard: use its own driver; a pointed one cams out. Common practice, no source."
 )
 LOSSES = (
-    "clips of plastic",
-    "insulator sheets between board and metal",
-    "mica and bush of the heat-sink screw, and its thermal paste",
-    "shields and their ground springs",
-    "light pipes and lamp hoods",
-    "springs of buttons",
-    "felt washers",
-    "cable clamps and strain relief",
-    "ferrites on leads",
-    "foam of the battery door, foot pads, labels",
+    mark("clips of plastic"),
+    mark("insulator sheets between board and metal"),
+    mark("mica and bush of the heat-sink screw, and its thermal paste"),
+    mark("shields and their ground springs"),
+    mark("light pipes and lamp hoods"),
+    mark("springs of buttons"),
+    mark("felt washers"),
+    mark("cable clamps and strain relief"),
+    mark("ferrites on leads"),
+    mark("foam of the battery door, foot pads, labels"),
 )
 """What gets lost between strip-down and refit: the bench's own list."""
 KINDS = ("off", "back", "left-off")
@@ -77,7 +78,7 @@ class Card:
     @property
     def size(self) -> str:
         """`12 mm, cross-head`."""
-        length = f"{self.line.length_mm:g}\u202fmm" if self.line.length_mm else ""
+        length = decimal(self.line.length_mm, "g") + "\u202fmm" if self.line.length_mm else ""
         return ", ".join(part for part in (length, self.line.drive) if part)
 
 
@@ -121,18 +122,20 @@ def _entry(request: HttpRequest, state: JobState, action: str, photo: str) -> di
     if action == "left-off":
         return {"kind": "left-off", "item": item, "why": form.get("why", "").strip()}
     if action == "void":
-        n = whole_from(form.get("n", ""), "Entry", high=100_000_000)
+        n = whole_from(form.get("n", ""), tr("Entry"), high=100_000_000)
         if not any(e.n == n and e.kind in KINDS for e in state.entries):
-            raise LogError(f"n: {n} found; allowed: an entry of the strip-down", field="n")
+            raise LogError(tr("n: {n} found; allowed: an entry of the strip-down", n=n), field="n")
         return {"kind": "correction", "corrects": n, "with": None, "why": "taken back at once"}
     if action == "caution":
         return {"kind": "caution", "caution": form.get("caution", "")}
-    raise LogError(f"action: '{action[:40]}' found; allowed: off, back, left-off, void, caution", field="action")
+    raise LogError(
+        tr("action: '{action}' found; allowed: off, back, left-off, void, caution", action=action[:40]), field="action"
+    )
 
 
 def _off(form: Mapping[str, str], book: Ledger, item: str, photo: str) -> dict[str, Any]:
     if not item:
-        raise LogError("item: nothing found; allowed: a name by which you will know it at refit", field="item")
+        raise LogError(tr("item: nothing found; allowed: a name by which you will know it at refit"), field="item")
     entry: dict[str, Any] = {
         "kind": "off",
         "item": item,
@@ -143,7 +146,7 @@ def _off(form: Mapping[str, str], book: Ledger, item: str, photo: str) -> dict[s
         "place": form.get("place", "").strip(),
         "note": form.get("note", "").strip(),
     }
-    length = number_from(form.get("length_mm", ""), "Length", "mm", low=0.1, high=500)
+    length = number_from(form.get("length_mm", ""), tr("Length"), "mm", low=0.1, high=500)
     if length is not None:
         entry["length_mm"] = length
     if photo:
@@ -158,19 +161,25 @@ def _off(form: Mapping[str, str], book: Ledger, item: str, photo: str) -> dict[s
 
 def _same_thing(line: Line, entry: Mapping[str, Any]) -> None:
     """More of what is on the tray already must be like it: else a long screw is lost among short ones."""
-    names = {"length_mm": "length", "drive": "drive", "tray": "tray place"}
+    names = {"length_mm": tr("length"), "drive": tr("drive"), "tray": tr("tray place")}
     for field, name in names.items():
         old, new = getattr(line, field), entry.get(field)
         if new and new != old:
-            told = f"'{line.item}' found with {name} {_figure(new)}; it is on the tray already with {name} "
             raise LogError(
-                f"{name}: {told}{_figure(old) if old else 'not said'}; allowed: the same, or a name of its own",
+                tr(
+                    "{name}: '{item}' found with {name} {new}; it is on the tray already with {name} {old}; allowed: "
+                    "the same, or a name of its own",
+                    name=name,
+                    item=line.item,
+                    new=_figure(new),
+                    old=_figure(old) if old else tr("not said"),
+                ),
                 field=field,
             )
 
 
 def _figure(value: object) -> str:
-    return f"{value:g} mm" if isinstance(value, float) else f"'{value}'"
+    return f"{decimal(value, 'g')} mm" if isinstance(value, float) else f"'{value}'"
 
 
 def next_place(book: Ledger) -> str:
@@ -231,11 +240,11 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
         "to_read": [c for c in cautions if c.caution.gate and not c.read],
         "cautions": [c for c in cautions if c.read or not c.caution.gate],
         "last": last,
-        "last_text": f"{KINDS_WORDS[last.kind]}: {describe(last.kind, last.data, state.compiled)}" if last else "",
-        "what": WHAT,
-        "drives": DRIVES,
-        "drive_advice": DRIVE_ADVICE,
-        "losses": LOSSES,
+        "last_text": f"{tr(KINDS_WORDS[last.kind])}: {describe(last.kind, last.data, state.compiled)}" if last else "",
+        "what": [(each, tr(each)) for each in WHAT],
+        "drives": [(each, tr(each)) for each in DRIVES],
+        "drive_advice": tr(DRIVE_ADVICE),
+        "losses": [tr(each) for each in LOSSES],
         "next_place": next_place(book),
         "tray": mark_safe(tray_map(there)),  # noqa: S308 - drawn by our own code, which escapes what it is given
         "screws": mark_safe(screws(there)),  # noqa: S308

@@ -16,14 +16,15 @@ from refettle.book import experience, store
 from refettle.book.log import LogError
 from refettle.book.models import Job, Owner
 from refettle.knowledge.loading import LoadedType
+from refettle.language import mark, tr
 from refettle.web.signing import who
 from refettle.web.views.common import TOKEN_S, form_key, new_token
 from refettle.web.views.library import listed_types, load_or_404
 
-PARTS = ("case", "screws", "label", "ports", "battery compartment")
-CONDITIONS = ("sound", "worn", "damaged", "missing", "not looked at")
-HERE = ("here", "missing", "not looked at")
-RATTLES = ("none", "rattles", "not tried")
+PARTS = (mark("case"), mark("screws"), mark("label"), mark("ports"), mark("battery compartment"))
+CONDITIONS = (mark("sound"), mark("worn"), mark("damaged"), mark("missing"), mark("not looked at"))
+HERE = (mark("here"), mark("missing"), mark("not looked at"))
+RATTLES = (mark("none"), mark("rattles"), mark("not tried"))
 
 
 @require_safe
@@ -34,7 +35,7 @@ def choose_type(request: HttpRequest) -> HttpResponse:
     if chosen:
         if any(t.slug == chosen for t in types):
             return redirect("take-in-form", slug=chosen)
-        error = f"Unit type '{chosen[:60]}' found; allowed: one of those below."
+        error = tr("Unit type '{chosen}' found; allowed: one of those below.", chosen=chosen[:60])
     else:
         error = ""
     context = {"area": "bench", "types": types, "error": error}
@@ -84,15 +85,15 @@ def _owner(request: HttpRequest) -> Owner:
     if kind == "known":
         found = Owner.objects.filter(pk=_int(form.get("owner", "")), erasures=None).first()
         if found is None:
-            raise LogError("owner: no owner chosen; allowed: one from the list, a new one, or own stock")
+            raise LogError(tr("owner: no owner chosen; allowed: one from the list, a new one, or own stock"))
         return found
     if kind == "new":
         if not form.get("owner-name", "").strip():
-            raise LogError("owner's name: nothing found; allowed: a name of 1 to 120 characters")
+            raise LogError(tr("owner's name: nothing found; allowed: a name of 1 to 120 characters"))
         if len(form.get("owner-contact", "")) > 1000:
-            raise LogError("owner's contact: too long; allowed: at most 1000 characters")
+            raise LogError(tr("owner's contact: too long; allowed: at most 1000 characters"))
         return store.get_or_create_owner(form["owner-name"], form.get("owner-contact", ""))
-    raise LogError(f"owner: '{kind[:20]}' found; allowed: known, new, own stock")
+    raise LogError(tr("owner: '{kind}' found; allowed: known, new, own stock", kind=kind[:20]))
 
 
 def _int(text: str) -> int:

@@ -7,6 +7,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from refettle.knowledge.supply_files import rails_with, stands_open
+from refettle.language import mark, tr
 from refettle.supply.adapter import POLARITIES, check_adapter
 from refettle.supply.values import SupplyError
 from refettle.web.adapters import needed_of, offered_of, typed_adapter
@@ -14,9 +15,9 @@ from refettle.web.probing import tool_cautions
 from refettle.web.views.library import listed_types, load_or_404
 
 SHORT = {
-    "safe": ("Safe for this unit", "by everything that was asked"),
-    "not safe": ("Not safe for this unit", "do not plug it in"),
-    "not known": ("Not known yet", "do not plug it in before what is missing is known"),
+    "safe": (mark("Safe for this unit"), mark("by everything that was asked")),
+    "not safe": (mark("Not safe for this unit"), mark("do not plug it in")),
+    "not known": (mark("Not known yet"), mark("do not plug it in before what is missing is known")),
 }
 
 
@@ -53,7 +54,7 @@ def adapter(request: HttpRequest) -> HttpResponse:
     except SupplyError as trouble:
         error = str(trouble)
     ids = found.cautions if found is not None else ("mains", "charged-capacitor", "first-power", "burst", "heat")
-    headline, meaning = SHORT[found.verdict] if found is not None else ("", "")
+    headline, meaning = (tr(each) for each in (SHORT[found.verdict] if found is not None else ("", "")))
     context = {
         "area": "tools",
         "typed": typed,

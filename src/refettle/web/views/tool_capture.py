@@ -11,6 +11,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.captures import Capture, CaptureError, Choices, read_capture
+from refettle.language import tr
 from refettle.web import longwork, shelf
 from refettle.web.captures import (
     COUPLINGS,
@@ -38,7 +39,7 @@ def capture(request: HttpRequest) -> HttpResponse:
     typed = typed_of(request.POST)
     if request.method == "POST":
         try:
-            kept = sent_file(request, "file", "Capture", MOST_BYTES)
+            kept = sent_file(request, "file", tr("Capture"), MOST_BYTES)
             return redirect(address("capture-file", [kept.token], typed))
         except shelf.ShelfError as trouble:
             error = str(trouble)
@@ -72,12 +73,12 @@ def read_work(kept: shelf.Held, typed: Mapping[str, str], choices: Choices) -> l
 
     def run(work: longwork.Work) -> Capture:
         def progress(share: float) -> None:
-            work.tick(share, "Reading the file")
+            work.tick(share, tr("Reading the file"))
 
         return read_capture(kept.data(), kept.name, choices, progress=progress, stop=work.asked_to_stop)
 
     key = ("capture", kept.token, tuple(sorted(typed.items())))
-    return longwork.work(f"Reading {kept.name}", key, run, size=_bytes)
+    return longwork.work(tr("Reading {name}", name=kept.name), key, run, size=_bytes)
 
 
 @require_safe
@@ -127,7 +128,7 @@ def _channels(found: Capture | None, typed: Mapping[str, str]) -> list[ChannelTy
     count = max(
         [len(names), *(n for n in range(1, MOST_CHANNELS + 1) if f"unit_{n}" in typed or f"probe_{n}" in typed)]
     )
-    names += [f"channel {n}" for n in range(len(names) + 1, count + 1)]
+    names += [tr("channel {n}", n=n) for n in range(len(names) + 1, count + 1)]
     return [
         ChannelTyped(n, name, *(typed.get(f"{what}_{n}", "") for what in ("unit", "probe", "scale")))
         for n, name in enumerate(names, 1)

@@ -8,6 +8,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.captures import Capture, CaptureError
+from refettle.language import tr
 from refettle.supply.ripple_wave import RippleError
 from refettle.web import longwork, shelf
 from refettle.web.captures import capture_view, choices_of, typed_of
@@ -21,8 +22,8 @@ from refettle.web.views.tools import address, gone, sent_file, under_way
 def _form() -> dict[str, object]:
     return {
         "area": "tools",
-        "rectifiers": RECTIFIER_WORDS,
-        "load_kinds": LOAD_WORDS,
+        "rectifiers": {key: tr(words) for key, words in RECTIFIER_WORDS.items()},
+        "load_kinds": {key: tr(words) for key, words in LOAD_WORDS.items()},
         "most": MOST_BYTES // 1_000_000,
         "cautions": tool_cautions(SUPPLY),
     }
@@ -38,7 +39,7 @@ def ripple(request: HttpRequest) -> HttpResponse:
     of_type = known(typed) if request.method != "POST" else {}
     if request.method == "POST":
         try:
-            kept = sent_file(request, "file", "Capture", MOST_BYTES)
+            kept = sent_file(request, "file", tr("Capture"), MOST_BYTES)
             return redirect(address("ripple-file", [kept.token], typed))
         except shelf.ShelfError as trouble:
             error = str(trouble)
@@ -87,7 +88,9 @@ def ripple_work(kept: shelf.Held, typed: dict[str, str], asked: Asked, capture: 
     """The ripple of a capture read: a Read as its result. Raises TooMuchWork."""
 
     def run(work: longwork.Work) -> Read:
-        work.tick(0.3, "Fitting a supply to the ripple")
+        work.tick(0.3, tr("Fitting a supply to the ripple"))
         return read(capture, asked)
 
-    return longwork.work(f"Ripple of {kept.name}", ("ripple", kept.token, tuple(sorted(typed.items()))), run)
+    return longwork.work(
+        tr("Ripple of {name}", name=kept.name), ("ripple", kept.token, tuple(sorted(typed.items()))), run
+    )

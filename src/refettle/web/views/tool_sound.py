@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
+from refettle.language import tr
 from refettle.sound import FileSource, SoundError, SoundReading, Stopped, make_tones, read_sound
 from refettle.sound.compare import compare
 from refettle.web import longwork, shelf
@@ -37,10 +38,10 @@ def sound(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         most: int = settings.REFETTLE_MAX_RECORDING_BYTES
         try:
-            kept = sent_file(request, "file", "Recording", most)
+            kept = sent_file(request, "file", tr("Recording"), most)
             more = {}
             if request.FILES.get("before"):
-                more["before"] = sent_file(request, "before", "Recording made before", most).token
+                more["before"] = sent_file(request, "before", tr("Recording made before"), most).token
             return redirect(address("sound-file", [kept.token], typed | more))
         except shelf.ShelfError as trouble:
             error = str(trouble)
@@ -90,7 +91,7 @@ def sound_work(kept: shelf.Held, typed: dict[str, str], asked: Asked) -> longwor
 
     def run(work: longwork.Work) -> SoundReading:
         def progress(share: float) -> None:
-            work.tick(share, "Reading the recording" if share < 0.7 else "Hum, noise and tones")
+            work.tick(share, tr("Reading the recording") if share < 0.7 else tr("Hum, noise and tones"))
 
         try:
             with kept.reading() as file:
@@ -110,7 +111,7 @@ def sound_work(kept: shelf.Held, typed: dict[str, str], asked: Asked) -> longwor
         except SoundError as error:
             raise SoundError(f"{kept.name}: {error}") from None
 
-    return longwork.work(f"Reading {kept.name}", ("sound", kept.token, tuple(sorted(typed.items()))), run)
+    return longwork.work(tr("Reading {name}", name=kept.name), ("sound", kept.token, tuple(sorted(typed.items()))), run)
 
 
 @lru_cache(maxsize=1)
@@ -127,8 +128,8 @@ def tones(request: HttpRequest, rate: int) -> HttpResponse:
     """The test tones as a file to save."""
     if rate not in RATES:
         allowed = ", ".join(f"{r}" for r in RATES)
-        text = f"sample rate: {rate} Hz found; allowed: {allowed} Hz"
-        return render(request, "refettle/error.html", {"title": "No such test tones", "text": text}, status=404)
+        text = tr("sample rate: {rate} Hz found; allowed: {allowed} Hz", rate=rate, allowed=allowed)
+        return render(request, "refettle/error.html", {"title": tr("No such test tones"), "text": text}, status=404)
     response = HttpResponse(_tones(rate), content_type="audio/wav")
     response["Content-Disposition"] = f'attachment; filename="refettle-tones-{rate}.wav"'
     return response

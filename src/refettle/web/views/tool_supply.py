@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.book.typefiles import NoSuchTypeError, load_named
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.supply_files import LoadedSupply, parse_supply, supply_of
+from refettle.language import tr
 from refettle.supply.regulator import MISSING
 from refettle.supply.report import CAUTIONS
 from refettle.supply.values import SupplyError
@@ -62,11 +63,13 @@ def supply(request: HttpRequest) -> HttpResponse:
             else:
                 name, text = _sent(request, text)
             parse_supply(text, name)
-            kept = shelf.put(SimpleUploadedFile(name, text.encode()), "Supply file", MOST_BYTES)
+            kept = shelf.put(SimpleUploadedFile(name, text.encode()), tr("Supply file"), MOST_BYTES)
             return redirect("supply-file", kept.token)
         except KnowledgeError as error:
             mistakes = [
-                f"{m.field}: found {m.found}; allowed: {m.allowed}" if action == "form" else str(m)
+                tr("{field}: found {found}; allowed: {allowed}", field=m.field, found=m.found, allowed=m.allowed)
+                if action == "form"
+                else str(m)
                 for m in error.mistakes[:20]
             ]
         except shelf.ShelfError as trouble:
@@ -77,7 +80,7 @@ def supply(request: HttpRequest) -> HttpResponse:
         "typed": typed,
         "text": text or EXAMPLE,
         "action": action,
-        "feeds": FEEDS,
+        "feeds": {key: tr(words) for key, words in FEEDS.items()},
         "serves": SERVES,
         "rails": (1, 2),
         "types": [t for t in listed_types() if not t.mistakes and _section(t.slug)],
@@ -91,14 +94,18 @@ def _sent(request: HttpRequest, text: str) -> tuple[str, str]:
     file = request.FILES.get("file")
     if not isinstance(file, UploadedFile):
         if len(text) > MOST_BYTES:
-            raise shelf.ShelfError(f"Text: {len(text)} characters found; allowed: up to {MOST_BYTES}")
+            raise shelf.ShelfError(
+                tr("Text: {count} characters found; allowed: up to {most}", count=len(text), most=MOST_BYTES)
+            )
         return "the text", text
     if (file.size or 0) > MOST_BYTES:
-        raise shelf.ShelfError(f"Supply file: {(file.size or 0) / 1e6:.1f} MB found; allowed: up to 0.2 MB")
+        raise shelf.ShelfError(
+            tr("Supply file: {size:.1f} MB found; allowed: up to 0.2 MB", size=(file.size or 0) / 1e6)
+        )
     try:
         return file.name or "file", file.read().decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise shelf.ShelfError("Supply file: no UTF-8 text found; allowed: a supply file in YAML") from None
+        raise shelf.ShelfError(tr("Supply file: no UTF-8 text found; allowed: a supply file in YAML")) from None
 
 
 def _section(slug: str) -> LoadedSupply | None:
@@ -127,7 +134,7 @@ def supply_of_type(request: HttpRequest, slug: str) -> HttpResponse:
     """What the supply of a unit type does."""
     loaded = _section(slug)
     if loaded is None:
-        raise Http404(f"No unit type '{slug}' with a supply section that can be used.")
+        raise Http404(tr("No unit type '{slug}' with a supply section that can be used.", slug=slug))
     return _page(request, loaded, f"type {slug}", reverse("supply-type", args=[slug]), "")
 
 
@@ -138,14 +145,16 @@ def _page(request: HttpRequest, loaded: LoadedSupply, what: str, here: str, text
     try:
         asked = asked_of(typed, missing)
         key = (what, repr(loaded.supply), *asked.key)
-        work = longwork.work(f"Supply, {loaded.name}", ("supply", key), lambda w: work_out(loaded, asked, w))
+        work = longwork.work(
+            tr("Supply, {name}", name=loaded.name), ("supply", key), lambda w: work_out(loaded, asked, w)
+        )
         page = under_way(request, work)
         if page is not None:
             return page
         error, worked = work.error, work.result
         if asked.variants and not error:
             work = longwork.work(
-                f"Variants of {loaded.name}",
+                tr("Variants of {name}", name=loaded.name),
                 ("spread", key, asked.variants, asked.seed),
                 lambda w: work_spread(loaded, asked, w),
             )

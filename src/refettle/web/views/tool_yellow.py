@@ -13,6 +13,7 @@ from django.utils.http import urlencode
 from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_http_methods, require_safe
 
+from refettle.language import tr
 from refettle.web import shelf
 from refettle.web.probing import tool_cautions
 from refettle.web.views.tools import address, gone, sent_file, under_way
@@ -47,10 +48,12 @@ def card_file(request: HttpRequest, name: str) -> HttpResponse:
     try:
         made = card_of(size)
         if ending not in MIME:
-            raise CardError(f"'{ending[:10]}' found; allowed: svg, pdf")
+            raise CardError(tr("'{ending}' found; allowed: svg, pdf", ending=ending[:10]))
         data = card_svg(made.size).encode() if ending == "svg" else card_pdf(made.size)
     except CardError as error:
-        return render(request, "refettle/error.html", {"title": "No card in this form", "text": str(error)}, status=404)
+        return render(
+            request, "refettle/error.html", {"title": tr("No card in this form"), "text": str(error)}, status=404
+        )
     response = HttpResponse(data, content_type=MIME[ending])
     response["Content-Disposition"] = f'attachment; filename="measuring-card-{made.size}.{ending}"'
     return response
@@ -64,7 +67,7 @@ def yellow(request: HttpRequest) -> HttpResponse:
     typed = typed_marks(request.POST if request.method == "POST" else request.GET)
     if request.method == "POST":
         try:
-            kept = sent_file(request, "photo", "Photo", MAX_BYTES)
+            kept = sent_file(request, "photo", tr("Photo"), MAX_BYTES)
             open_picture(kept.data())
             return redirect(address("yellow-photo", [kept.token], typed))
         except (shelf.ShelfError, PhotoError) as trouble:
@@ -74,8 +77,8 @@ def yellow(request: HttpRequest) -> HttpResponse:
         "error": error,
         "typed": typed,
         "most": MAX_BYTES // 1_000_000,
-        "taken_words": TAKEN_WORDS,
-        "neutrals": NEUTRALS,
+        "taken_words": {key: tr(words) for key, words in TAKEN_WORDS.items()},
+        "neutrals": {key: tr(words) for key, words in NEUTRALS.items()},
         "cautions": tool_cautions(CAUTIONS),
     }
     return render(request, "refettle/yellow.html", context, status=422 if error else 200)
@@ -116,7 +119,7 @@ def yellow_image(request: HttpRequest, token: str) -> HttpResponse:
 
     kept = shelf.find(token)
     if kept is None:
-        raise Http404("The photo is no longer here; send it again.")
+        raise Http404(tr("The photo is no longer here; send it again."))
     try:
         found = open_picture(kept.data())
     except (shelf.ShelfError, PhotoError) as trouble:
@@ -135,11 +138,11 @@ def yellow_map(request: HttpRequest, token: str) -> HttpResponse:
     """How even the marked parts are."""
     kept = shelf.find(token)
     if kept is None:
-        raise Http404("The photo is no longer here; send it again.")
+        raise Http404(tr("The photo is no longer here; send it again."))
     try:
         asked = asked_of(typed_marks(request.GET))
         if asked is None:
-            raise Http404("Nothing is marked on this photo.")
+            raise Http404(tr("Nothing is marked on this photo."))
         return picture(done(map_work(kept, asked, done(yellow_work(kept, asked), WAIT_S)), WAIT_S))
     except (Waiting, shelf.ShelfError, *TROUBLES) as trouble:
         raise Http404(str(trouble)) from None

@@ -14,6 +14,7 @@ from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
 
+from refettle.language import tr
 from refettle.web import longwork, shelf
 
 
@@ -29,7 +30,7 @@ def stop_work(request: HttpRequest, token: str) -> HttpResponse:
     """Ask long work to stop, and go back to its page."""
     found = longwork.find(token)
     if found is None:
-        raise Http404("That work is no longer under way.")
+        raise Http404(tr("That work is no longer under way."))
     found.stop()
     found.wait(2.0)
     back = request.POST.get("back", "")
@@ -41,7 +42,9 @@ def sent_file(request: HttpRequest, field: str, name: str, most: int) -> shelf.K
     """The file of a form, on the shelf. Raises ShelfError."""
     file = request.FILES.get(field)
     if not isinstance(file, UploadedFile):
-        raise shelf.ShelfError(f"{name}: no file found; allowed: a file of 1 byte to {most / 1e6:.0f} MB")
+        raise shelf.ShelfError(
+            tr("{name}: no file found; allowed: a file of 1 byte to {most:.0f} MB", name=name, most=most / 1e6)
+        )
     return shelf.put(file, name, most)
 
 

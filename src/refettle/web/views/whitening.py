@@ -21,6 +21,7 @@ from refettle.book.photos import PhotoError, store_photo
 from refettle.book.state import JobState
 from refettle.book.whitening import LIGHT_ONLY, STEP, Batch
 from refettle.knowledge.peroxide import load_peroxide
+from refettle.language import mark, tr
 from refettle.web.batch_views import batch_views, part_view
 from refettle.web.probing import tool_cautions
 from refettle.web.signing import who
@@ -37,7 +38,12 @@ from refettle.web.wording import KINDS, describe
 from refettle.web.yellows import NEUTRALS, TAKEN_WORDS
 
 CAUTIONS = ("peroxide", "uv", "heat", "bromine-dust")
-METHODS = {"bath": "in a bath", "cream": "under a cream", "light only": "light only, no peroxide", "sun": "sun"}
+METHODS = {
+    "bath": mark("in a bath"),
+    "cream": mark("under a cream"),
+    "light only": mark("light only, no peroxide"),
+    "sun": mark("sun"),
+}
 
 
 # Photos are read and written before the entry's own transaction.
@@ -65,7 +71,7 @@ def _photo(request: HttpRequest, number: int, state: JobState) -> str:
     """Keep the photo; where to mark it, or with the marks carried, where it is read."""
     file = request.FILES.get("photo")
     if not isinstance(file, UploadedFile):
-        raise LogError("photo: no file found; allowed: a JPEG, PNG or WebP photo with the card", field="photo")
+        raise LogError(tr("photo: no file found; allowed: a JPEG, PNG or WebP photo with the card"), field="photo")
     folder: Path = settings.REFETTLE_PHOTOS
     sha = store_photo(file, folder).sha256
     form = request.POST
@@ -107,13 +113,15 @@ def _entry(request: HttpRequest, state: JobState, action: str) -> dict[str, Any]
     if action == "void":
         return _void(state, form.get("n", ""))
     allowed = "photo, in, turned, look, back, done, given-up, void, caution"
-    raise LogError(f"action: '{action[:40]}' found; allowed: {allowed}", field="action")
+    raise LogError(
+        tr("action: '{action}' found; allowed: {allowed}", action=action[:40], allowed=allowed), field="action"
+    )
 
 
 def _void(state: JobState, text: str) -> dict[str, Any]:
     last = _last(state)
     if last is None or str(last.n) != text:
-        raise LogError(f"n: {text[:20]} found; allowed: the last entry of whitening", field="n")
+        raise LogError(tr("n: {text} found; allowed: the last entry of whitening", text=text[:20]), field="n")
     return {"kind": "correction", "corrects": last.n, "with": None, "why": "taken back at once"}
 
 
@@ -126,7 +134,7 @@ def _back(state: JobState, name: str) -> dict[str, Any]:
     """The parts that were out to look, in again on the same terms."""
     batch = state.whitening.batches.get(name)
     if batch is None or not batch.out:
-        raise LogError(f"batch: '{name[:60]}' found; allowed: one with parts out to look", field="batch")
+        raise LogError(tr("batch: '{name}' found; allowed: one with parts out to look", name=name[:60]), field="batch")
     entry: dict[str, Any] = {"kind": "bath-in", "batch": name, "parts": batch.out, "note": "back in"}
     entry |= {k: v for k, v in batch.terms.items() if v not in (None, "")}
     first = next(e for e in state.entries if e.n == batch.n)  # what was held to, or why not, when they first went in
@@ -142,11 +150,11 @@ def _in(request: HttpRequest) -> dict[str, Any]:
         "parts": [p for p in parts if p],
         "method": form.get("method", ""),
         "lamp": " ".join(form.get("lamp", "").split()),
-        "percent": number_from(form.get("percent", ""), "Strength", "% w/w", high=100),
-        "litres": number_from(form.get("litres", ""), "Litres", "L", high=500),
-        "mw_cm2": number_from(form.get("mw_cm2", ""), "Light at the part", "mW/cm²", high=1000),
-        "turn_every": number_from(form.get("turn_every", ""), "Turn every", "min", low=1) or 60.0,
-        "check_every": number_from(form.get("check_every", ""), "Look every", "min", low=1) or 60.0,
+        "percent": number_from(form.get("percent", ""), tr("Strength"), "% w/w", high=100),
+        "litres": number_from(form.get("litres", ""), tr("Litres"), "L", high=500),
+        "mw_cm2": number_from(form.get("mw_cm2", ""), tr("Light at the part"), "mW/cm²", high=1000),
+        "turn_every": number_from(form.get("turn_every", ""), tr("Turn every"), "min", low=1) or 60.0,
+        "check_every": number_from(form.get("check_every", ""), tr("Look every"), "min", low=1) or 60.0,
         "gates": form.getlist("gate"),
         "note": form.get("note", "").strip(),
     }
@@ -159,7 +167,7 @@ def _in(request: HttpRequest) -> dict[str, Any]:
         entry["go_ahead"] = int(form["go_ahead"])
     else:
         raise LogError(
-            "go_ahead: none found; needed: a go-ahead for whitening, or why it is done without", field="go_ahead"
+            tr("go_ahead: none found; needed: a go-ahead for whitening, or why it is done without"), field="go_ahead"
         )
     return {k: v for k, v in entry.items() if v is not None}
 
@@ -186,7 +194,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
     to_read = [c for c in views if c.caution.gate and not c.read]
     last = _last(state)
     others = {
-        b.name: tuple(f"job {j.number}" for j in batches.others_in(b.name, view.number))
+        b.name: tuple(tr("job {number}", number=j.number) for j in batches.others_in(b.name, view.number))
         for b in book.batches.values()
         if not b.over
     }
@@ -206,11 +214,11 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "",
         "join": [name for name in open_now if name not in book.batches],
         "known": [p for p in book.parts if not _in_bath(book.batches.values(), p)],
         "gates": [(key, gate, key in LIGHT_ONLY) for key, gate in law.gates.items()],
-        "methods": METHODS,
-        "taken_words": TAKEN_WORDS,
-        "neutrals": NEUTRALS,
+        "methods": {key: tr(words) for key, words in METHODS.items()},
+        "taken_words": {key: tr(words) for key, words in TAKEN_WORDS.items()},
+        "neutrals": {key: tr(words) for key, words in NEUTRALS.items()},
         "last": last,
-        "last_text": f"{KINDS[last.kind]}: {describe(last.kind, last.data, state.compiled)}" if last else "",
+        "last_text": f"{tr(KINDS[last.kind])}: {describe(last.kind, last.data, state.compiled)}" if last else "",
         "cautions": views,
         "to_read": to_read,
         "typed": typed,

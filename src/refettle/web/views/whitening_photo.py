@@ -16,6 +16,7 @@ from refettle.book.log import LogEntry, LogError
 from refettle.book.models import Photo
 from refettle.book.whitening import Whitening
 from refettle.book.yellow import left_since, yellow_entry
+from refettle.language import tr
 from refettle.web import longwork
 from refettle.web.probing import tool_cautions
 from refettle.web.views.common import append, get_working_job, new_token
@@ -89,8 +90,8 @@ def _again(entry: LogEntry, wait: float) -> PhotoReading:
 def _source(entry: LogEntry) -> tuple[Stored, Asked]:
     photo = Photo.objects.filter(sha256=entry.data["photo"]).first()
     if photo is None:
-        raise PhotoError("gone", f"entry {entry.n}: found no such photo in the book; allowed: one that is kept")
-    return Stored(photo, f"photo of entry {entry.n}"), asked_again(entry)
+        raise PhotoError("gone", tr("entry {n}: found no such photo in the book; allowed: one that is kept", n=entry.n))
+    return Stored(photo, tr("photo of entry {n}", n=entry.n)), asked_again(entry)
 
 
 # ---------------------------------------------------------------- marking
@@ -121,7 +122,7 @@ def photo(request: HttpRequest, number: int, sha256: str) -> HttpResponse:
         page = under_way(request, waiting.work)
         if page is not None and request.method != "POST":
             return page
-        error = "The photo is still being read. Keep it when it is done."
+        error = tr("The photo is still being read. Keep it when it is done.")
     except (LogError, *TROUBLES) as trouble:
         error = str(trouble)
     context: dict[str, Any] = {
@@ -147,8 +148,8 @@ def mark_context(typed: Mapping[str, str], shown: Any, error: str, parts: list[s
         "rows": mark_rows(typed, parts),
         "shown": shown,
         "error": error,
-        "taken_words": TAKEN_WORDS,
-        "neutrals": NEUTRALS,
+        "taken_words": {key: tr(words) for key, words in TAKEN_WORDS.items()},
+        "neutrals": {key: tr(words) for key, words in NEUTRALS.items()},
         "cautions": tool_cautions(CAUTIONS),
         "token": new_token(),
     }
@@ -168,7 +169,7 @@ def photo_map(request: HttpRequest, number: int, sha256: str) -> HttpResponse:
     try:
         asked = asked_of(typed, _carried(state.whitening, typed))
         if asked is None:
-            raise Http404("Nothing is marked on this photo.")
+            raise Http404(tr("Nothing is marked on this photo."))
         reading = done(yellow_work(source, asked), WAIT_S)
         return picture(done(map_work(source, asked, reading), WAIT_S))
     except (Waiting, *TROUBLES) as trouble:
@@ -220,7 +221,7 @@ def kept(request: HttpRequest, number: int, n: int) -> HttpResponse:
 def _entry(state: Whitening, n: int) -> LogEntry:
     found = next((e for e in state.readings if e.n == n), None)
     if found is None:
-        raise Http404(f"No photo was read in entry {n}.")
+        raise Http404(tr("No photo was read in entry {n}.", n=n))
     return found
 
 
@@ -236,7 +237,7 @@ def kept_picture(request: HttpRequest, number: int, n: int, which: str) -> HttpR
             return picture(done(map_work(source, asked, reading), WAIT_S))
         _, first = firsts(state.whitening, reading, WAIT_S, but=n)
         if first is None:
-            raise Http404("There is no earlier photo to stand beside it.")
+            raise Http404(tr("There is no earlier photo to stand beside it."))
         earlier = _entry(state.whitening, first)
         old, old_asked = _source(earlier)
         both = done(pair_work((old, old_asked, _again(earlier, WAIT_S)), (source, asked, reading)), WAIT_S)
