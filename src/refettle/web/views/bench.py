@@ -18,7 +18,7 @@ from refettle.book import batches, store, waiting
 from refettle.book.brief import Brief, briefs
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
-from refettle.language import current
+from refettle.language import current, several, tr
 from refettle.web import backing_up
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
@@ -102,15 +102,17 @@ def _row(job: Job, at: Brief, parts: str) -> Row:
     n: int = job.entry_count  # type: ignore[attr-defined]
     last_at: datetime | None = job.last_at  # type: ignore[attr-defined]
     found = cache.get(_key(job, n))
-    stage = "log cannot be read" if at.unread else at.stage
+    stage = tr("log cannot be read") if at.unread else tr(at.stage)
     return Row(job, stage, at.waits_for, last_at, n, found, _left_over(at), _timer(at), _soak(at), parts)
 
 
 def _left_over(at: Brief) -> str:
     """In a word or two: `C9 is out, 13 pieces still off`."""
-    said = [f"{', '.join(at.out)} {'is' if len(at.out) == 1 else 'are'} out"] if at.out else []
+    said = []
+    if at.out:
+        said.append(several("{refs} is out", "{refs} are out", len(at.out), refs=", ".join(at.out)))
     if at.off:
-        said.append(f"{at.off} piece{'s' if at.off > 1 else ''} still off")
+        said.append(several("{n} piece still off", "{n} pieces still off", at.off))
     return ", ".join(said)
 
 
@@ -127,9 +129,9 @@ def _soak(at: Brief) -> str:
     first = min(at.soaks, key=lambda soak: soak.due)
     standing = first.standing(timezone.now())
     until = f"{timezone.localtime(first.due):%H:%M}"
-    return {"running": f"soak until {until}", "due": f"soak due, {until}", "overdue": f"soak overdue since {until}"}[
-        standing
-    ]
+    if standing == "running":
+        return tr("soak until {until}", until=until)
+    return tr("soak due, {until}", until=until) if standing == "due" else tr("soak overdue since {until}", until=until)
 
 
 def _key(job: Job, n: int) -> str:
@@ -155,21 +157,24 @@ def kept_next(view: JobView) -> Next | None:
 
 def _next(view: JobView) -> Next:
     if view.state is None:
-        return Next("Put the log right: it no longer fits the unit type")
+        return Next(tr("Put the log right: it no longer fits the unit type"))
     if view.state.stage in (*store.ENDS, "finishing", "proving"):
         page = "proving" if view.state.stage == "proving" else "faults"
-        return Next(f"Go on with {view.state.stage}" if view.state.stage not in store.ENDS else "", page=page)
+        return Next(
+            tr("Go on with {stage}", stage=tr(view.state.stage)) if view.state.stage not in store.ENDS else "",
+            page=page,
+        )
     if view.state.ledger.out_now:
-        return Next(f"Put the new {view.state.ledger.out_now[-1].ref} in: it is out", page="replace")
+        return Next(tr("Put the new {ref} in: it is out", ref=view.state.ledger.out_now[-1].ref), page="replace")
     try:
         advice = advice_of(view, view.state)
     except KnowledgeError:
-        return Next("Put the unit type right")
+        return Next(tr("Put the unit type right"))
     if advice.state == "works":
-        return Next("Prove it", page="proving")
+        return Next(tr("Prove it"), page="proving")
     if advice.do is None:
-        return Next("Every step is barred")
+        return Next(tr("Every step is barred"))
     gate = advice.gate.text if advice.gate else ""
     minutes = advice.do.minutes if advice.do.kind != "give up" else None
     info = view.state.compiled.steps.get(advice.do.id)
-    return Next(info.name if info else advice.do.name, minutes, gate)
+    return Next(tr(info.name if info else advice.do.name), minutes, gate)

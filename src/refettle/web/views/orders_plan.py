@@ -179,9 +179,7 @@ def _rate(key: str, text: Any) -> Decimal:
 
 
 def _begin(typed: QueryDict) -> longwork.Work:
-    wanted = read_asked(typed)
-    with speaking(SOURCE):  # kept with the plan
-        asked = orders_plan.gather(wanted)
+    asked = orders_plan.gather(read_asked(typed))
     if not asked["needs"]:
         why = tr(asked["unmet"][0]["why"]) if asked["unmet"] else tr("tick at least one need.")
         raise StoreError(tr("needs: none found that a part would serve; {why}", why=why))
