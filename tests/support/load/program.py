@@ -88,7 +88,8 @@ class Program:
         self._guard = threading.Lock()
         self._ready = threading.Event()
         self._count = 0
-        threading.Thread(target=self._hear, daemon=True).start()
+        self._ear = threading.Thread(target=self._hear, daemon=True)
+        self._ear.start()
         if not self._ready.wait(120):
             raise RuntimeError("the program did not load")
 
@@ -150,6 +151,8 @@ class Program:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        self._ear.join(10)
+        self._process.stdout.close()
 
 
 def answers(port: int, ended: Callable[[], str | bool], seconds: float = 60) -> float:
