@@ -127,3 +127,34 @@ def test_every_page_about_people(book: Book, open_page: Open, job: int, size: di
     look("join")
     page.goto(f"/join/{'x' * 43}/")
     look("used up")
+
+
+def test_a_password_can_be_looked_at_while_it_is_typed(open_page: Open) -> None:
+    page = open_page(PHONE)
+    page.goto("/sign-in/")
+    field, button = page.locator("#password"), page.get_by_role("button", name="Show what I type")
+    field.fill("a lamp")
+    assert field.get_attribute("type") == "password"
+    button.click()
+    assert (field.get_attribute("type"), field.input_value()) == ("text", "a lamp")
+    page.get_by_role("button", name="Cover it").click()
+    assert field.get_attribute("type") == "password"
+    button.click()
+    page.fill("#name", "Ada Quill")
+    page.fill("#password", WORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_selector(".me")
+    page.goto("/me/")
+    assert page.get_by_role("button", name="Show what I type").count() == 3
+
+
+def test_after_signing_out_going_back_shows_nothing(open_page: Open, job: int) -> None:
+    page = enter(open_page(), "Bo Marten", f"/jobs/{job}/")
+    page.wait_for_selector("h1")
+    page.goto("/me/")
+    page.get_by_role("button", name="Sign out here").click()
+    page.wait_for_selector("#password")
+    page.go_back()
+    page.wait_for_selector("#password")
+    page.goto(f"/jobs/{job}/")
+    assert "Sign in" in page.title()

@@ -20,8 +20,10 @@ from django.test import Client
 from django.urls import path
 from PIL import Image
 
+import refettle.web
 from refettle.book import photos
 from refettle.book.models import Entry
+from refettle.web.home import Home, prepare
 from refettle.web.middleware import POLICY
 from refettle.web.views.errors import bad_request, not_found, server_error
 from tests.web.pages import a_job, text_of
@@ -138,6 +140,7 @@ def test_a_method_is_not_overridden(client: Client) -> None:
 @pytest.mark.parametrize(
     "address",
     ["/static/", "/static/refettle/", "/static/refettle", "/photos/", "/files/", "/.git/config", "/.env", "/secret.key",
+     "/admin/", "/__debug__/", "/.well-known/",
      "/book.sqlite3", "/static/../settings.py", "/static/%2e%2e/settings.py", "/static/refettle/..%2f..%2fsettings.py",
      "/static/refettle/.DS_Store", "/static/refettle/refettle.css.bak", "/static/refettle/refettle.css~",
      "/types/..%2f..%2fsettings/file/", "/types/%2e%2e/file/", "/photos/..%2f..%2fbook.sqlite3/original"],
@@ -297,6 +300,20 @@ def test_forms_with_a_password_are_sent_in_the_body() -> None:
                     assert "onpaste" not in field
                     assert "maxlength" not in field  # a pasted one would be cut short without a word
     assert found == 4
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files as POSIX has them")
+def test_the_data_folder_is_its_users_alone(tmp_path: Path) -> None:
+    home = Home(tmp_path / "data" / "refettle")
+    before = os.umask(0o022)
+    try:
+        prepare(home)
+    finally:
+        os.umask(before)
+    assert home.folder.stat().st_mode & 0o777 == 0o700
+    assert home.key.stat().st_mode & 0o777 == 0o600
+    served = Path(refettle.web.__file__).parent / "static"
+    assert not home.folder.is_relative_to(served)
 
 
 def test_nobody_is_made_with_the_book() -> None:

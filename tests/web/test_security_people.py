@@ -150,6 +150,12 @@ def test_passwords_are_hashed_slowly(settings: Any) -> None:
     assert len(made[2]) >= 22  # 62 characters to choose from: above 128 bits
 
 
+def test_what_is_kept_of_a_person() -> None:
+    """No hint, no question, no address to send anything to."""
+    kept = {field.name for field in Person._meta.concrete_fields}
+    assert kept == {"id", "name", "key", "role", "is_active", "turn", "created", "password", "last_login"}
+
+
 # ---------------------------------------------------------------- sessions
 
 
