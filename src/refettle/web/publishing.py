@@ -30,7 +30,7 @@ def story_of(job: Job, state: JobState, entries: Sequence[Mapping[str, Any]], wi
         state,
         job.number,
         personal_words(job, entries),
-        lambda kind, data: (wording.KINDS.get(kind, kind), wording.describe(kind, data, state.compiled)),
+        lambda kind, data: (tr(wording.KINDS.get(kind, kind)), wording.describe(kind, data, state.compiled)),
         {sha: path.suffix.removeprefix(".") for sha, path in _paths(state).items() if path.exists()},
         timezone.get_current_timezone(),
         customer=job.unit.owner.kind == "customer",
