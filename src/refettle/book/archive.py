@@ -38,6 +38,7 @@ from refettle.book.personal import words_of
 from refettle.book.whole import settle
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
+from refettle.language import tr
 
 HEAD, LOG, TYPE, LIBRARY = "job.json", "log.jsonl", "type.yaml", "library.json"
 PHOTO_FIELDS, FILE_FIELDS = ("photo", "photos"), ("file", "netlist")
@@ -167,13 +168,18 @@ def pack(job: Job, file: Path, *, owner: bool = True) -> Packed:
         It cannot be written.
     """
     if file.exists():
-        raise ArchiveError(f"{file}: a file found; allowed: a new one")
+        raise ArchiveError(tr("{file}: a file found; allowed: a new one", file=file))
     log = store.entries(job)
     try:
         store.job_state(job)
     except (LogError, KnowledgeError, ModelError) as error:
         raise ArchiveError(
-            f"job {job.number} no longer replays: {error}; put its log right by a correction", 1
+            tr(
+                "job {number} no longer replays: {error}; put its log right by a correction",
+                number=job.number,
+                error=error,
+            ),
+            1,
         ) from None
     rows = {p.sha256: p for p in Photo.objects.filter(sha256__in=named(log, PHOTO_FIELDS))}
     there = dict(_contents(log, rows))

@@ -32,6 +32,7 @@ from refettle.faults import ModelError
 from refettle.knowledge.compile import compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
+from refettle.language import tr
 
 MOST_BYTES = 2_000_000_000
 """Of the zip file, and of all it holds together [byte]: a choice."""
@@ -64,7 +65,9 @@ def check(archive: zipfile.ZipFile) -> Checked:
     head = _head(_text(archive, infos[HEAD]))
     if set(head.members) != set(infos) - {HEAD}:
         odd = min(set(head.members) ^ (set(infos) - {HEAD}))
-        raise ArchiveError(f"{odd[:100]}: found {'only in job.json' if odd in head.members else 'not in job.json'}")
+        if odd in head.members:
+            raise ArchiveError(tr("{odd}: found only in {head}", odd=odd[:100], head=HEAD))
+        raise ArchiveError(tr("{odd}: found, and not in {head}", odd=odd[:100], head=HEAD))
     loaded, text, library = _unit_type(archive, infos, head)
     entries = _log(archive, infos, head)
     _replays(loaded, entries)
@@ -78,17 +81,25 @@ def open_archive(file: Path | IO[bytes], name: str = "") -> zipfile.ZipFile:
     try:
         if isinstance(file, Path):
             if not file.is_file():
-                raise ArchiveError(f"{name}: no file found; allowed: a packed job")
+                raise ArchiveError(tr("{name}: no file found; allowed: a packed job", name=name))
             size = file.stat().st_size
         else:
             size = file.seek(0, os.SEEK_END)
         if size > MOST_BYTES:
-            raise ArchiveError(f"{name}: more than {MOST_BYTES / 1e9:.0f} GB found; allowed: at most that")
+            raise ArchiveError(
+                tr(
+                    "{name}: more than {most_bytes:.0f} GB found; allowed: at most that",
+                    name=name,
+                    most_bytes=MOST_BYTES / 1e9,
+                )
+            )
         return zipfile.ZipFile(file)
     except DAMAGED as error:
         if isinstance(error, ArchiveError):
             raise
-        raise ArchiveError(f"{name}: no zip file, or a damaged one ({_short(error)}); allowed: a packed job") from None
+        raise ArchiveError(
+            tr("{name}: no zip file, or a damaged one ({error}); allowed: a packed job", name=name, error=_short(error))
+        ) from None
 
 
 def _short(error: Exception) -> str:
@@ -101,31 +112,48 @@ def _short(error: Exception) -> str:
 def _members(archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
     infos = archive.infolist()
     if len(infos) > MOST_MEMBERS:
-        raise ArchiveError(f"{len(infos)} members found; allowed: at most {MOST_MEMBERS}")
+        raise ArchiveError(
+            tr("{infos} members found; allowed: at most {most_members}", infos=len(infos), most_members=MOST_MEMBERS)
+        )
     found: dict[str, zipfile.ZipInfo] = {}
     for info in infos:
         name = info.orig_filename
         if info.filename != name or (name not in TEXTS and not KEPT.fullmatch(name)):
-            raise ArchiveError(f"member {name[:100]!r} found; allowed: {ALLOWED}")
+            raise ArchiveError(tr("member {name!r} found; allowed: {allowed}", name=name[:100], allowed=ALLOWED))
         if name in found:
-            raise ArchiveError(f"member {name} found twice; allowed: once")
+            raise ArchiveError(tr("member {name} found twice; allowed: once", name=name))
         mode = info.external_attr >> 16
         if stat.S_IFMT(mode) not in (0, stat.S_IFREG) or info.is_dir():
-            raise ArchiveError(f"{name}: a link, folder or device found; allowed: a plain file")
+            raise ArchiveError(tr("{name}: a link, folder or device found; allowed: a plain file", name=name))
         if info.flag_bits & 0x1:
-            raise ArchiveError(f"{name}: encrypted; allowed: a member that can be read")
+            raise ArchiveError(tr("{name}: encrypted; allowed: a member that can be read", name=name))
         if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-            raise ArchiveError(f"{name}: packed by method {info.compress_type}; allowed: stored or deflated")
+            raise ArchiveError(
+                tr(
+                    "{name}: packed by method {compress_type}; allowed: stored or deflated",
+                    name=name,
+                    compress_type=info.compress_type,
+                )
+            )
         most = _most(name)
         if info.file_size > most:
-            raise ArchiveError(f"{name}: {info.file_size} bytes declared; allowed: at most {most}")
+            raise ArchiveError(
+                tr(
+                    "{name}: {file_size} bytes declared; allowed: at most {most}",
+                    name=name,
+                    file_size=info.file_size,
+                    most=most,
+                )
+            )
         found[name] = info
     lacking = [name for name in TEXTS if name not in found]
     if lacking:
-        raise ArchiveError(f"{lacking[0]}: missing; allowed: a packed job")
+        raise ArchiveError(tr("{lacking}: missing; allowed: a packed job", lacking=lacking[0]))
     total = sum(info.file_size for info in infos)
     if total > MOST_BYTES:
-        raise ArchiveError(f"{total} bytes declared in all; allowed: at most {MOST_BYTES}")
+        raise ArchiveError(
+            tr("{total} bytes declared in all; allowed: at most {most_bytes}", total=total, most_bytes=MOST_BYTES)
+        )
     _apart(infos)
     return found
 
@@ -135,7 +163,9 @@ def _apart(infos: list[zipfile.ZipInfo]) -> None:
     end = 0
     for info in sorted(infos, key=lambda info: info.header_offset):
         if info.header_offset < end:
-            raise ArchiveError(f"{info.filename}: lies over another member; allowed: each in a place of its own")
+            raise ArchiveError(
+                tr("{filename}: lies over another member; allowed: each in a place of its own", filename=info.filename)
+            )
         end = info.header_offset + 30 + info.compress_size
 
 
@@ -153,14 +183,27 @@ def blocks(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> Iterator[bytes]:
             while block := member.read(1 << 18):
                 size += len(block)
                 if size > info.file_size:
-                    raise ArchiveError(f"{info.filename}: more than the {info.file_size} bytes declared")
+                    raise ArchiveError(
+                        tr(
+                            "{filename}: more than the {file_size} bytes declared",
+                            filename=info.filename,
+                            file_size=info.file_size,
+                        )
+                    )
                 yield block
     except DAMAGED as error:
         if isinstance(error, ArchiveError):
             raise
-        raise ArchiveError(f"{info.filename}: damaged ({_short(error)})") from None
+        raise ArchiveError(tr("{name}: damaged ({error})", name=info.filename, error=_short(error))) from None
     if size != info.file_size:
-        raise ArchiveError(f"{info.filename}: {size} bytes found; {info.file_size} were declared")
+        raise ArchiveError(
+            tr(
+                "{filename}: {size} bytes found; {file_size} were declared",
+                filename=info.filename,
+                size=size,
+                file_size=info.file_size,
+            )
+        )
 
 
 def _text(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
@@ -172,22 +215,29 @@ def _json(data: bytes | str, what: str) -> Any:
     brackets = BRACKETS.findall(data if isinstance(data, str) else data.decode("utf-8", "replace"))
     deepest = max(accumulate((1 if each in "[{" else -1 for each in brackets), initial=0))
     if deepest > MOST_DEPTH * 5:
-        raise ArchiveError(f"{what}: brackets {deepest} deep found; allowed: at most {MOST_DEPTH * 5}")
+        raise ArchiveError(
+            tr(
+                "{what}: brackets {deepest} deep found; allowed: at most {most_depth}",
+                what=what,
+                deepest=deepest,
+                most_depth=MOST_DEPTH * 5,
+            )
+        )
     try:
         return json.loads(data, object_pairs_hook=_once, parse_constant=_number)
     except (ValueError, RecursionError) as error:
-        raise ArchiveError(f"{what}: no JSON that can be read: {_short(error)}") from None
+        raise ArchiveError(tr("{what}: no JSON that can be read: {error}", what=what, error=_short(error))) from None
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
-        raise ValueError("a field found twice")
+        raise ValueError(tr("a field found twice"))
     return found
 
 
 def _number(name: str) -> float:
-    raise ValueError(f"{name} is no number here")
+    raise ValueError(tr("{name} is no number here", name=name))
 
 
 # ---------------------------------------------------------------- what they say
@@ -197,14 +247,26 @@ def _head(data: bytes) -> Head:
     plain = _json(data, HEAD)
     if isinstance(plain, dict) and plain.get("format") == "refettle job" and plain.get("version") not in (1, None):
         raise ArchiveError(
-            f"{HEAD}: version {str(plain['version'])[:20]} found; allowed: 1; it may be of a later Refettle"
+            tr(
+                "{head}: version {version} found; allowed: 1; it may be of a later Refettle",
+                head=HEAD,
+                version=str(plain["version"])[:20],
+            )
         )
     try:
         return Head.model_validate(plain)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=True)[0]
-        where = ".".join(str(part)[:70] for part in first["loc"]) or "the whole"
-        raise ArchiveError(f"{HEAD}: {where}: {str(first['input'])[:60]!r} found; {first['msg']}") from None
+        where = ".".join(str(part)[:70] for part in first["loc"]) or tr("the whole")
+        raise ArchiveError(
+            tr(
+                "{head}: {where}: {input!r} found; {msg}",
+                head=HEAD,
+                where=where,
+                input=str(first["input"])[:60],
+                msg=first["msg"],
+            )
+        ) from None
 
 
 def _unit_type(archive: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo], head: Head) -> tuple[LoadedType, str, str]:
@@ -214,24 +276,28 @@ def _unit_type(archive: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo], head
         try:
             texts.append(data.decode("utf-8"))
         except UnicodeDecodeError:
-            raise ArchiveError(f"{name}: bytes that are no UTF-8; allowed: text in UTF-8") from None
+            raise ArchiveError(tr("{name}: bytes that are no UTF-8; allowed: text in UTF-8", name=name)) from None
     text, library = texts
     if hashlib.sha256(f"{text}\0{library}".encode()).hexdigest() != head.type.sha256:
-        raise ArchiveError(f"{TYPE}: with {LIBRARY} not the unit type that {HEAD} names")
+        raise ArchiveError(
+            tr("{type}: with {library} not the unit type that {head} names", type=TYPE, library=LIBRARY, head=HEAD)
+        )
     _json(library, LIBRARY)
     try:
         loaded = parse_unit_type(text, head.type.file, library_from_text(library))
     except KnowledgeError as error:
         raise ArchiveError(f"{TYPE}: {_short(error)}") from None
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise ArchiveError(f"{LIBRARY}: no library of block kinds that can be read: {_short(error)}") from None
+        raise ArchiveError(
+            tr("{library}: no library of block kinds that can be read: {error}", library=LIBRARY, error=_short(error))
+        ) from None
     return loaded, text, library
 
 
 def _matching(archive: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo], head: Head, name: str) -> bytes:
     data = _text(archive, infos[name])
     if hashlib.sha256(data).hexdigest() != head.members[name].sha256 or len(data) != head.members[name].bytes:
-        raise ArchiveError(f"{name}: not what {HEAD} says of it: altered or damaged")
+        raise ArchiveError(tr("{name}: not what {head} says of it: altered or damaged", name=name, head=HEAD))
     return data
 
 
@@ -240,11 +306,11 @@ def _log(archive: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo], head: Head
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError:
-        raise ArchiveError(f"{LOG}: bytes that are no UTF-8; allowed: text in UTF-8") from None
+        raise ArchiveError(tr("{log}: bytes that are no UTF-8; allowed: text in UTF-8", log=LOG)) from None
     lines = [line for line in text.split("\n") if line.strip()]
     raw = []
     for number, line in enumerate(lines, start=1):
-        raw.append(_json(line, f"{LOG}: line {number}"))
+        raw.append(_json(line, tr("{log}: line {number}", log=LOG, number=number)))
     try:
         checked = read_jsonl(text)
     except (LogError, RecursionError) as error:
@@ -252,14 +318,33 @@ def _log(archive: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo], head: Head
     entries = []
     for number, (written, entry) in enumerate(zip(raw, checked, strict=True), start=1):
         if written.get("n") != number or isinstance(written["n"], bool):
-            raise ArchiveError(f"{LOG}: line {number}: n {str(written.get('n'))[:20]} found; allowed: {number}")
+            raise ArchiveError(
+                tr(
+                    "{log}: line {number}: n {n} found; allowed: {number}",
+                    log=LOG,
+                    number=number,
+                    n=str(written.get("n"))[:20],
+                )
+            )
         if not isinstance(written.get("at"), str) or not str(written.get("who") or "").strip():
-            raise ArchiveError(f"{LOG}: line {number}: at or who missing; allowed: both in every entry")
+            raise ArchiveError(
+                tr("{log}: line {number}: at or who missing; allowed: both in every entry", log=LOG, number=number)
+            )
         if not _same({**written, "at": 0}, {**entry, "at": 0}):
-            raise ArchiveError(f"{LOG}: line {number}: not in the form that a bench book keeps it in")
+            raise ArchiveError(
+                tr("{log}: line {number}: not in the form that a bench book keeps it in", log=LOG, number=number)
+            )
         entries.append({**written, "at": parse_time(written["at"]).isoformat()})
     if len(entries) != head.entries or log_digest(entries) != head.log:
-        raise ArchiveError(f"{LOG}: {len(entries)} entries found, not the {head.entries} that {HEAD} says: altered")
+        raise ArchiveError(
+            tr(
+                "{log}: {entries} entries found, not the {entries_2} that {head} says: altered",
+                log=LOG,
+                entries=len(entries),
+                entries_2=head.entries,
+                head=HEAD,
+            )
+        )
     return entries
 
 
@@ -277,7 +362,7 @@ def _replays(loaded: LoadedType, entries: list[dict[str, Any]]) -> None:
         compiled = compile_type(loaded, float(settings.REFETTLE_RATE))
         _ = replay(compiled, entries).suspicions.weights
     except (LogError, KnowledgeError, ModelError) as error:
-        raise ArchiveError(f"{LOG}: does not replay: {_short(error)}") from None
+        raise ArchiveError(tr("{log}: does not replay: {error}", log=LOG, error=_short(error))) from None
 
 
 # ---------------------------------------------------------------- photos and files
@@ -289,9 +374,11 @@ def _contents(
     pictures, kept = named(entries, PHOTO_FIELDS), named(entries, FILE_FIELDS)
     there = {name.partition("/")[2].partition(".")[0] for name in infos if name not in TEXTS}
     if odd := sorted(there - {*pictures, *kept}):
-        raise ArchiveError(f"{odd[0][:12]}…: found, and no entry names it; allowed: photos and files of the log")
+        raise ArchiveError(
+            tr("{hash}…: found, and no entry names it; allowed: photos and files of the log", hash=odd[0][:12])
+        )
     if odd := sorted({*pictures, *kept} - there - set(head.missing)):
-        raise ArchiveError(f"{odd[0][:12]}…: missing, though an entry names it")
+        raise ArchiveError(tr("{odd}…: missing, though an entry names it", odd=odd[0][:12]))
     told = {photo.sha256: photo for photo in head.photos}
     sizes: dict[str, tuple[str, int, int]] = {}
     for name, info in infos.items():
@@ -306,7 +393,7 @@ def _contents(
                 data.append(block)
         said = head.members[name]
         if hashed.hexdigest() != sha256 or said.sha256 != sha256 or said.bytes != info.file_size or not said.bytes:
-            raise ArchiveError(f"{name}: not what its name says: altered or damaged")
+            raise ArchiveError(tr("{name}: not what its name says: altered or damaged", name=name))
         if not picture:
             continue
         try:
@@ -315,9 +402,18 @@ def _contents(
             raise ArchiveError(f"{name}: {error}") from None
         wanted = photos.original_path(Path("photos"), sha256, sizes[sha256][0]).name
         if sha256 not in told or told[sha256].format != sizes[sha256][0] or name != f"photos/{wanted}":
-            raise ArchiveError(f"{name}: a {sizes[sha256][0]} photo found, which {HEAD} does not say")
+            raise ArchiveError(
+                tr(
+                    "{name}: a {sizes} photo found, which {head} does not say",
+                    name=name,
+                    sizes=sizes[sha256][0],
+                    head=HEAD,
+                )
+            )
     if extra := sorted(set(told) - set(sizes)):
-        raise ArchiveError(f"{HEAD}: photos: {extra[0][:12]}… found; allowed: photos that are in the file")
+        raise ArchiveError(
+            tr("{head}: photos: {extra}… found; allowed: photos that are in the file", head=HEAD, extra=extra[0][:12])
+        )
     return sizes
 
 

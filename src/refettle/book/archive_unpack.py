@@ -23,6 +23,7 @@ from refettle.book.archive import ArchiveError, at_of
 from refettle.book.archive_reading import Checked, check, open_archive, opened
 from refettle.book.models import Entry, Job, Owner, Photo, TypeVersion, Unit
 from refettle.book.whole import write_whole
+from refettle.language import tr
 
 LEFT_OUT = "Owner not told"
 SPARE = 50_000_000
@@ -89,8 +90,12 @@ def find_twice(checked: Checked) -> None:
     for bench, number, _ in origins:
         if bench == ours and Job.objects.filter(number=number).exists():
             raise ArchiveError(
-                f"This is job {number} of this very bench, packed {head.made:%Y-%m-%d}; nothing was written. "
-                "With --again it becomes a job of its own",
+                tr(
+                    "This is job {number} of this very bench, packed {day:%Y-%m-%d}; nothing was written. "
+                    "With --again it becomes a job of its own",
+                    number=number,
+                    day=head.made,
+                ),
                 1,
             )
     known = {(bench, number): log for bench, number, log in origins}
@@ -98,10 +103,19 @@ def find_twice(checked: Checked) -> None:
         key = (entry.data["bench"], entry.data["job"])
         if key in known:
             same = known[key] == entry.data["log"]
-            what = "was unpacked before" if same else f"was unpacked before with {entry.data['entries']} entries"
+            what = (
+                tr("was unpacked before")
+                if same
+                else tr("was unpacked before with {entries} entries", entries=entry.data["entries"])
+            )
             raise ArchiveError(
-                f"This job {what}, as job {entry.job.number} on {timezone.localtime(entry.at):%Y-%m-%d}; nothing was "
-                "written. With --again it becomes a job of its own",
+                tr(
+                    "This job {what}, as job {number} on {day:%Y-%m-%d}; nothing was written. With --again "
+                    "it becomes a job of its own",
+                    what=what,
+                    number=entry.job.number,
+                    day=timezone.localtime(entry.at),
+                ),
                 1,
             )
 
@@ -111,7 +125,9 @@ def need_room(checked: Checked) -> None:
     need = sum(member.bytes for member in checked.head.members.values()) + SPARE
     free = shutil.disk_usage(settings.REFETTLE_HOME).free
     if free < need:
-        raise ArchiveError(f"the disk is full: {free / 1e6:.0f} MB free, {need / 1e6:.0f} MB needed", 1)
+        raise ArchiveError(
+            tr("the disk is full: {free:.0f} MB free, {need:.0f} MB needed", free=free / 1e6, need=need / 1e6), 1
+        )
 
 
 def _keep(archive: zipfile.ZipFile, checked: Checked) -> None:
@@ -123,13 +139,13 @@ def _keep(archive: zipfile.ZipFile, checked: Checked) -> None:
             with opened(archive, name) as file:
                 data = file.read()
             if hashlib.sha256(data).hexdigest() != sha256:
-                raise ArchiveError(f"{name}: changed while it was read")
+                raise ArchiveError(tr("{name}: changed while it was read", name=name))
             write_whole(photos.original_path(settings.REFETTLE_PHOTOS, sha256, checked.sizes[sha256][0]), data)
         elif folder == "files":
             most = int(settings.REFETTLE_MAX_RECORDING_BYTES)
             with opened(archive, name) as file:
                 if files.keep_stream(file, settings.REFETTLE_FILES, most) != sha256:
-                    raise ArchiveError(f"{name}: changed while it was read")
+                    raise ArchiveError(tr("{name}: changed while it was read", name=name))
 
 
 def _write(checked: Checked, who: str) -> Job:

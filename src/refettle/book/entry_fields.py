@@ -7,12 +7,14 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
+from refettle.language import tr
+
 
 def _finite(value: Any) -> Any:
     if isinstance(value, str):  # as typed on the command line or in a form
         value = float(value) if value.strip() else value
     if isinstance(value, bool) or (isinstance(value, float) and not math.isfinite(value)):
-        raise ValueError("a finite number")
+        raise ValueError(tr("a finite number"))
     return value
 
 

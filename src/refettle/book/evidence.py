@@ -10,6 +10,7 @@ from refettle import __version__
 from refettle.book.log import LogError
 from refettle.faults import GOOD
 from refettle.knowledge.compile import CompiledType, StepInfo
+from refettle.language import tr
 from refettle.parts.capacitor import Rated
 from refettle.sound.evidence import likelihood, speed_likelihood
 from refettle.sound.reading import SoundReading
@@ -69,8 +70,12 @@ def place_of(compiled: CompiledType, method: Method, place: str) -> Place:
     known = places(compiled, method)
     found = next((p for p in known if p.id == place), None)
     if found is None:
-        allowed = ", ".join(p.id for p in known) or f"none: nothing in this unit type is read from a {method} file"
-        raise LogError(f"place: '{place[:60]}' found; allowed: {allowed}", field="place")
+        allowed = ", ".join(p.id for p in known) or tr(
+            "none: nothing in this unit type is read from a {method} file", method=method
+        )
+        raise LogError(
+            tr("place: '{place}' found; allowed: {allowed}", place=place[:60], allowed=allowed), field="place"
+        )
     return found
 
 
@@ -84,7 +89,7 @@ def ripple_worth(compiled: CompiledType, place: Place, reading: RippleReading, n
         if step.reads == "rectified halves":
             grades = diode_likelihood(reading, outcomes)
         elif nominal is None:
-            undecided.append(f"{step.name}: what is printed on the capacitor is not known")
+            undecided.append(tr("{step}: what is printed on the capacitor is not known", step=step.name))
             continue
         else:
             try:
@@ -122,7 +127,7 @@ def _settle(
     if max(grades.values()) > 1.05 * min(grades.values()):
         decides[step.id] = {outcome: float(f"{value:.4g}") for outcome, value in grades.items()}
     else:
-        undecided.append(f"{step.name}: this file does not tell")
+        undecided.append(tr("{step}: this file does not tell", step=step.name))
 
 
 def entry(

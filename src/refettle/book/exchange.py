@@ -22,6 +22,7 @@ from django.utils import timezone
 from refettle.book.experience import own_lessons
 from refettle.book.lesson import read_lesson
 from refettle.book.models_experience import BenchIdentity, OtherBench, OtherLesson
+from refettle.language import tr
 
 FORMAT = "refettle experience"
 VERSION = 1
@@ -105,7 +106,7 @@ def merge(text: str, name: str = "") -> Merged:
         Naming the job by its place in the file and the field.
     """
     if len(name.strip()) > 120:
-        raise ExchangeError(f"name: {len(name.strip())} characters found; allowed: at most 120")
+        raise ExchangeError(tr("name: {length} characters found; allowed: at most 120", length=len(name.strip())))
     writer, jobs = _read(text)
     counted: Counter[str] = Counter()
     with transaction.atomic():
@@ -144,21 +145,31 @@ def merge(text: str, name: str = "") -> Merged:
 
 def _read(text: str) -> tuple[str, list[tuple[str, str, int, dict[str, Any]]]]:
     if len(text) > MOST_BYTES:
-        raise ExchangeError(f"{len(text):,} characters found; allowed: at most {MOST_BYTES:,}")
+        raise ExchangeError(
+            tr("{length:,} characters found; allowed: at most {most:,}", length=len(text), most=MOST_BYTES)
+        )
     try:
         data = json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
-        raise ExchangeError(f"text that is no JSON: {error}; allowed: a file of 'refettle experience export'") from None
+        raise ExchangeError(
+            tr("text that is no JSON: {error}; allowed: a file of 'refettle experience export'", error=error)
+        ) from None
     if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise ExchangeError(f"format: not found; allowed: {FORMAT!r}, a file of 'refettle experience export'")
+        raise ExchangeError(
+            tr("format: not found; allowed: {format!r}, a file of 'refettle experience export'", format=FORMAT)
+        )
     if data.get("version") != VERSION:
-        raise ExchangeError(f"version: {str(data.get('version'))[:20]} found; allowed: {VERSION}")
+        raise ExchangeError(
+            tr("version: {found} found; allowed: {allowed}", found=str(data.get("version"))[:20], allowed=VERSION)
+        )
     jobs = data.get("jobs")
     if not isinstance(jobs, list) or len(jobs) > MOST_JOBS:
-        raise ExchangeError(f"jobs: no list of at most {MOST_JOBS:,} found; allowed: that")
+        raise ExchangeError(tr("jobs: no list of at most {most:,} found; allowed: that", most=MOST_JOBS))
     unknown = set(data) - {"format", "version", "bench", "jobs"}
     if unknown:
-        raise ExchangeError(f"{min(unknown)[:40]}: an unknown field found; allowed: format, version, bench, jobs")
+        raise ExchangeError(
+            tr("{field}: an unknown field found; allowed: format, version, bench, jobs", field=min(unknown)[:40])
+        )
     return _hex(data.get("bench"), "bench"), list(_jobs(jobs))
 
 
@@ -166,24 +177,28 @@ def _jobs(jobs: list[Any]) -> Iterator[tuple[str, str, int, dict[str, Any]]]:
     for place, each in enumerate(jobs, start=1):
         try:
             if not isinstance(each, dict):
-                raise ExchangeError(f"{type(each).__name__} found; allowed: an object")
+                raise ExchangeError(tr("{type} found; allowed: an object", type=type(each).__name__))
             entries = each.get("entries")
             if not isinstance(entries, int) or isinstance(entries, bool) or not 1 <= entries <= 1_000_000:
-                raise ExchangeError(f"entries: {str(entries)[:20]} found; allowed: 1 to 1,000,000")
+                raise ExchangeError(tr("entries: {entries} found; allowed: 1 to 1,000,000", entries=str(entries)[:20]))
             lesson = {k: v for k, v in each.items() if k not in ("bench", "job", "entries")}
             yield _hex(each.get("bench"), "bench"), _hex(each.get("job"), "job"), entries, read_lesson(lesson)
         except ValueError as error:
-            raise ExchangeError(f"job {place} of {len(jobs)}: {error}") from None
+            raise ExchangeError(
+                tr("job {place} of {jobs}: {error}", place=place, jobs=len(jobs), error=error)
+            ) from None
 
 
 def _hex(value: Any, field: str) -> str:
     if not isinstance(value, str) or not 16 <= len(value) <= 32 or not set(value) <= _HEX:
-        raise ExchangeError(f"{field}: {str(value)[:40]!r} found; allowed: 16 to 32 of the digits 0 to f")
+        raise ExchangeError(
+            tr("{field}: {value!r} found; allowed: 16 to 32 of the digits 0 to f", field=field, value=str(value)[:40])
+        )
     return value
 
 
 def _no_constant(name: str) -> float:
-    raise ValueError(f"{name} is no number here")
+    raise ValueError(tr("{name} is no number here", name=name))
 
 
 def sources() -> list[Source]:
@@ -219,8 +234,15 @@ def _switch(which: str, used: bool) -> list[Source]:
     named = [b for b in benches if which and which in (b.bench, b.name)]
     named = named or [b for b in benches if len(which) >= 4 and b.bench.startswith(which)]
     if len(named) != 1:
-        known = ", ".join(b.name or b.bench for b in benches) or "none: no experience has been brought in"
-        raise ExchangeError(f"bench: '{which[:40]}' found, which is {len(named)} benches; allowed: one of {known}")
+        known = ", ".join(b.name or b.bench for b in benches) or tr("none: no experience has been brought in")
+        raise ExchangeError(
+            tr(
+                "bench: '{which}' found, which is {n} benches; allowed: one of {known}",
+                which=which[:40],
+                n=len(named),
+                known=known,
+            )
+        )
     named[0].used, named[0].changed = used, timezone.now()
     named[0].save()
     return [source for source in sources() if source.bench == named[0].bench]

@@ -13,13 +13,16 @@ from pathlib import Path
 from typing import IO, Protocol
 
 from refettle.book.whole import settle, write_whole
+from refettle.language import tr
 from refettle.parts.board_text import MAX_BYTES
-
-ALLOWED = f"a file of 1 byte to {MAX_BYTES / 1e6:.0f} MB"
 
 
 class FileError(ValueError):
     """The file cannot be kept or is not there; says what was found and what is allowed."""
+
+
+def _allowed() -> str:
+    return tr("a file of 1 byte to {max_bytes:.0f} MB", max_bytes=MAX_BYTES / 1e6)
 
 
 class Readable(Protocol):
@@ -38,9 +41,16 @@ def read_upload(file: Readable, name: str = "file") -> bytes:
     """
     data = file.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        raise FileError(f"{name}: more than {MAX_BYTES / 1e6:.0f} MB found; allowed: {ALLOWED}")
+        raise FileError(
+            tr(
+                "{name}: more than {max_bytes:.0f} MB found; allowed: {allowed}",
+                name=name,
+                max_bytes=MAX_BYTES / 1e6,
+                allowed=_allowed(),
+            )
+        )
     if not data:
-        raise FileError(f"{name}: an empty file found; allowed: {ALLOWED}")
+        raise FileError(tr("{name}: an empty file found; allowed: {allowed}", name=name, allowed=_allowed()))
     return data
 
 
@@ -55,7 +65,7 @@ def keep(data: bytes, folder: Path) -> str:
         The folder cannot be written.
     """
     if not 0 < len(data) <= MAX_BYTES:
-        raise FileError(f"file: {len(data) / 1e6:.0f} MB found; allowed: {ALLOWED}")
+        raise FileError(tr("file: {data:.0f} MB found; allowed: {allowed}", data=len(data) / 1e6, allowed=_allowed()))
     sha256 = hashlib.sha256(data).hexdigest()
     path = path_of(folder, sha256)
     write_whole(path, data)
@@ -79,11 +89,11 @@ def keep_stream(file: Readable, folder: Path, most: int) -> str:
             while block := file.read(1 << 20):
                 size += len(block)
                 if size > most:
-                    raise FileError(f"file: more than {most / 1e6:.0f} MB found; allowed: at most that")
+                    raise FileError(tr("file: more than {most:.0f} MB found; allowed: at most that", most=most / 1e6))
                 digest.update(block)
                 part.write(block)
             if not size:
-                raise FileError("file: an empty file found; allowed: a file with something in it")
+                raise FileError(tr("file: an empty file found; allowed: a file with something in it"))
             part.flush()
             os.fsync(part.fileno())
         except BaseException:
@@ -118,20 +128,31 @@ def fetch(sha256: str, folder: Path) -> bytes:
     except OSError as error:
         raise _not_there(sha256, folder, error) from None
     if hashlib.sha256(data).hexdigest() != sha256:
-        raise FileError(f"The file {sha256[:12]}… in {folder} is no longer what was kept: upload it again.")
+        raise FileError(
+            tr(
+                "The file {sha256}… in {folder} is no longer what was kept: upload it again.",
+                sha256=sha256[:12],
+                folder=folder,
+            )
+        )
     return data
 
 
 def _not_there(sha256: str, folder: Path, error: OSError) -> FileError:
     reason = (error.strerror or str(error)).lower()
     return FileError(
-        f"The file {sha256[:12]}… is in the log, but cannot be read in {folder}: {reason}. "
-        "Put it back there, or upload it again."
+        tr(
+            "The file {sha256}… is in the log, but cannot be read in {folder}: {reason}. Put it back "
+            "there, or upload it again.",
+            sha256=sha256[:12],
+            folder=folder,
+            reason=reason,
+        )
     )
 
 
 def path_of(folder: Path, sha256: str) -> Path:
     """Where a file lies. ValueError for what is no sha256."""
     if not re.fullmatch("[0-9a-f]{64}", sha256):
-        raise ValueError(f"{sha256!r} found; allowed: a sha256 of 64 hexadecimal digits")
+        raise ValueError(tr("{sha256!r} found; allowed: a sha256 of 64 hexadecimal digits", sha256=sha256))
     return folder / sha256[:2] / sha256

@@ -31,6 +31,7 @@ from refettle.book.handover_work import done_of, measured_of, parts_of, whitened
 from refettle.book.log import LogEntry, LogError, effective
 from refettle.book.proving import AT_THE_BENCH, proving_cautions
 from refettle.book.state import JobState
+from refettle.language import tr
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -150,39 +151,48 @@ def _no_standing(counted: Iterable[LogEntry], trouble: str) -> Standing:
     """Where nothing can be worked out: the last stage written, and that nothing is claimed."""
     stages = [entry for entry in counted if entry.kind == "stage" and not entry.void]
     stage = str(stages[-1].data["stage"]) if stages else "take-in"
-    head = "Not worked out: the log no longer fits its unit type. This is the plain record; it claims nothing."
+    head = tr("Not worked out: the log no longer fits its unit type. This is the plain record; it claims nothing.")
     return Standing(stage, stage in ENDS, False, head, (trouble,) if trouble else ())
 
 
 def _standing(state: JobState, customer: bool) -> Standing:
     made, against = state.proving, []
     if customer and made.mains and not made.safe:
-        why = "the last one no longer holds" if made.safety else "none is recorded"
+        why = tr("the last one no longer holds") if made.safety else tr("none is recorded")
         against.append(
-            f"a customer’s unit fed by mains without an electrical safety record or referral ({why}): it is not ready"
+            tr(
+                "a customer’s unit fed by mains without an electrical safety record or referral ({why}): "
+                "it is not ready",
+                why=why,
+            )
         )
     if state.stage != "parted out":
-        against += [f"{_point_name(state, point)} fails" for point in sorted(state.failing)]
+        against += [tr("{point} fails", point=_point_name(state, point)) for point in sorted(state.failing)]
         if made.unproven:
-            against.append(f"proving: {made.unproven}")
+            against.append(tr("proving: {reasons}", reasons=made.unproven))
     if left := state.ledger.left_over():
-        against.append(f"left over: {left}")
+        against.append(tr("left over: {rest}", rest=left))
     if inside := state.whitening.in_tub:
-        against.append(f"parts in the tub: {inside}")
+        against.append(tr("parts in the tub: {parts}", parts=inside))
     stages = [entry for entry in state.entries if entry.kind == "stage" and not entry.void]
     last = stages[-1] if stages else None
     reason = str(last.data.get("why", "")) if last is not None and state.stage in ENDS else ""
     ended = state.stage in ENDS
     if state.stage == "parted out":
-        head = "Parted out: the unit was taken for its parts. Nothing is claimed of it."
+        head = tr("Parted out: the unit was taken for its parts. Nothing is claimed of it.")
     elif not ended:
-        waits = f", waits for {state.waits_for}" if state.waits_for else ""
-        open_now = "; ".join(against) or "all that is asked for was done; it was not handed over yet"
-        head = f"Not finished: the job stands at “{state.stage}”{waits}; {open_now}."
+        waits = tr(", waits for {waits_for}", waits_for=state.waits_for) if state.waits_for else ""
+        open_now = "; ".join(against) or tr("all that is asked for was done; it was not handed over yet")
+        head = tr(
+            "Not finished: the job stands at “{stage}”{waits}; {open_now}.",
+            stage=state.stage,
+            waits=waits,
+            open_now=open_now,
+        )
     elif against:
-        head = f"Handed over, and not all is proven: {'; '.join(against)}."
+        head = tr("Handed over, and not all is proven: {reasons}.", reasons="; ".join(against))
     else:
-        head = "Handed over."
+        head = tr("Handed over.")
     ready = state.stage == "handed over" and not against
     return Standing(state.stage, ended, ready, head, tuple(against), reason)
 
@@ -244,16 +254,23 @@ def _wear(state: JobState, base: Handover) -> tuple[str, ...]:
     said = []
     for part, how in sorted(now.items()):
         if how in ("worn", "damaged", "missing"):
-            said.append(f"{part}: {how}" + ("" if part in later else " at take-in, and nothing said since"))
+            said.append(f"{part}: {how}" + ("" if part in later else tr(" at take-in, and nothing said since")))
         elif how == "not looked at":
-            said.append(f"{part}: not looked at")
+            said.append(tr("{part}: not looked at", part=part))
     accessories = dict(state.take_in.get("accessories") or {})
-    said += [f"{name}: missing" for name, how in sorted(accessories.items()) if how == "missing"]
+    said += [tr("{name}: missing", name=name) for name, how in sorted(accessories.items()) if how == "missing"]
     if state.stage != "parted out" and (state.repairs_done or state.failed_before or state.failing):
         for suspect in state.suspects():
             if suspect.chance >= REMAINS and not suspect.bench and suspect.block != "other":
                 mode = suspect.modes[0][1] if suspect.modes else ""
-                said.append(f"may remain: {suspect.name}, {mode} ({100 * suspect.chance:.0f}\u202f%, estimate)")
+                said.append(
+                    tr(
+                        "may remain: {name}, {mode} ({chance:.0f}\u202f%, estimate)",
+                        name=suspect.name,
+                        mode=mode,
+                        chance=100 * suspect.chance,
+                    )
+                )
     return tuple(said)
 
 
@@ -299,7 +316,7 @@ def _open_rows(state: JobState) -> tuple[ProvenRow, ...]:
     for cell in state.proving.grid.cells:
         if cell.status == "open":
             where = [] if cell.condition == AT_THE_BENCH else [cell.condition]
-            some = f"{cell.counts.good} of {cell.needed} good" if cell.counts.tries else ""
+            some = tr("{good} of {needed} good", good=cell.counts.good, needed=cell.needed) if cell.counts.tries else ""
             found.setdefault(cell.row, []).append(" ".join([*where, some]).strip())
     return tuple(ProvenRow(name, tuple(c for c in cells if c)) for name, cells in found.items())
 
@@ -308,21 +325,25 @@ def _safety(state: JobState) -> Safety:
     made = state.proving
     record = made.safety
     if record is None:
-        says = "No electrical safety test is recorded." + (
-            "" if made.mains else " The unit itself is not on the mains."
-        )
+        says = tr("No electrical safety test is recorded.")
+        if not made.mains:
+            says += tr(" The unit itself is not on the mains.")
         return Safety(made.mains, False, False, says)
     if record["what"] == "referred":
-        says = f"Not tested here: referred to {record['by']}."
+        says = tr("Not tested here: referred to {by}.", by=record["by"])
     else:
         measured = ", ".join(f"{name} {value}" for name, value in record.get("measured", {}).items())
-        says = (
-            f"{str(record.get('result', '')).capitalize()}: {measured}; by {record['by']} with {record['instrument']}."
+        says = tr(
+            "{result}: {measured}; by {by} with {instrument}.",
+            result=tr(str(record.get("result", ""))).capitalize(),
+            measured=measured,
+            by=record["by"],
+            instrument=record["instrument"],
         )
     if record.get("note"):
         says += f" {record['note']}"
     if not made.safe and record.get("result") == "passed":
-        says += " It no longer holds: the unit was repaired or opened since."
+        says += tr(" It no longer holds: the unit was repaired or opened since.")
     return Safety(made.mains, True, made.safe, says)
 
 
@@ -353,8 +374,23 @@ def _price(state: JobState, currency: str) -> Price:
     last = state.money.quotes[-1] if state.money.quotes else None
     quoted = agreed = ""
     if last is not None:
-        quoted = f"{last.p50} to {last.p90}, asked before {last.ceiling}\u202f{last.currency}"
-        agreed = f"{last.answer}, up to {last.agreed}\u202f{last.currency}" if last.agreed is not None else last.answer
+        quoted = tr(
+            "{p50} to {p90}, asked before {ceiling}\u202f{currency}",
+            p50=last.p50,
+            p90=last.p90,
+            ceiling=last.ceiling,
+            currency=last.currency,
+        )
+        agreed = (
+            tr(
+                "{answer}, up to {agreed}\u202f{currency}",
+                answer=last.answer,
+                agreed=last.agreed,
+                currency=last.currency,
+            )
+            if last.agreed is not None
+            else last.answer
+        )
     return Price(currency, quoted, agreed, round(state.parts, 2), round(state.minutes, 1))
 
 

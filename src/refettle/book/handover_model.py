@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from typing import Any, Literal
 
+from refettle.language import tr
+
 How = Literal["proven by swap", "pointed to by a swap", "measured", "seen", "said by the owner", "inferred"]
 When = Literal["before", "during", "after"]
 
@@ -113,6 +115,7 @@ class Done:
     one_way: bool = False
     allowed: str = ""
     """Of a step that cannot be undone: on what go-ahead, or why without one."""
+    whitening: bool = False
 
 
 @dataclass(frozen=True)
@@ -201,11 +204,11 @@ class Adapter:
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Each with its name."""
         return (
-            ("Output", self.output),
-            ("Volts", f"{self.volts:g}\u202fV"),
-            ("Amps", f"at least {self.amps:g}\u202fA"),
-            ("Polarity", self.polarity),
-            ("Plug", self.plug),
+            (tr("Output"), self.output),
+            (tr("Volts"), tr("{volts:g}\u202fV", volts=self.volts)),
+            (tr("Amps"), tr("at least {amps:g}\u202fA", amps=self.amps)),
+            (tr("Polarity"), self.polarity),
+            (tr("Plug"), self.plug),
         )
 
 
@@ -279,7 +282,7 @@ class Handover:
     parts: tuple[Part, ...] = ()
     measured: tuple[Measured, ...] = ()
     whitened: tuple[Whitened, ...] = ()
-    proven: Proven = field(default_factory=lambda: Proven(False, "nothing was tried"))
+    proven: Proven = field(default_factory=lambda: Proven(False, tr("nothing was tried")))
     left_off: tuple[tuple[str, str], ...] = ()
     wear: tuple[str, ...] = ()
     safety: Safety | None = None

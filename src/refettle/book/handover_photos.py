@@ -13,6 +13,7 @@ from datetime import datetime
 
 from refettle.book.handover_model import Photo, PhotoPair, When
 from refettle.book.log import LogEntry
+from refettle.language import mark, tr
 
 WORK = frozenset({"repair", "part-out", "part-in", "bath-in", "one-way"})
 """Entries that change the unit: what comes before the first of them shows how it came."""
@@ -27,7 +28,7 @@ SMALL = frozenset({
     "then", "to", "view", "with",
 })  # fmt: skip
 """Words that say when, or nothing of what is shown; `side` as in `left side`."""
-RULE = (
+RULE = mark(
     "Side by side stand photos whose captions say the same, the first before the work and the last after it. "
     "Nobody compared the pictures."
 )
@@ -62,11 +63,11 @@ def _named(entry: LogEntry) -> list[tuple[str, str]]:
     if entry.kind == "photo":
         return [(str(data["photo"]), str(data.get("caption", "")))]
     if entry.kind == "off" and data.get("photo"):
-        return [(str(data["photo"]), f"Before it came off: {data['item']}")]
+        return [(str(data["photo"]), tr("Before it came off: {item}", item=data["item"]))]
     if entry.kind == "capacitor" and data.get("photo"):
-        return [(str(data["photo"]), f"Board with {data['ref']}")]
+        return [(str(data["photo"]), tr("Board with {ref}", ref=data["ref"]))]
     if entry.kind == "yellow":
-        return [(str(data["photo"]), f"Read for yellowness: {', '.join(data['regions'])}")]
+        return [(str(data["photo"]), tr("Read for yellowness: {regions}", regions=", ".join(data["regions"])))]
     if entry.kind == "go-ahead":
         return [(str(sha), f"{data['what']}: {name}") for name, sha in data.get("photos", {}).items()]
     return []

@@ -8,14 +8,15 @@ from typing import Any, TypeVar
 
 from refettle.book.handover_model import Handover
 from refettle.book.personal import PersonalWords
+from refettle.language import mark, tr
 
 T = TypeVar("T")
 PRIVATE_KINDS = frozenset({"answer", "quote", "consent", "outgoing", "values"})
 """Entries between bench and owner, and money: their words are left out whole."""
-LEFT_OUT = "Left out of what is published."
+LEFT_OUT = mark("Left out of what is published.")
 KEPT = ("sha256", "kind", "photo")
 """Fields that are no free text."""
-WARNING = (
+WARNING = mark(
     "Names, contact and serials are taken out of the texts. Photos are not looked at: one of a label, a letter or a "
     "screen can show them. Look at each, and leave out those that do."
 )
@@ -26,7 +27,7 @@ def publishable(report: Handover, words: PersonalWords) -> Handover:
     clean = _scrubbed(report, words)
     unit = replace(clean.unit, serial="", owner="a customer" if report.unit.customer else "own stock", contact="")
     record = tuple(
-        replace(each, who="", text=LEFT_OUT if each.kind in PRIVATE_KINDS else each.text,
+        replace(each, who="", text=tr(LEFT_OUT) if each.kind in PRIVATE_KINDS else each.text,
                 note="" if each.kind in PRIVATE_KINDS else each.note)
         for each in clean.record
     )  # fmt: skip

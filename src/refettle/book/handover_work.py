@@ -11,10 +11,11 @@ from refettle.book.log import LogEntry
 from refettle.book.state import JobState
 from refettle.book.whitening import above
 from refettle.knowledge.one_way import one_way_steps
+from refettle.language import decimal, mark, tr
 from refettle.whitening.stopping import DARK_DAYS
 
 REPAIRS = ("repair", "part-in")
-METHODS = {"bath": "bath", "cream": "cream", "light only": "light alone", "sun": "sun"}
+METHODS = {"bath": mark("bath"), "cream": mark("cream"), "light only": mark("light alone"), "sun": mark("sun")}
 
 
 def _counted(state: JobState) -> list[LogEntry]:
@@ -39,26 +40,33 @@ def done_of(state: JobState) -> tuple[Done, ...]:
             made.append(Done(entry.n, day, f"{name}: {data['what']}", note, True, _allowed(data)))
         elif entry.kind == "bath-in" and (data["batch"], *data["parts"]) not in batches:
             batches.add((data["batch"], *data["parts"]))  # put back in after a look, it is the same batch
-            method = METHODS.get(str(data.get("method", "bath")), str(data.get("method")))
-            strength = f", {data['percent']:g}\u202f% w/w" if data.get("percent") is not None else ""
-            what = f"Whitening, {', '.join(data['parts'])}: {method}{strength}"
-            made.append(Done(entry.n, day, what, note, True, _allowed(data)))
+            method = tr(METHODS.get(str(data.get("method", "bath")), str(data.get("method"))))
+            strength = f", {decimal(data['percent'], 'g')}\u202f% w/w" if data.get("percent") is not None else ""
+            what = tr(
+                "Whitening, {parts}: {method}{strength}",
+                parts=", ".join(data["parts"]),
+                method=method,
+                strength=strength,
+            )
+            made.append(Done(entry.n, day, what, note, True, _allowed(data), whitening=True))
     return tuple(made)
 
 
 def _allowed(data: Mapping[str, Any]) -> str:
     if data.get("without"):
-        return f"without a go-ahead: {data['without']}"
-    return f"on go-ahead {data.get('go_ahead')}"
+        return tr("without a go-ahead: {without}", without=data["without"])
+    return tr("on go-ahead {n}", n=data.get("go_ahead"))
 
 
 def _consented(state: JobState, repair: str) -> str:
     said = [
-        f"{'consent' if entry.kind == 'consent' else 'shown first'}: {entry.data['text']} (entry {entry.n})"
+        tr("consent: {text} (entry {n})", text=entry.data["text"], n=entry.n)
+        if entry.kind == "consent"
+        else tr("shown first: {text} (entry {n})", text=entry.data["text"], n=entry.n)
         for entry in _counted(state)
         if entry.kind in ("proof", "consent") and entry.data["repair"] == repair
     ]
-    return "; ".join(said) or "no proof or consent is recorded"
+    return "; ".join(said) or tr("no proof or consent is recorded")
 
 
 def parts_of(state: JobState) -> tuple[Part, ...]:
@@ -78,8 +86,12 @@ def parts_of(state: JobState) -> tuple[Part, ...]:
             listed = ", ".join(f"{count} × {name}" for name, count, _ in info.parts) if info else ""
             price = float(data["parts"]) if data.get("parts") else None
             if listed or price is not None:
-                why = f"as listed for the repair, entry {entry.n}" if listed else f"not named, entry {entry.n}"
-                made.append(Part(_block(state, data["repair"]), listed or "parts", price=price, why=why))
+                why = (
+                    tr("as listed for the repair, entry {n}", n=entry.n)
+                    if listed
+                    else tr("not named, entry {n}", n=entry.n)
+                )
+                made.append(Part(_block(state, data["repair"]), listed or tr("parts"), price=price, why=why))
     return tuple(made)
 
 
@@ -133,7 +145,7 @@ def _figures(state: JobState, entry: LogEntry) -> list[tuple[str, str]]:
     if entry.kind == "first-power":
         rails = state.compiled.loaded.unit_type.power_on.rails
         return [
-            (f"{rails[key].name if key in rails else key} to ground, unpowered", _ohm(float(ohm)))
+            (tr("{rail} to ground, unpowered", rail=rails[key].name if key in rails else key), _ohm(float(ohm)))
             for key, ohm in data.get("rails_ohm", {}).items()
         ]
     return []
@@ -176,18 +188,20 @@ def whitened_of(state: JobState) -> tuple[Whitened, ...]:
 
 def _method(batch: Any) -> str:
     if batch is None:
-        return "not whitened"
-    strength = f", {batch.terms['percent']:g}\u202f% w/w" if batch.terms.get("percent") is not None else ""
-    return f"{METHODS.get(batch.method, batch.method)}{strength}" + (f", {batch.lamp}" if batch.lamp else "")
+        return tr("not whitened")
+    strength = f", {decimal(batch.terms['percent'], 'g')}\u202f% w/w" if batch.terms.get("percent") is not None else ""
+    return f"{tr(METHODS.get(batch.method, batch.method))}{strength}" + (f", {batch.lamp}" if batch.lamp else "")
 
 
 def _yellow(entry: LogEntry | None, part: str) -> str:
     if entry is None:
         return ""
     figures = entry.data["figures"][part]
-    off = f" ± {figures['above_plus_minus']:.1f}" if figures.get("above_plus_minus") is not None else ""
-    rough = ", rough" if entry.data.get("rough") else ""
-    return f"YI {figures['above']:+.1f}{off} against unexposed{rough}".replace("-", "−")
+    off = f" ± {decimal(figures['above_plus_minus'], '.1f')}" if figures.get("above_plus_minus") is not None else ""
+    yi = (decimal(figures["above"], "+.1f") + off).replace("-", "−")
+    if entry.data.get("rough"):
+        return tr("YI {yi} against unexposed, rough", yi=yi)
+    return tr("YI {yi} against unexposed", yi=yi)
 
 
 def _left(entry: LogEntry | None, part: str) -> str:
@@ -195,8 +209,10 @@ def _left(entry: LogEntry | None, part: str) -> str:
     if figures.get("remaining") is None:
         return ""
     off = figures.get("remaining_plus_minus")
-    spread = f", ± {100 * off:.0f} points" if off is not None else ""
-    return f"{100 * figures['remaining']:.0f}\u202f% of the yellowing left{spread}"
+    spread = tr(", ± {off:.0f} points", off=100 * off) if off is not None else ""
+    return tr(
+        "{remaining:.0f}\u202f% of the yellowing left{spread}", remaining=100 * figures["remaining"], spread=spread
+    )
 
 
 def _later(state: JobState, part: str, ended: bool) -> str:
@@ -206,11 +222,15 @@ def _later(state: JobState, part: str, ended: bool) -> str:
     if batch is None:
         return ""
     if not ended:
-        return "the batch is not over"
+        return tr("the batch is not over")
     back = book.rebound_of(part)
     if back is not None:
         dark = book.dark_reading(part)
         now = above(dark, part) if dark is not None else None
-        return f"read again after {back.days:g} days in the dark" + (f": YI {now:+.1f}" if now is not None else "")
+        return tr("read again after {days:g} days in the dark", days=back.days) + (
+            f": YI {now:+.1f}" if now is not None else ""
+        )
     due = (batch.ended[part][0] + timedelta(days=DARK_DAYS)).date()
-    return f"whether it comes back was not looked at yet: due {due:%Y-%m-%d}. Whitened plastic can yellow again"
+    return tr(
+        "whether it comes back was not looked at yet: due {due:%Y-%m-%d}. Whitened plastic can yellow again", due=due
+    )

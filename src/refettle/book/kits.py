@@ -13,12 +13,14 @@ from django.db import transaction
 from django.db.models import Count, Max, QuerySet
 from django.utils import timezone
 
+from refettle.book.kept_texts import kept
 from refettle.book.kits_match import find_part
 from refettle.book.models_kits import Kit, KitLine, KitVersion, KitWish
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import quantity, said
 from refettle.book.stores_values import rated_of_part
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.kit_list import MOST_LINES, MOST_PIECES
@@ -59,13 +61,13 @@ def find_version(pk: int) -> KitVersion:
     """A version by its number in the book. Raises StoreError."""
     version = KitVersion.objects.filter(pk=pk).prefetch_related("lines__part").first()
     if version is None:
-        raise StoreError(f"kit: {pk} found; allowed: one of {_known()}", "kit")
+        raise StoreError(tr("kit: {n} found; allowed: one of {allowed}", n=pk, allowed=_known()), "kit")
     return version
 
 
 def _known() -> str:
-    return (
-        ", ".join(str(pk) for pk in KitVersion.objects.order_by("pk").values_list("pk", flat=True)[:40]) or "none yet"
+    return ", ".join(str(pk) for pk in KitVersion.objects.order_by("pk").values_list("pk", flat=True)[:40]) or tr(
+        "none yet"
     )
 
 
@@ -99,7 +101,7 @@ def new_version(
         refuse for its place, no lines.
     """
     if not lines or len(lines) > MOST_LINES:
-        raise StoreError(f"lines: {len(lines)} found; allowed: 1 to {MOST_LINES}", "lines")
+        raise StoreError(tr("lines: {n} found; allowed: 1 to {most}", n=len(lines), most=MOST_LINES), "lines")
     head = {
         "slug": said(slug, "unit type", 120, 1),
         "revision": said(revision, "board revision", 80),
@@ -128,7 +130,16 @@ def number_of(value: Any, name: str, low: float, high: float) -> float:
     except ValueError:
         number = float("nan")
     if not low <= number <= high:
-        raise StoreError(f"{name}: '{str(value)[:40]}' found; allowed: {low:g} to {high:g}", name)
+        raise StoreError(
+            tr(
+                "{field}: '{found}' found; allowed: {low:g} to {high:g}",
+                field=kept(name),
+                found=str(value)[:40],
+                low=low,
+                high=high,
+            ),
+            name,
+        )
     return number
 
 
@@ -138,12 +149,20 @@ def _checked(n: int, line: LineTyped) -> dict[str, Any]:
     others = [find_part(code, f"{where}, alternate") for code in line.alternates]
     codes = [part.code, *(each.code for each in others)]
     if len(set(codes)) != len(codes):
-        raise StoreError(f"{where}: {', '.join(codes)} found; allowed: each part once", where)
+        raise StoreError(
+            tr("{where}: {codes} found; allowed: each part once", where=where, codes=", ".join(codes)), where
+        )
     pieces = quantity(line.quantity, f"{where}, pieces")
     if pieces > MOST_PIECES or not 0 <= line.spares < pieces:
         raise StoreError(
-            f"{where}: {pieces} pieces, {line.spares} of them spare, found; allowed: 1 to {MOST_PIECES}, "
-            "fewer spares than pieces",
+            tr(
+                "{where}: {pieces} pieces, {spares} of them spare, found; allowed: 1 to {most}, fewer "
+                "spares than pieces",
+                where=where,
+                pieces=pieces,
+                spares=line.spares,
+                most=MOST_PIECES,
+            ),
             where,
         )
     if line.wanted:
@@ -155,15 +174,26 @@ def _checked(n: int, line: LineTyped) -> dict[str, Any]:
             rated = rated_of_part(each)
             if rated is None:
                 raise StoreError(
-                    f"{where}: {each.code} found, of which the stores do not know that it is a capacitor; allowed: one "
-                    f"for {line.wanted}",
+                    tr(
+                        "{where}: {code} found, of which the stores do not know that it is a capacitor; allowed: "
+                        "one for {wanted}",
+                        where=where,
+                        code=each.code,
+                        wanted=line.wanted,
+                    ),
                     where,
                 )
             refused = assess(original, rated).refusals
             if refused:
                 raise StoreError(
-                    f"{where}: {each.code} found for {line.wanted}, refused: {'; '.join(f.reason for f in refused)}; "
-                    "allowed: a part that can stand in, or what the place needs put right",
+                    tr(
+                        "{where}: {code} found for {wanted}, refused: {reasons}; allowed: a part that can stand "
+                        "in, or what the place needs put right",
+                        where=where,
+                        code=each.code,
+                        wanted=line.wanted,
+                        reasons="; ".join(f.reason for f in refused),
+                    ),
                     where,
                 )
     return {
@@ -195,36 +225,59 @@ def differences(old: KitVersion, new: KitVersion) -> list[str]:
     """What changed from one version to another, a sentence each; lines are held together by their places."""
     said_: list[str] = []
     for name, label in (
-        ("name", "name"),
-        ("note", "note"),
-        ("minutes", "minutes"),
-        ("fee", "fee"),
-        ("margin", "margin"),
+        ("name", tr("name")),
+        ("note", tr("note")),
+        ("minutes", tr("minutes")),
+        ("fee", tr("fee")),
+        ("margin", tr("margin")),
     ):
         was, now = getattr(old, name), getattr(new, name)
         if was != now:
-            said_.append(f"{label}: {was or 'nothing'} is now {now or 'nothing'}")
+            said_.append(
+                tr("{field}: {was} is now {now}", field=label, was=was or tr("nothing"), now=now or tr("nothing"))
+            )
     if old.board != new.board:
         said_.append(
-            "another board file" if new.board and old.board else f"board file {'added' if new.board else 'gone'}"
+            tr("another board file")
+            if new.board and old.board
+            else tr("board file added")
+            if new.board
+            else tr("board file gone")
         )
     before, after = ({line.refs or line.part.code: line for line in v.lines.select_related("part")} for v in (old, new))
     for key, line in before.items():
         if key not in after:
-            said_.append(f"gone: {line.quantity} × {line.part.code} for {key}")
+            said_.append(
+                tr("gone: {quantity} × {code} for {key}", quantity=line.quantity, code=line.part.code, key=key)
+            )
     for key, line in after.items():
         was_line = before.get(key)
         if was_line is None:
-            said_.append(f"new: {line.quantity} × {line.part.code} for {key}")
+            said_.append(tr("new: {quantity} × {code} for {key}", quantity=line.quantity, code=line.part.code, key=key))
             continue
-        for name, label in (("quantity", "pieces"), ("spares", "spares"), ("note", "note"), ("wanted", "wanted")):
+        for name, label in (
+            ("quantity", tr("pieces")),
+            ("spares", tr("spares")),
+            ("note", tr("note")),
+            ("wanted", tr("wanted")),
+        ):
             was, now = getattr(was_line, name), getattr(line, name)
             if was != now:
-                said_.append(f"{key}: {label} {was or 'none'} is now {now or 'none'}")
+                said_.append(
+                    tr(
+                        "{key}: {field} {was} is now {now}",
+                        key=key,
+                        field=label,
+                        was=was or tr("none"),
+                        now=now or tr("none"),
+                    )
+                )
         if was_line.part_id != line.part_id:
-            said_.append(f"{key}: {was_line.part.code} is now {line.part.code}")
+            said_.append(tr("{key}: {before} is now {now}", key=key, before=was_line.part.code, now=line.part.code))
         if was_line.alternates != line.alternates:
-            said_.append(f"{key}: may be replaced by {', '.join(line.alternates) or 'nothing'}")
+            said_.append(
+                tr("{key}: may be replaced by {codes}", key=key, codes=", ".join(line.alternates) or tr("nothing"))
+            )
     return said_
 
 
@@ -266,9 +319,9 @@ def wish(version: KitVersion, count: Any, *, who: str, by: Any = None) -> KitWis
     """So many kits are to be made: their parts are needed until they are."""
     number = quantity(count, "kits")
     if number > MOST_PIECES:
-        raise StoreError(f"kits: {number} found; allowed: 1 to {MOST_PIECES}", "kits")
+        raise StoreError(tr("kits: {n} found; allowed: 1 to {most}", n=number, most=MOST_PIECES), "kits")
     if version.withdrawn:
-        raise StoreError(f"kit: {version} is withdrawn; allowed: a version that is made", "kit")
+        raise StoreError(tr("kit: {version} is withdrawn; allowed: a version that is made", version=version), "kit")
     return KitWish.objects.create(version=version, count=number, by=by or None, who=said(who, "who", 200, 1))
 
 

@@ -22,6 +22,7 @@ from refettle.book.models_stores import Part
 from refettle.book.reservations import held_for, let_all_go, let_go, reserve
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import quantity, said
+from refettle.language import tr
 from refettle.parts.kits import buildable, plan
 
 MOST = 500
@@ -109,7 +110,7 @@ def find_batch(pk: int) -> KitBatch:
     found = KitBatch.objects.filter(pk=pk).select_related("version").first()
     if found is None:
         known = ", ".join(str(n) for n in KitBatch.objects.order_by("-pk").values_list("pk", flat=True)[:20])
-        raise StoreError(f"batch: {pk} found; allowed: one of {known or 'none yet'}", "batch")
+        raise StoreError(tr("batch: {n} found; allowed: one of {allowed}", n=pk, allowed=known or "none yet"), "batch")
     return found
 
 
@@ -161,9 +162,9 @@ def begin(version: KitVersion, count: Any, *, who: str, fewer: bool = False) -> 
     asked = quantity(count, "kits")
     who = said(who, "who", 200, 1)
     if asked > MOST:
-        raise StoreError(f"kits: {asked} found; allowed: 1 to {MOST}", "kits")
+        raise StoreError(tr("kits: {n} found; allowed: 1 to {most}", n=asked, most=MOST), "kits")
     if version.withdrawn:
-        raise StoreError(f"kit: {version} is withdrawn; allowed: a version that is made", "kit")
+        raise StoreError(tr("kit: {version} is withdrawn; allowed: a version that is made", version=version), "kit")
     with transaction.atomic():
         needs = needs_of(version)
         codes = sorted({code for need in needs for code in need.parts})
@@ -174,8 +175,13 @@ def begin(version: KitVersion, count: Any, *, who: str, fewer: bool = False) -> 
         if asked > most.count and not (fewer and most.count):
             lacks = ", ".join(f"{n} more of {code}" for code, n in wanted.missing.items())
             raise StoreError(
-                f"kits: {asked} found; allowed: at most {most.count}, line {' and '.join(most.limits)} limits; "
-                f"{asked} need {lacks}",
+                tr(
+                    "kits: {asked} found; allowed: at most {most}, line {lines} limits; {asked} need {lacks}",
+                    asked=asked,
+                    most=most.count,
+                    lines=" and ".join(most.limits),
+                    lacks=lacks,
+                ),
                 "kits",
             )
         made = plan(needs, free, min(asked, most.count))
@@ -205,15 +211,17 @@ def holding_batch(batch: KitBatch) -> Iterator[BatchState]:
         fresh = KitBatch.objects.select_for_update().get(pk=batch.pk)
         batch.count, batch.done, batch.dropped, batch.parts = fresh.count, fresh.done, fresh.dropped, fresh.parts
         if fresh.done is not None or fresh.dropped is not None:
-            word = "done" if fresh.done is not None else "dropped"
-            raise StoreError(f"batch: {batch.pk} found, which is {word}; allowed: an open batch", "batch")
+            word = tr("done") if fresh.done is not None else tr("dropped")
+            raise StoreError(
+                tr("batch: {n} found, which is {state}; allowed: an open batch", n=batch.pk, state=word), "batch"
+            )
         yield state_of(batch)
 
 
 def _line(state: BatchState, n: int) -> LineState:
     found = next((each for each in state.lines if each.line.n == n), None)
     if found is None:
-        raise StoreError(f"line: {n} found; allowed: 1 to {len(state.lines)}", "line")
+        raise StoreError(tr("line: {n} found; allowed: 1 to {last}", n=n, last=len(state.lines)), "line")
     return found
 
 
@@ -232,12 +240,21 @@ def fill(batch: KitBatch, n: int, counted: Any, *, who: str) -> list[KitStep]:
     with holding_batch(batch) as state:
         here = _line(state, n)
         if here.filled:
-            raise StoreError(f"line: {n} found, which is filled; allowed: the next one", "line")
+            raise StoreError(tr("line: {n} found, which is filled; allowed: the next one", n=n), "line")
         if state.current is not here:
             assert state.current is not None
-            raise StoreError(f"line: {n} found; allowed: {state.current.line.n}, one value at a time", "line")
+            raise StoreError(
+                tr("line: {n} found; allowed: {next}, one value at a time", n=n, next=state.current.line.n), "line"
+            )
         if found != here.pieces:
-            raise StoreError(f"counted: {found} found; allowed: {here.pieces} in the full line of bags", "counted")
+            raise StoreError(
+                tr(
+                    "counted: {found} found; allowed: {pieces} in the full line of bags",
+                    found=found,
+                    pieces=here.pieces,
+                ),
+                "counted",
+            )
         made = []
         for run in here.runs:
             part, offset = find_part(run.part), 0
@@ -295,7 +312,10 @@ def make_fewer(batch: KitBatch, count: Any, *, who: str) -> None:
     with holding_batch(batch) as state:
         ready = max(state.kits, default=0)
         if not max(1, ready) <= number < batch.count:
-            raise StoreError(f"kits: {number} found; allowed: {max(1, ready)} to {batch.count - 1}", "kits")
+            raise StoreError(
+                tr("kits: {n} found; allowed: {least} to {most}", n=number, least=max(1, ready), most=batch.count - 1),
+                "kits",
+            )
         _empty(state, range(number + 1, batch.count + 1), who)
         batch.count = number
         KitBatch.objects.filter(pk=batch.pk).update(count=number)

@@ -16,6 +16,7 @@ from refettle.book.models_kits import Kit, KitBatch, KitStep, KitVersion
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
+from refettle.language import tr
 from refettle.parts.kits import Scale, Weighed, Weighing, perfect_rate, weighing
 from refettle.proving.counts import Counts, interval
 
@@ -43,13 +44,16 @@ class WeightPlan:
     def why_not(self) -> str:
         """Why the weight proves nothing; empty where it does."""
         if self.lacking:
-            return f"the stores do not know the weight of {', '.join(self.lacking)}"
+            return tr("the stores do not know the weight of {lacking}", lacking=", ".join(self.lacking))
         found = self.weighing
         if found is None or found.proves:
             return ""
-        return (
-            f"half of the lightest part is {found.tolerance:.3g} g, and a good kit's weight varies by "
-            f"{found.noise:.2g} g: a missing one would pass in {100 * found.missed:.0f} of 100"
+        return tr(
+            "half of the lightest part is {half:.3g} g, and a good kit's weight varies by "
+            "{noise:.2g} g: a missing one would pass in {missed:.0f} of 100",
+            half=found.tolerance,
+            noise=found.noise,
+            missed=100 * found.missed,
         )
 
 
@@ -76,7 +80,7 @@ def weight_plan(state: BatchState, number: int, scale: Scale, tare: float = 0.0)
     lacking = tuple(dict.fromkeys(code for _, code, _ in held if code not in grams))
     if lacking:
         return WeightPlan(None, lacking)
-    lines = [Weighed(f"line {n} ({code})", grams[code], pieces) for n, code, pieces in held]
+    lines = [Weighed(tr("line {n} ({code})", n=n, code=code), grams[code], pieces) for n, code, pieces in held]
     return WeightPlan(weighing(lines, scale, tare), ())
 
 
@@ -103,7 +107,11 @@ def check_by_weight(
         planned = weight_plan(state, number, scale, tare)
         if not planned.proves or planned.weighing is None:
             raise StoreError(
-                f"weight: proves nothing for this kit, as {planned.why_not}; allowed: the codes of its bags", "gram"
+                tr(
+                    "weight: proves nothing for this kit, as {reason}; allowed: the codes of its bags",
+                    reason=planned.why_not,
+                ),
+                "gram",
             )
         found = planned.weighing
         data = {
@@ -144,7 +152,7 @@ def check_by_codes(batch: KitBatch, number: int, codes: Sequence[str], *, who: s
         The kit is not to be checked now, or no codes were given.
     """
     if not codes or len(codes) > 1000:
-        raise StoreError(f"codes: {len(codes)} found; allowed: the code of each bag in the kit", "codes")
+        raise StoreError(tr("codes: {n} found; allowed: the code of each bag in the kit", n=len(codes)), "codes")
     with holding_batch(batch) as state:
         who = _may_check(state, number, who)
         given = Counter(code.strip().upper() for code in codes)
@@ -161,10 +169,12 @@ def check_by_codes(batch: KitBatch, number: int, codes: Sequence[str], *, who: s
 def _may_check(state: BatchState, number: int, who: str) -> str:
     if not state.filled:
         assert state.current is not None
-        raise StoreError(f"kit: line {state.current.line.n} is not in the bags; allowed: after every line", "kit")
+        raise StoreError(
+            tr("kit: line {n} is not in the bags; allowed: after every line", n=state.current.line.n), "kit"
+        )
     if number not in state.to_check:
-        left = ", ".join(map(str, state.to_check)) or "none, all are checked"
-        raise StoreError(f"kit: {number} found; allowed: {left}", "kit")
+        left = ", ".join(map(str, state.to_check)) or tr("none, all are checked")
+        raise StoreError(tr("kit: {n} found; allowed: {allowed}", n=number, allowed=left), "kit")
     return said(who, "who", 200, 1)
 
 

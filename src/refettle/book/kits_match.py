@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from refettle.book import stores_parts
+from refettle.book.kept_texts import kept
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_values import rated_of_part
+from refettle.language import tr
 from refettle.parts.capacitor import Rated
 from refettle.parts.kit_list import Wanted
 from refettle.parts.substitutes import Assessment, compare
@@ -86,4 +88,4 @@ def find_part(code: str, name: str = "part") -> Part:
     try:
         return stores_parts.find_part(code)
     except StoreError as error:
-        raise StoreError(str(error).replace("part:", f"{name}:", 1), name) from None
+        raise StoreError(kept(name) + str(error).removeprefix(tr("part")), name) from None

@@ -17,6 +17,7 @@ from refettle.book.models import Entry, Job
 from refettle.book.models_kits import Kit
 from refettle.book.store import StoreError, append
 from refettle.book.wants_settle import parts_of
+from refettle.language import tr
 
 State = Kit.State
 
@@ -34,7 +35,7 @@ def parts_price(kit: Kit) -> Decimal | None:
 def use(kit: Kit, job: Job, *, who: str, repair: str = "", note: str = "") -> Entry:
     """Write in the job's log that a ready kit is used; the kit follows. Raises StoreError, LogError."""
     if kit.state != State.READY:
-        raise StoreError(f"kit: {kit.code} is {kit.state}; allowed: ready", "kit")
+        raise StoreError(tr("kit: {code} is {state}; allowed: ready", code=kit.code, state=kit.state), "kit")
     refs = [ref for line in kit.batch.version.lines.all() for ref in re.split(r"[\s,;]+", line.refs) if ref]
     content: dict[str, Any] = {"kind": "kit-used", "kit": kit.code, "refs": refs, "repair": repair, "note": note}
     price = parts_price(kit)
@@ -56,7 +57,7 @@ def settle_kits(job: Job) -> None:
     codes = [each.kit.upper() for each in parts_of(job).kits.values() if not each.elsewhere]
     twice = next((code for code in codes if codes.count(code) > 1), None)
     if twice is not None:
-        raise LogError(f"kit: {twice} found twice in this job; allowed: once", field="kit")
+        raise LogError(tr("kit: {twice} found twice in this job; allowed: once", twice=twice), field="kit")
     held = {kit.code.upper(): kit for kit in Kit.objects.select_for_update().filter(job=job, state=State.USED)}
     for code, kit in held.items():
         if code not in codes:
@@ -68,7 +69,15 @@ def settle_kits(job: Job) -> None:
             continue
         found = Kit.objects.select_for_update().filter(code__iexact=code).first()
         if found is None or found.state != State.READY:
-            said = f", which is {found.state}" if found is not None else ""
-            raise LogError(f"kit: '{code}' found{said}; allowed: the code of a ready kit", field="kit")
+            if found is None:
+                raise LogError(tr("kit: '{code}' found; allowed: the code of a ready kit", code=code), field="kit")
+            raise LogError(
+                tr(
+                    "kit: '{code}' found, which is {state}; allowed: the code of a ready kit",
+                    code=code,
+                    state=tr(str(found.state)),
+                ),
+                field="kit",
+            )
         found.state, found.job = State.USED, job
         found.save(update_fields=["state", "job"])

@@ -23,6 +23,7 @@ from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_lots import price_of
 from refettle.book.stores_moves import said
+from refettle.language import tr
 
 State = Kit.State
 Kind = KitStep.Kind
@@ -58,7 +59,9 @@ def find_kit(code: str) -> Kit:
     """A kit by its code, as on the label. Raises StoreError."""
     kit = Kit.objects.filter(code__iexact=code.strip()).select_related("batch__version", "job").first()
     if kit is None:
-        raise StoreError(f"kit: '{code[:40]}' found; allowed: the code on its label, of a kit that was checked", "kit")
+        raise StoreError(
+            tr("kit: '{code}' found; allowed: the code on its label, of a kit that was checked", code=code[:40]), "kit"
+        )
     return kit
 
 
@@ -66,7 +69,7 @@ def find_lot(number: int) -> Lot:
     """A lot by its number in the stores. Raises StoreError."""
     lot = Lot.objects.filter(pk=number).select_related("part").first()
     if lot is None:
-        raise StoreError(f"lot: {number} found; allowed: the number of a lot in the stores", "lot")
+        raise StoreError(tr("lot: {n} found; allowed: the number of a lot in the stores", n=number), "lot")
     return lot
 
 
@@ -109,7 +112,15 @@ def _changing(kit: Kit, allowed: tuple[str, ...]) -> Iterator[Kit]:
     with transaction.atomic():
         fresh = Kit.objects.select_for_update().get(pk=kit.pk)
         if fresh.state not in allowed:
-            raise StoreError(f"kit: {fresh.code} is {fresh.state}; allowed: {', '.join(allowed)}", "kit")
+            raise StoreError(
+                tr(
+                    "kit: {code} is {state}; allowed: {allowed}",
+                    code=fresh.code,
+                    state=fresh.state,
+                    allowed=", ".join(allowed),
+                ),
+                "kit",
+            )
         yield fresh
         fresh.save()
         kit.refresh_from_db()
@@ -206,7 +217,10 @@ def take_apart(
         for n, pieces in left.items():
             there = sum(each.pieces for each in held if each.line.n == n)
             if not 0 <= pieces <= there:
-                raise StoreError(f"line {n}: {pieces} bad pieces found; allowed: 0 to {there}", f"line {n}")
+                raise StoreError(
+                    tr("line {n}: {pieces} bad pieces found; allowed: 0 to {most}", n=n, pieces=pieces, most=there),
+                    tr("line {n}", n=n),
+                )
         made = []
         for each in held:
             lost = min(left.get(each.line.n, 0), each.pieces)

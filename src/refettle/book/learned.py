@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from refettle.book.log import LogEntry, LogError
 from refettle.knowledge.compile import CompiledType, weighted
+from refettle.language import tr
 
 
 def with_experience(compiled: CompiledType, entries: Iterable[LogEntry]) -> CompiledType:
@@ -23,7 +24,7 @@ def with_experience(compiled: CompiledType, entries: Iterable[LogEntry]) -> Comp
     try:
         return weighted(compiled, tuple(sorted((str(block), float(by)) for block, by in factors.items())))
     except ValueError as error:
-        raise LogError(f"entry {taken.n}: {error}", field="factors") from None
+        raise LogError(tr("entry {n}: {error}", n=taken.n, error=error), field="factors") from None
 
 
 def experience_entry(entries: Iterable[LogEntry]) -> LogEntry | None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from refettle.book.log import LogEntry, LogError
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.substitutes import assess
@@ -85,8 +86,11 @@ class Ledger:
 
     def left_over(self) -> str:
         """What is left over, in words; empty if nothing is."""
-        said = [f"{p.ref} is out" for p in self.out_now]
-        said += [f"{line.item}: {line.missing} of {line.off} still off" for line in self.open_lines]
+        said = [tr("{ref} is out", ref=p.ref) for p in self.out_now]
+        said += [
+            tr("{item}: {missing} of {off} still off", item=line.item, missing=line.missing, off=line.off)
+            for line in self.open_lines
+        ]
         return "; ".join(said)
 
 
@@ -154,13 +158,22 @@ def refuse(book: Ledger, content: Mapping[str, Any]) -> None:
         _refuse_back(book, content)
     elif kind == "off" and (line := book.lines.get(content["item"])) and line.what != content["what"]:
         raise LogError(
-            f"item: '{line.item}' found as {content['what']}; it is a {line.what} already: give it a name of its own",
+            tr(
+                "item: '{item}' found as {kind}; it is a {known} already: give it a name of its own",
+                item=line.item,
+                kind=content["what"],
+                known=line.what,
+            ),
             field="item",
         )
     elif kind == "stage" and content["stage"] in REFIT_DONE and not content.get("why") and book.left_over():
         raise LogError(
-            f"stage: '{content['stage']}' found while something is left over ({book.left_over()}); "
-            "allowed: put it back first, or give the reason in 'why'",
+            tr(
+                "stage: '{stage}' found while something is left over ({rest}); allowed: put it back "
+                "first, or give the reason in 'why'",
+                stage=content["stage"],
+                rest=book.left_over(),
+            ),
             field="stage",
         )
 
@@ -169,12 +182,16 @@ def _refuse_out(book: Ledger, content: Mapping[str, Any]) -> None:
     ref = content["ref"]
     place = book.places.get(ref)
     if place is not None and place.out:
-        raise LogError(f"ref: {ref} found, which is out already; allowed: put the new one in", field="ref")
+        raise LogError(tr("ref: {ref} found, which is out already; allowed: put the new one in", ref=ref), field="ref")
     others = [p.ref for p in book.out_now]
     if others and not content.get("others_out"):
         raise LogError(
-            f"ref: {ref} found while {', '.join(others)} is out; allowed: one out, one in, then the next; "
-            "or give the reason in 'others_out'",
+            tr(
+                "ref: {ref} found while {others} is out; allowed: one out, one in, then the next; or "
+                "give the reason in 'others_out'",
+                ref=ref,
+                others=", ".join(others),
+            ),
             field="ref",
         )
     said = {name: content[name] for name in ("fitted", "printed", "by_net")}
@@ -182,8 +199,12 @@ def _refuse_out(book: Ledger, content: Mapping[str, Any]) -> None:
     if len(set(said.values())) > 1 and not (content.get("resolved") and settled):
         told = ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in said.items())
         raise LogError(
-            f"fitted, printed, by_net: three that do not agree found ({told}); stop, and measure which pad is the more "
-            "negative; allowed: three that agree, or 'minus' with 'resolved' saying how it was shown",
+            tr(
+                "fitted, printed, by_net: three that do not agree found ({told}); stop, and measure "
+                "which pad is the more negative; allowed: three that agree, or 'minus' with 'resolved' "
+                "saying how it was shown",
+                told=told,
+            ),
             field="fitted",
         )
 
@@ -192,11 +213,17 @@ def _refuse_in(book: Ledger, content: Mapping[str, Any]) -> None:
     ref = content["ref"]
     place = book.places.get(ref)
     if place is None or not place.out:
-        out = ", ".join(p.ref for p in book.out_now) or "none"
-        raise LogError(f"ref: {ref} found, which is not out; allowed: a part that is out ({out})", field="ref")
+        out = tr(", ").join(p.ref for p in book.out_now) or tr("none")
+        raise LogError(
+            tr("ref: {ref} found, which is not out; allowed: a part that is out ({out})", ref=ref, out=out), field="ref"
+        )
     if content["minus"] != place.minus:
         raise LogError(
-            f"minus: '{content['minus']}' found; allowed: '{place.minus}'. Reversed, it can burst. Turn it round.",
+            tr(
+                "minus: '{found}' found; allowed: '{minus}'. Reversed, it can burst. Turn it round.",
+                found=content["minus"],
+                minus=place.minus,
+            ),
             field="minus",
         )
     if not content.get("why"):
@@ -212,12 +239,18 @@ def _refuse_other_part(place: Place, value: str) -> None:
     try:
         found = assess(original, read_capacitor(value, original.kind))
     except CapacitorError as error:
-        raise LogError(f"value: {error}", field="value") from None
+        raise LogError(tr("value: {error}", error=error), field="value") from None
     if found.says == "refused":
         reasons = "; ".join(f.reason for f in found.refusals)
         raise LogError(
-            f"value: '{value}' found for {place.ref}, where {place.old} came out ({reasons}); "
-            "allowed: a part that can stand in for it, or the reason in 'why'",
+            tr(
+                "value: '{value}' found for {ref}, where {old} came out ({reasons}); allowed: a part "
+                "that can stand in for it, or the reason in 'why'",
+                value=value,
+                ref=place.ref,
+                old=place.old,
+                reasons=reasons,
+            ),
             field="value",
         )
 
@@ -225,10 +258,15 @@ def _refuse_other_part(place: Place, value: str) -> None:
 def _refuse_back(book: Ledger, content: Mapping[str, Any]) -> None:
     line = book.lines.get(content["item"])
     if line is None:
-        off = ", ".join(book.lines) or "nothing is off"
-        raise LogError(f"item: '{content['item']}' found; allowed: {off}", field="item")
+        off = ", ".join(book.lines) or tr("nothing is off")
+        raise LogError(tr("item: '{item}' found; allowed: {allowed}", item=content["item"], allowed=off), field="item")
     if content["kind"] == "back" and int(content.get("count", 1)) > line.missing:
         raise LogError(
-            f"count: {content.get('count', 1)} found for '{line.item}'; allowed: at most {line.missing} still off",
+            tr(
+                "count: {count} found for '{item}'; allowed: at most {missing} still off",
+                count=content.get("count", 1),
+                item=line.item,
+                missing=line.missing,
+            ),
             field="count",
         )

@@ -18,6 +18,7 @@ from refettle.book.replay import replay
 from refettle.book.state import JobState
 from refettle.faults.hindsight import expected_found, hindsight, predictions
 from refettle.knowledge.compile import DORMANT, OWNER, CompiledType
+from refettle.language import tr
 
 RULES = 1
 """Raised when lessons are worked out in another way; those kept are then made anew."""
@@ -80,7 +81,14 @@ def read_lesson(data: Any) -> dict[str, Any]:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(str(p) for p in first["loc"])
-        raise ValueError(f"{where or 'job'}: {str(first.get('input'))[:60]!r} found; allowed: {first['msg']}") from None
+        raise ValueError(
+            tr(
+                "{where}: {found!r} found; allowed: {allowed}",
+                where=where or "job",
+                found=str(first.get("input"))[:60],
+                allowed=first["msg"],
+            )
+        ) from None
 
 
 def lesson(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
@@ -101,7 +109,9 @@ def lesson(compiled: CompiledType, entries: Iterable[Mapping[str, Any]]) -> dict
     log = list(entries)
     state = replay(compiled, log)
     if state.stage not in ("handed over", "parted out"):
-        raise LogError(f"stage: '{state.stage}' found; allowed: a job handed over or parted out", field="stage")
+        raise LogError(
+            tr("stage: '{stage}' found; allowed: a job handed over or parted out", stage=state.stage), field="stage"
+        )
     try:
         return _lesson(compiled, state)
     except faults.ModelError as error:

@@ -20,6 +20,7 @@ from refettle.book.handover_public import publishable
 from refettle.book.personal import PersonalWords
 from refettle.book.state import JobState
 from refettle.knowledge.schema import UnitType
+from refettle.language import tr
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -107,26 +108,35 @@ def listing(
     """
     if job.unit.owner.kind == "customer":
         raise ListingError(
-            f"job {job.number}: a customer's unit found; allowed: own stock. It is not the bench's to sell: give the "
-            "owner the handover report, or take the unit in as own stock once it was bought"
+            tr(
+                "job {number}: a customer's unit found; allowed: own stock. It is not the bench's to "
+                "sell: give the owner the handover report, or take the unit in as own stock once it was "
+                "bought",
+                number=job.number,
+            )
         )
     if state.stage == "parted out":
-        raise ListingError(f"job {job.number}: a unit that was parted out found; allowed: one that is still whole")
+        raise ListingError(
+            tr("job {number}: a unit that was parted out found; allowed: one that is still whole", number=job.number)
+        )
     report = publishable(handover(job, state, entries, made, without=without), words)
     unit_type, kept = state.compiled.loaded.unit_type, _Kept()
     sections = (
-        Section("How it stands", _stands(report, state)),
-        Section("What works, and how it was shown", tidied(report.proven.passed)),
-        Section("What fails", tidied([*_failing(report), *report.proven.failed])),
-        Section("Not tested", _not_tested(state, words, kept)),
-        Section("Not there", tidied(report.proven.absent)),
-        Section("Electrical safety", _safety(report)),
-        Section("What was done", _done(report, kept)),
-        Section("Known wear, and what is missing", _wear(report, kept)),
-        Section("With it", _with_it(report, kept)),
-        Section("The adapter it needs", _adapter(report)),
-        Section("Take care", tuple(f"{c.name}: {tidy(c.hazard)} {tidy(c.defer)}" for c in report.cautions)),
-        Section("Warranty", _warranty(report, kept)),
+        Section(tr("How it stands"), _stands(report, state)),
+        Section(tr("What works, and how it was shown"), tidied(report.proven.passed)),
+        Section(tr("What fails"), tidied([*_failing(report), *report.proven.failed])),
+        Section(tr("Not tested"), _not_tested(state, words, kept)),
+        Section(tr("Not there"), tidied(report.proven.absent)),
+        Section(tr("Electrical safety"), _safety(report)),
+        Section(tr("What was done"), _done(report, kept)),
+        Section(tr("Known wear, and what is missing"), _wear(report, kept)),
+        Section(tr("With it"), _with_it(report, kept)),
+        Section(tr("The adapter it needs"), _adapter(report)),
+        Section(
+            tr("Take care"),
+            tuple(f"{c.name}: {tidy(c.hazard)} {tidy(c.defer)}" for c in report.cautions),
+        ),
+        Section(tr("Warranty"), _warranty(report, kept)),
     )
     photos = [photo for photo in report.photos if photo.kind in PHOTO_KINDS]
     order = {"after": 0, "during": 1, "before": 2}
@@ -134,7 +144,7 @@ def listing(
         job=job.number,
         title=unit_type.unit_type,
         under=_under(unit_type),
-        about=f"Of the type: {tidy(unit_type.about)}",
+        about=tr("Of the type: {text}", text=tidy(unit_type.about)),
         sections=tuple(each for each in sections if each.lines),
         photos=tuple(sorted(photos, key=lambda photo: order[photo.when])),
         warnings=_warnings(report, state),
@@ -190,7 +200,12 @@ class _Kept:
         if not word:
             return text
         self.left_out.append(
-            f"{where}: it says “{word}”, which only the proving page can show. It was left out: {text[:200]}"
+            tr(
+                "{where}: it says “{word}”, which only the proving page can show. It was left out: {text}",
+                where=where,
+                word=word,
+                text=text[:200],
+            )
         )
         return ""
 
@@ -200,7 +215,13 @@ class _Kept:
 
 def _under(unit_type: UnitType) -> str:
     years = unit_type.years
-    made = "" if years is None else f"made {years[0]}" if years[0] == years[1] else f"made {years[0]} to {years[1]}"
+    made = (
+        ""
+        if years is None
+        else tr("made {year}", year=years[0])
+        if years[0] == years[1]
+        else tr("made {first} to {last}", first=years[0], last=years[1])
+    )
     return ", ".join(piece for piece in (unit_type.maker or "", made) if piece)
 
 
@@ -213,15 +234,15 @@ def _stands(report: Handover, state: JobState) -> tuple[str, ...]:
     proven = report.proven
     lines = []
     if _failing(report) or proven.failed:
-        lines.append("It has a fault. For repair, or for parts.")
+        lines.append(tr("It has a fault. For repair, or for parts."))
     if not proven.begun:
-        lines.append("It was not proven in any way. It is offered as not tested.")
+        lines.append(tr("It was not proven in any way. It is offered as not tested."))
         seen = [line for line in report.verified if "good in the function test" in line]
-        lines += [f"Looked at, and no proof: {re.sub(r' [(]entry [0-9]+[)]', '', line)}" for line in seen]
+        lines += [tr("Looked at, and no proof: {what}", what=re.sub(r" [(]entry [0-9]+[)]", "", line)) for line in seen]
     else:
-        lines.append(f"Acceptance list, {proven.text}.")
+        lines.append(tr("Acceptance list, {proven}.", proven=proven.text))
     if left := state.ledger.left_over():
-        lines.append(f"It is not wholly put together: {left}")
+        lines.append(tr("It is not wholly put together: {rest}", rest=left))
     return tidied(lines)
 
 
@@ -240,9 +261,12 @@ def _not_tested(state: JobState, words: PersonalWords, kept: _Kept) -> tuple[str
         elif reason == found.text:  # begun, and not enough of it
             lines.append(words.scrub(found.text))
         else:
-            why = kept.text(words.scrub(reason), f"reason for {place}")
-            lines.append(words.scrub(place) + ": not tested" + (f": {why}" if why else ""))
-    lines += [f"{words.scrub(row)} ({'; '.join(at)}): not tested, nothing recorded" for row, at in nothing.items()]
+            why = kept.text(words.scrub(reason), tr("reason for {place}", place=place))
+            lines.append(tr("{place}: not tested", place=words.scrub(place)) + (f": {why}" if why else ""))
+    lines += [
+        tr("{row} ({at}): not tested, nothing recorded", row=words.scrub(row), at="; ".join(at))
+        for row, at in nothing.items()
+    ]
     return tidied(lines)
 
 
@@ -252,42 +276,57 @@ def _safety(report: Handover) -> tuple[str, ...]:
         return ()
     lines = [safety.says]
     if safety.mains and not safety.holds:
-        lines.append("Do not connect it to the mains before somebody qualified has looked at it.")
+        lines.append(tr("Do not connect it to the mains before somebody qualified has looked at it."))
     return tidied(lines)
 
 
 def _done(report: Handover, kept: _Kept) -> tuple[str, ...]:
     lines = []
     for each in report.done:
-        if each.what.startswith("Whitening, "):  # told by what it did
+        if each.whitening:  # told by what it did
             continue
-        what = kept.text(each.what, f"entry {each.n}") if each.one_way else each.what
-        note = kept.text(each.note, f"note of entry {each.n}")
+        what = kept.text(each.what, tr("entry {n}", n=each.n)) if each.one_way else each.what
+        note = kept.text(each.note, tr("note of entry {n}", n=each.n))
         lines.append(f"{what}{f'. {note}' if what and note else note} ({each.day:%Y-%m-%d})" if what or note else "")
     for part in report.parts:
         if not part.new.startswith("parts of entry"):
-            place = "" if part.place == "Not modelled" else f"{part.place}: "
-            said = f"{part.new} fitted in place of {part.old}" if part.old else f"used {part.new}"
-            lines.append(kept.text(place + said, f"part {part.place}"))
+            place = "" if part.place in ("Not modelled", tr("Not modelled")) else f"{part.place}: "
+            said = (
+                tr("{new} fitted in place of {old}", new=part.new, old=part.old)
+                if part.old
+                else tr("used {new}", new=part.new)
+            )
+            lines.append(kept.text(place + said, tr("part {place}", place=part.place)))
     for white in report.whitened:
         left = f": {white.left}" if white.left else ""
-        if white.how != "not whitened":
-            lines.append(f"{white.part}: whitened, {white.how}, {white.hours:g} h{left}")
-    return tidied(lines) or ("No repair is recorded.",)
+        if white.how != tr("not whitened"):
+            lines.append(
+                tr(
+                    "{part}: whitened, {how}, {hours:g} h{left}",
+                    part=white.part,
+                    how=white.how,
+                    hours=white.hours,
+                    left=left,
+                )
+            )
+    return tidied(lines) or (tr("No repair is recorded."),)
 
 
 def _wear(report: Handover, kept: _Kept) -> tuple[str, ...]:
     lines = [kept.text(line, "condition") for line in report.wear]
-    lines += [kept.text(f"{item}: left off, {why}", f"left off: {item}") for item, why in report.left_off]
+    lines += [
+        kept.text(tr("{item}: left off, {why}", item=item, why=why), tr("left off: {item}", item=item))
+        for item, why in report.left_off
+    ]
     lines += [f"{each.part}: {each.later}" for each in report.whitened if each.later]
-    return tidied(lines) or ("Nothing was written down of its condition.",)
+    return tidied(lines) or (tr("Nothing was written down of its condition."),)
 
 
 def _with_it(report: Handover, kept: _Kept) -> tuple[str, ...]:
     counted = report.came.accessories
     lines = [kept.text(name, "accessory") for name, how in counted if how == "here"]
-    lines += [f"not looked for: {name}" for name, how in counted if how == "not looked at"]
-    return tidied(lines) or ("The unit alone; nothing was counted with it.",)
+    lines += [tr("not looked for: {name}", name=name) for name, how in counted if how == "not looked at"]
+    return tidied(lines) or (tr("The unit alone; nothing was counted with it."),)
 
 
 def _adapter(report: Handover) -> tuple[str, ...]:
@@ -295,29 +334,39 @@ def _adapter(report: Handover) -> tuple[str, ...]:
     if adapter is None:
         return ()
     facts = [f"{name}: {value}" for name, value in adapter.facts]
-    last = "All five were confirmed on this unit." if adapter.confirmed else "By its type; not confirmed on this unit."
-    return tidied([*facts, f"{last} A wrong adapter can destroy it: all five must match."])
+    last = (
+        tr("All five were confirmed on this unit.")
+        if adapter.confirmed
+        else tr("By its type; not confirmed on this unit.")
+    )
+    return tidied([*facts, tr("{last} A wrong adapter can destroy it: all five must match.", last=last)])
 
 
 def _warranty(report: Handover, kept: _Kept) -> tuple[str, ...]:
     given = report.warranty
-    more = "The law may give more."
+    more = tr("The law may give more.")
     if given is None:
-        return (f"None is promised. {more}",)
-    covers = kept.text(given.covers, "warranty") or "as agreed in writing"
-    note = kept.text(given.note, "note of the warranty")
-    return tidied([f"{given.days} days, {covers}.", f"Not: {note}." if note else "", more])
+        return (tr("None is promised. {more}", more=more),)
+    covers = kept.text(given.covers, "warranty") or tr("as agreed in writing")
+    note = kept.text(given.note, tr("note of the warranty"))
+    return tidied(
+        [
+            tr("{days} days, {covers}.", days=given.days, covers=covers),
+            tr("Not: {note}.", note=note) if note else "",
+            more,
+        ]
+    )
 
 
 def _warnings(report: Handover, state: JobState) -> tuple[str, ...]:
     said = []
     if state.stage != "handed over":
-        said.append(f"The job stands at “{state.stage}”: write the listing again when it is finished.")
+        said.append(tr("The job stands at “{stage}”: write the listing again when it is finished.", stage=state.stage))
     said += [line[:1].upper() + line[1:] + "." for line in report.standing.against]
     if not report.came.accessories:
-        said.append("Nothing was counted of what comes with it.")
+        said.append(tr("Nothing was counted of what comes with it."))
     if any("nothing said since" in line for line in report.wear):
-        said.append("Its condition is that of take-in: look again, and write it down.")
+        said.append(tr("Its condition is that of take-in: look again, and write it down."))
     if not any(photo.when == "after" for photo in report.photos):
-        said.append("No photo was taken after the work.")
+        said.append(tr("No photo was taken after the work."))
     return tidied(said)

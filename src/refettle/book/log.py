@@ -21,6 +21,7 @@ from refettle.book.log_proving import CellSaid, SafetyRecord, Soak, Trial, Trial
 from refettle.book.log_stores import STORES_ENTRIES
 from refettle.book.log_whitening import BathIn, BathOut, Turned, YellowRead
 from refettle.book.money_entries import MONEY_ENTRIES
+from refettle.language import several, tr
 
 MAX_LINE = 200_000
 MAX_ENTRIES = 100_000
@@ -31,7 +32,7 @@ class LogError(ValueError):
 
     def __init__(self, message: str, line: int = 0, field: str = "") -> None:
         self.line, self.field = line, field
-        super().__init__(f"line {line}: {message}" if line else message)
+        super().__init__(tr("line {line}: {message}", line=line, message=message) if line else message)
 
 
 Stage = Literal["take-in", "fault finding", "finishing", "proving", "waiting", "handed over", "parted out"]
@@ -132,11 +133,11 @@ class CheckMade(EntryFields):
     def _one_result(self) -> CheckMade:
         given = [x is not None for x in (self.outcome, self.counts, self.likelihood)]
         if sum(given) != 1:
-            raise ValueError("exactly one of outcome, counts, likelihood")
+            raise ValueError(tr("exactly one of outcome, counts, likelihood"))
         if self.counts is not None and not any(self.counts.values()):
-            raise ValueError("counts with at least one trial")
+            raise ValueError(tr("counts with at least one trial"))
         if self.likelihood is not None and not any(self.likelihood.values()):
-            raise ValueError("a likelihood with at least one value above 0")
+            raise ValueError(tr("a likelihood with at least one value above 0"))
         return self
 
 
@@ -162,7 +163,7 @@ class ReadingTaken(EntryFields):
     @model_validator(mode="after")
     def _each_says_something(self) -> ReadingTaken:
         if any(not any(grades.values()) for grades in self.decides.values()):
-            raise ValueError("for each check a likelihood with at least one value above 0")
+            raise ValueError(tr("for each check a likelihood with at least one value above 0"))
         return self
 
 
@@ -326,7 +327,7 @@ class OneWayTaken(EntryFields):
     @model_validator(mode="after")
     def _one_way(self) -> OneWayTaken:
         if (self.go_ahead is None) == (self.without is None):
-            raise ValueError("exactly one of go_ahead, without")
+            raise ValueError(tr("exactly one of go_ahead, without"))
         return self
 
 
@@ -416,41 +417,50 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
         Naming the field, what was found and what is allowed.
     """
     if not isinstance(data, Mapping):
-        raise LogError(f"{type(data).__name__} found; allowed: an object with 'kind' and its fields")
+        raise LogError(tr("{type} found; allowed: an object with 'kind' and its fields", type=type(data).__name__))
     kind = data.get("kind")
     model = ENTRY_KINDS.get(kind) if isinstance(kind, str) else None
     if model is None:
-        raise LogError(f"kind {kind!r} found; allowed: {', '.join(ENTRY_KINDS)}", field="kind")
+        raise LogError(
+            tr("kind {kind!r} found; allowed: {kinds}", kind=kind, kinds=", ".join(ENTRY_KINDS)), field="kind"
+        )
     try:
         parsed = model.model_validate(dict(data))
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(str(p) for p in first["loc"] if not str(p).startswith(("dict[", "constrained")))
         found = first.get("input")
-        found_text = "nothing" if first["type"] == "missing" else repr(found)[:80]
+        found_text = tr("nothing") if first["type"] == "missing" else repr(found)[:80]
         allowed = first["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
         ctx = first.get("ctx", {})
-        for limit, words in (("le", "at most"), ("ge", "at least"), ("gt", "above"), ("lt", "below")):
+        for limit, words in (("le", tr("at most")), ("ge", tr("at least")), ("gt", tr("above")), ("lt", tr("below"))):
             if limit in ctx:
                 allowed = f"{words} {ctx[limit]:g}"
-        for limit, words in (("min_length", "at least"), ("max_length", "at most")):
+        for limit, words in (("min_length", tr("at least")), ("max_length", tr("at most"))):
             if limit in ctx and isinstance(found, str):
-                allowed = f"{words} {ctx[limit]} letter{'' if ctx[limit] == 1 else 's'}"
+                allowed = words + " " + several("{n} letter", "{n} letters", ctx[limit])
         if first["type"] == "extra_forbidden":
-            allowed = "one of " + ", ".join(f.alias or n for n, f in model.model_fields.items() if n != "kind")
-            found_text = f"the unknown field '{first['loc'][-1]}'"
+            fields = ", ".join(f.alias or n for n, f in model.model_fields.items() if n != "kind")
+            allowed = tr("one of {fields}", fields=fields)
+            found_text = tr("the unknown field '{field}'", field=first["loc"][-1])
         if not where:
-            found_text = "only " + (", ".join(k for k in data if k != "kind") or "the kind")
+            fields = ", ".join(k for k in data if k != "kind")
+            found_text = tr("only {fields}", fields=fields) if fields else tr("only the kind")
         place = f"{kind} {where}".strip()
-        raise LogError(f"{place}: {found_text} found; allowed: {allowed}", field=where) from None
+        raise LogError(
+            tr("{place}: {found_text} found; allowed: {allowed}", place=place, found_text=found_text, allowed=allowed),
+            field=where,
+        ) from None
     plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     plain["kind"] = kind
     if isinstance(parsed, Correction):
         plain["with"] = None if parsed.content is None else check_entry(parsed.content)
         if plain["with"] and plain["with"]["kind"] == "correction":
-            raise LogError("a correction with a correction found; allowed: correct the entry itself", field="with")
+            raise LogError(tr("a correction with a correction found; allowed: correct the entry itself"), field="with")
         if plain["with"] and plain["with"]["kind"] in FOR_GOOD:
-            raise LogError(f"{plain['with']['kind']} found; allowed: what may be written by hand", field="with")
+            raise LogError(
+                tr("{kind} found; allowed: what may be written by hand", kind=plain["with"]["kind"]), field="with"
+            )
     return plain
 
 
@@ -474,7 +484,10 @@ def parse_time(value: Any) -> datetime:
     except ValueError:
         parsed = None
     if parsed is None or not 1 < parsed.year < 9999:  # at the ends of the calendar a time zone leads out of it
-        raise LogError(f"at: {repr(value)[:60]} found; allowed: a time such as 2031-03-02T10:15:00+01:00", field="at")
+        raise LogError(
+            tr("at: {value} found; allowed: a time such as 2031-03-02T10:15:00+01:00", value=repr(value)[:60]),
+            field="at",
+        )
     return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)
 
 
@@ -492,16 +505,18 @@ def read_jsonl(text: str) -> list[dict[str, Any]]:
         if not line.strip():
             continue
         if len(line) > MAX_LINE:
-            raise LogError(f"{len(line):,} characters found; allowed: at most {MAX_LINE:,}", number)
+            raise LogError(
+                tr("{length:,} characters found; allowed: at most {most:,}", length=len(line), most=MAX_LINE), number
+            )
         if len(entries) >= MAX_ENTRIES:
-            raise LogError(f"more than {MAX_ENTRIES:,} entries found; allowed: at most that many", number)
+            raise LogError(tr("more than {most:,} entries found; allowed: at most that many", most=MAX_ENTRIES), number)
         try:
             data = json.loads(line, parse_constant=_no_constant, object_pairs_hook=_each_once)
         except (ValueError, RecursionError) as error:
-            cut = " (the line looks cut off)" if line.count("{") > line.count("}") else ""
-            raise LogError(f"text that is no JSON object{cut}: {error}", number) from None
+            cut = tr(" (the line looks cut off)") if line.count("{") > line.count("}") else ""
+            raise LogError(tr("text that is no JSON object{cut}: {error}", cut=cut, error=error), number) from None
         if not isinstance(data, dict):
-            raise LogError(f"{type(data).__name__} found; allowed: an object", number)
+            raise LogError(tr("{type} found; allowed: an object", type=type(data).__name__), number)
         try:
             entries.append(_with_head(data, len(entries) + 1))
             _check_order(entries)
@@ -514,22 +529,24 @@ def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     data = dict(pairs)
     if len(data) < len(pairs):
         names = [name for name, _ in pairs]
-        raise ValueError(f"the field '{next(n for n in names if names.count(n) > 1)}' twice; allowed: once")
+        raise ValueError(
+            tr("the field '{field}' twice; allowed: once", field=next(n for n in names if names.count(n) > 1))
+        )
     return data
 
 
 def _no_constant(name: str) -> float:
-    raise ValueError(f"{name} is no number here")
+    raise ValueError(tr("{name} is no number here", name=name))
 
 
 def _with_head(data: dict[str, Any], following: int) -> dict[str, Any]:
     content = {k: v for k, v in data.items() if k not in ("n", "at", "who")}
     n = data.get("n", following)
     if not isinstance(n, int) or isinstance(n, bool) or n < 1:
-        raise LogError(f"n: {n!r} found; allowed: a whole number from 1", field="n")
+        raise LogError(tr("n: {n!r} found; allowed: a whole number from 1", n=n), field="n")
     who = data.get("who", "")
     if not isinstance(who, str) or len(who) > 200 or not _writable(who):
-        raise LogError("who: no name found; allowed: a name of at most 200 characters", field="who")
+        raise LogError(tr("who: no name found; allowed: a name of at most 200 characters"), field="who")
     at = parse_time(data.get("at", "1970-01-01T00:00:00+00:00"))
     return {"n": n, "at": at.isoformat(), "who": who, **check_entry(content)}
 
@@ -550,7 +567,9 @@ def holds_nul(value: Any) -> bool:
 def _check_order(entries: list[dict[str, Any]]) -> None:
     last = entries[-1]
     if len(entries) > 1 and last["n"] <= entries[-2]["n"]:
-        raise LogError(f"n: {last['n']} found after {entries[-2]['n']}; allowed: rising numbers", field="n")
+        raise LogError(
+            tr("n: {n} found after {before}; allowed: rising numbers", n=last["n"], before=entries[-2]["n"]), field="n"
+        )
     if last["kind"] == "correction":
         check_correction(last, {e["n"]: e["kind"] for e in entries[:-1]})
 
@@ -559,15 +578,19 @@ def check_correction(data: Mapping[str, Any], earlier: Mapping[int, str]) -> Non
     """Refuse a correction of an entry that is not there, or of a correction. `earlier`: n -> kind."""
     target = data["corrects"]
     if target not in earlier:
-        raise LogError(f"corrects: {target} found; allowed: the number of an earlier entry", field="corrects")
+        raise LogError(
+            tr("corrects: {target} found; allowed: the number of an earlier entry", target=target), field="corrects"
+        )
     if earlier[target] == "correction":
         raise LogError(
-            f"corrects: {target} found, which is a correction; allowed: the entry it corrected",
+            tr("corrects: {target} found, which is a correction; allowed: the entry it corrected", target=target),
             field="corrects",
         )
     if earlier[target] in FOR_GOOD:
-        raise LogError(f"corrects: {target} found, which says where the job came from; allowed: another entry",
-                       field="corrects")  # fmt: skip
+        raise LogError(
+            tr("corrects: {target} found, which says where the job came from; allowed: another entry", target=target),
+            field="corrects",
+        )
 
 
 def write_jsonl(entries: Iterable[Mapping[str, Any]]) -> str:
@@ -589,7 +612,9 @@ def effective(entries: Iterable[Mapping[str, Any]]) -> list[LogEntry]:
             continue
         old = out.get(entry["corrects"])
         if old is None:
-            raise LogError(f"entry {entry['n']} corrects {entry['corrects']}, which is not there")
+            raise LogError(
+                tr("entry {n} corrects {corrects}, which is not there", n=entry["n"], corrects=entry["corrects"])
+            )
         replacement = entry.get("with")
         if replacement is None:
             out[old.n] = LogEntry(old.n, old.at, old.who, old.kind, old.data, entry["n"], True)

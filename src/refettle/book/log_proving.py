@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from refettle.book.entry_fields import Entry as EntryFields
 from refettle.book.entry_fields import Number, Short, Text, Told
+from refettle.language import tr
 
 Count = Annotated[int, Field(ge=0, le=10_000)]
 
@@ -25,7 +26,7 @@ class Trial(EntryFields):
     @model_validator(mode="after")
     def _at_least_one(self) -> Trial:
         if not self.good + self.bad:
-            raise ValueError("at least one trial, good or bad")
+            raise ValueError(tr("at least one trial, good or bad"))
         return self
 
 
@@ -41,7 +42,7 @@ class CellSaid(EntryFields):
     @model_validator(mode="after")
     def _with_its_reason(self) -> CellSaid:
         if self.said == "not tested" and len(self.why.strip()) < 3:
-            raise ValueError("why: the reason it was not tested, which goes to the report word for word")
+            raise ValueError(tr("why: the reason it was not tested, which goes to the report word for word"))
         return self
 
 
@@ -69,9 +70,9 @@ class Soak(EntryFields):
     @model_validator(mode="after")
     def _what_belongs(self) -> Soak:
         if (self.what == "started") != (self.minutes is not None):
-            raise ValueError("minutes with 'started', and only there")
+            raise ValueError(tr("minutes with 'started', and only there"))
         if (self.what == "ended") != (self.outcome is not None):
-            raise ValueError("outcome with 'ended', and only there")
+            raise ValueError(tr("outcome with 'ended', and only there"))
         return self
 
 
@@ -90,7 +91,7 @@ class SafetyRecord(EntryFields):
     def _whole(self) -> SafetyRecord:
         if self.what == "referred":
             if self.measured or self.result is not None:
-                raise ValueError("a referral without measured and result; or what: tested")
+                raise ValueError(tr("a referral without measured and result; or what: tested"))
         elif not self.measured or self.result is None or len(self.instrument.strip()) < 3:
-            raise ValueError("a test with measured, instrument and result")
+            raise ValueError(tr("a test with measured, instrument and result"))
         return self

@@ -9,6 +9,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from refettle.book.entry_fields import Entry, Number, Short, Text, Told
 from refettle.book.money_entries import Currency, Day
+from refettle.language import tr
 
 
 def _listed(value: Any) -> Any:
@@ -52,7 +53,7 @@ class PartTaken(Entry):
     @model_validator(mode="after")
     def _currency_of_a_price(self) -> PartTaken:
         if self.currency is not None and self.price is None:
-            raise ValueError("a currency with a price only")
+            raise ValueError(tr("a currency with a price only"))
         return self
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from refettle.book.entry_fields import Entry, Minutes, Number, Sha256, Short, Text, Told
+from refettle.language import tr
 
 Parts = Annotated[list[Short], Field(min_length=1, max_length=50)]
 Points = Annotated[list[tuple[Number, Number]], Field(min_length=3, max_length=100)]
@@ -54,11 +55,13 @@ class YellowRead(Entry):
     @model_validator(mode="after")
     def _regions_agree(self) -> YellowRead:
         if self.reference is not None and self.reference not in self.regions:
-            raise ValueError(f"a reference that is one of the regions: {', '.join(self.regions)}")
+            raise ValueError(tr("a reference that is one of the regions: {regions}", regions=", ".join(self.regions)))
         if not set(self.figures) <= set(self.regions):
-            raise ValueError(f"figures of the regions only: {', '.join(self.regions)}")
+            raise ValueError(tr("figures of the regions only: {regions}", regions=", ".join(self.regions)))
         if self.rough and (self.reference is None or self.frame == "card"):
-            raise ValueError("a rough reading marked on the photo, with its patch of unexposed plastic as reference")
+            raise ValueError(
+                tr("a rough reading marked on the photo, with its patch of unexposed plastic as reference")
+            )
         return self
 
 
@@ -87,15 +90,15 @@ class BathIn(Entry):
     @model_validator(mode="after")
     def _whole(self) -> BathIn:
         if (self.go_ahead is None) == (self.without is None):
-            raise ValueError("exactly one of go_ahead, without")
+            raise ValueError(tr("exactly one of go_ahead, without"))
         if self.method in ("bath", "cream") and self.percent is None:
-            raise ValueError("percent, the strength in % w/w of what they lie in")
+            raise ValueError(tr("percent, the strength in % w/w of what they lie in"))
         if self.method == "bath" and self.litres is None:
-            raise ValueError("litres, how much the bath holds")
+            raise ValueError(tr("litres, how much the bath holds"))
         if self.method == "light only" and self.percent is not None:
-            raise ValueError("no percent: light only is without peroxide")
+            raise ValueError(tr("no percent: light only is without peroxide"))
         if len(set(self.parts)) < len(self.parts):
-            raise ValueError("each part once")
+            raise ValueError(tr("each part once"))
         return self
 
 

@@ -7,6 +7,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from refettle.book.fields import KeptJSONField
+from refettle.language import mark, tr
 
 
 class KitVersion(models.Model):
@@ -43,7 +44,7 @@ class KitVersion(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.name}, version {self.number}"
+        return tr("{name}, version {number}", name=self.name, number=self.number)
 
 
 class KitLine(models.Model):
@@ -93,17 +94,17 @@ class KitBatch(models.Model):
         constraints = [models.CheckConstraint(condition=Q(count__gte=1) & Q(count__lte=500), name="kit_batch_size")]
 
     def __str__(self) -> str:
-        return f"batch {self.pk}"
+        return tr("batch {pk}", pk=self.pk)
 
 
 class KitStep(models.Model):
     """What was done in a batch, in order. Never changed: counted into the bags, second check, shortage, mistake."""
 
     class Kind(models.TextChoices):
-        FILLED = "filled", "counted into the bags"
-        CHECKED = "checked", "checked a second time"
-        SHORT = "short", "short of parts"
-        MISTAKE = "mistake", "a mistake found"
+        FILLED = "filled", mark("counted into the bags")
+        CHECKED = "checked", mark("checked a second time")
+        SHORT = "short", mark("short of parts")
+        MISTAKE = "mistake", mark("a mistake found")
 
     batch = models.ForeignKey(KitBatch, on_delete=models.PROTECT, related_name="steps")
     line = models.ForeignKey(KitLine, on_delete=models.PROTECT, null=True, blank=True, related_name="steps")
@@ -129,11 +130,11 @@ class Kit(models.Model):
     """One kit in its bag."""
 
     class State(models.TextChoices):
-        READY = "ready", "ready"
-        SOLD = "sold", "sold"
-        USED = "used", "used in a job"
-        RECALLED = "recalled", "recalled"
-        TAKEN_APART = "taken apart", "taken apart"
+        READY = "ready", mark("ready")
+        SOLD = "sold", mark("sold")
+        USED = "used", mark("used in a job")
+        RECALLED = "recalled", mark("recalled")
+        TAKEN_APART = "taken apart", mark("taken apart")
 
     code = models.CharField(max_length=40, unique=True)
     batch = models.ForeignKey(KitBatch, on_delete=models.PROTECT, related_name="kits")

@@ -13,6 +13,8 @@ from django.db.models.lookups import Exact
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
+from refettle.language import mark
+
 NAME_LENGTH = 80
 
 
@@ -34,9 +36,9 @@ class Person(AbstractBaseUser):
     """Somebody who signs in. Entries name people, so nobody is deleted, only barred (`is_active` false)."""
 
     class Role(models.TextChoices):
-        OWNER = "owner", "owner of the book"
-        BENCH = "bench", "bench"
-        READ_ONLY = "read only", "read only"
+        OWNER = "owner", mark("owner of the book")
+        BENCH = "bench", mark("bench")
+        READ_ONLY = "read only", mark("read only")
 
     name = models.CharField(max_length=NAME_LENGTH)
     """As it stands beside entries."""
@@ -56,7 +58,9 @@ class Person(AbstractBaseUser):
         ordering = ["key"]
         constraints = [
             models.CheckConstraint(condition=~Q(name="") & ~Q(key=""), name="person_has_a_name"),
-            models.CheckConstraint(condition=Q(role__in=["owner", "bench", "read only"]), name="person_role_known"),
+            models.CheckConstraint(
+                condition=Q(role__in=["owner", "bench", mark("read only")]), name="person_role_known"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -13,6 +13,7 @@ from django.db.models.functions import Lower
 from django.utils import timezone
 
 from refettle.book.fields import KeptJSONField
+from refettle.language import mark
 
 
 class Part(models.Model):
@@ -141,16 +142,16 @@ class Movement(models.Model):
     """One line of the ledger. Never changed; a mistake is put right by a further line that names this one."""
 
     class Kind(models.TextChoices):
-        RECEIVED = "received", "received"
-        USED = "used", "used in a job"
-        KIT = "into kit", "into a kit"
-        COUNTED = "counted", "counted"
-        SCRAPPED = "scrapped", "scrapped"
-        DONOR = "from donor", "taken from a donor unit"
-        QUARANTINED = "quarantined", "put in quarantine"
-        RELEASED = "released", "released from quarantine"
-        RETURNED = "returned", "come back from a job or a kit"
-        CORRECTED = "corrected", "a line put right"
+        RECEIVED = "received", mark("received")
+        USED = "used", mark("used in a job")
+        KIT = "into kit", mark("into a kit")
+        COUNTED = "counted", mark("counted")
+        SCRAPPED = "scrapped", mark("scrapped")
+        DONOR = "from donor", mark("taken from a donor unit")
+        QUARANTINED = "quarantined", mark("put in quarantine")
+        RELEASED = "released", mark("released from quarantine")
+        RETURNED = "returned", mark("come back from a job or a kit")
+        CORRECTED = "corrected", mark("a line put right")
 
     part = models.ForeignKey(Part, on_delete=models.PROTECT, related_name="movements")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements")

@@ -10,6 +10,7 @@ from typing import Any
 
 from refettle.book.log import LogEntry, LogError
 from refettle.book.money_entries import MONEY_ENTRIES
+from refettle.language import tr
 
 MONEY_KINDS = frozenset(MONEY_ENTRIES)
 GUARDED = frozenset({"timer", "answer", "returned", "stage"})
@@ -230,12 +231,17 @@ def refuse_money(money: Money, content: Mapping[str, Any], at: datetime, custome
     elif kind == "answer" and content.get("to", "quote") == "quote":
         numbers = [q.n for q in money.quotes]
         if content["quote"] not in numbers:
-            allowed = ", ".join(map(str, numbers)) or "none: nothing was quoted yet"
-            raise LogError(f"quote: {content['quote']} found; allowed: the number of a quote: {allowed}", field="quote")
+            allowed = ", ".join(map(str, numbers)) or tr("none: nothing was quoted yet")
+            raise LogError(
+                tr("quote: {n} found; allowed: the number of a quote: {allowed}", n=content["quote"], allowed=allowed),
+                field="quote",
+            )
     elif kind == "stage" and content["stage"] == "parted out" and customer and not money.part_out_agreed:
         raise LogError(
-            "stage: 'parted out' found, and the unit is a customer's; needed first: an entry 'answer' to parting out, "
-            "in the owner's words",
+            tr(
+                "stage: 'parted out' found, and the unit is a customer's; needed first: an entry 'answer' to parting "
+                "out, in the owner's words"
+            ),
             field="stage",
         )
 
@@ -245,16 +251,28 @@ def _refuse_timer(money: Money, content: Mapping[str, Any], at: datetime) -> Non
     if content["do"] == "start":
         if running is not None:
             raise LogError(
-                f"do: 'start' found, while the timer runs since {running.started:%Y-%m-%d %H:%M}; allowed: stop",
+                tr(
+                    "do: 'start' found, while the timer runs since {since:%Y-%m-%d %H:%M}; allowed: stop",
+                    since=running.started,
+                ),
                 field="do",
             )
         return
     if running is None:
-        raise LogError("do: 'stop' found, while no timer runs; allowed: start", field="do")
+        raise LogError(tr("do: 'stop' found, while no timer runs; allowed: start"), field="do")
     if at < running.started:
-        raise LogError(f"at: {at:%Y-%m-%d %H:%M} found; allowed: after the start, {running.started:%Y-%m-%d %H:%M}")
+        raise LogError(
+            tr(
+                "at: {at:%Y-%m-%d %H:%M} found; allowed: after the start, {start:%Y-%m-%d %H:%M}",
+                at=at,
+                start=running.started,
+            )
+        )
     if content.get("minutes") is None and running.over_midnight(at):
         raise LogError(
-            f"minutes: nothing found; needed, as the timer runs since {running.started:%Y-%m-%d %H:%M}, over midnight",
+            tr(
+                "minutes: nothing found; needed, as the timer runs since {since:%Y-%m-%d %H:%M}, over midnight",
+                since=running.started,
+            ),
             field="minutes",
         )

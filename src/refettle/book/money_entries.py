@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from refettle.book.entry_fields import Entry, Minutes, Number, Short, Text, Told
+from refettle.language import tr
 
 MOST = Decimal(10_000_000)
 
@@ -16,13 +17,15 @@ MOST = Decimal(10_000_000)
 def amount_text(value: Any) -> str:
     """An amount as typed or read, as a decimal string with two digits. Raises ValueError."""
     if isinstance(value, bool) or not isinstance(value, str | int | float | Decimal):
-        raise ValueError("an amount such as 12.50")
+        raise ValueError(tr("an amount such as 12.50"))
     try:
         amount = Decimal(str(value).strip().replace(",", "."))
     except InvalidOperation:
-        raise ValueError("an amount such as 12.50") from None
+        raise ValueError(tr("an amount such as 12.50")) from None
     if not amount.is_finite() or not 0 <= amount <= MOST or amount != round(amount, 2):
-        raise ValueError(f"an amount such as 12.50, from 0 to {MOST}, with at most two digits after the point")
+        raise ValueError(
+            tr("an amount such as 12.50, from 0 to {most}, with at most two digits after the point", most=MOST)
+        )
     return f"{abs(amount):.2f}"
 
 
@@ -30,7 +33,7 @@ def _day(value: Any) -> Any:
     try:
         return date.fromisoformat(str(value)).isoformat()
     except ValueError:
-        raise ValueError("a day such as 2031-03-02") from None
+        raise ValueError(tr("a day such as 2031-03-02")) from None
 
 
 Amount = Annotated[str, BeforeValidator(amount_text)]
@@ -50,7 +53,7 @@ class Timer(Entry):
     @model_validator(mode="after")
     def _minutes_at_the_stop(self) -> Timer:
         if self.do == "start" and self.minutes is not None:
-            raise ValueError("minutes only with stop")
+            raise ValueError(tr("minutes only with stop"))
         return self
 
 
@@ -81,7 +84,7 @@ class QuoteMade(Entry):
     @model_validator(mode="after")
     def _in_order(self) -> QuoteMade:
         if not Decimal(self.p50) <= Decimal(self.p90) <= Decimal(self.ceiling):
-            raise ValueError("p50 at most p90, and p90 at most the ceiling")
+            raise ValueError(tr("p50 at most p90, and p90 at most the ceiling"))
         return self
 
 
@@ -98,7 +101,7 @@ class Answered(Entry):
     @model_validator(mode="after")
     def _to_what(self) -> Answered:
         if self.to == "quote" and self.quote is None:
-            raise ValueError("the number of the quote that is answered")
+            raise ValueError(tr("the number of the quote that is answered"))
         return self
 
 

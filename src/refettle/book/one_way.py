@@ -8,6 +8,7 @@ from typing import Any
 
 from refettle.book.log import LogError
 from refettle.knowledge.one_way import OneWayStep, one_way_steps
+from refettle.language import tr
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,9 @@ def known_step(step: str) -> OneWayStep:
     """The step of this id. Raises LogError."""
     known = one_way_steps().get(step)
     if known is None:
-        raise LogError(f"step: '{step[:40]}' found; allowed: {', '.join(one_way_steps())}", field="step")
+        raise LogError(
+            tr("step: '{step}' found; allowed: {steps}", step=step[:40], steps=", ".join(one_way_steps())), field="step"
+        )
     return known
 
 
@@ -61,24 +64,47 @@ def refuse_go_ahead(
     """
     step = known_step(content["step"])
     if unread:
-        raise LogError(f"step: {step.name} found; needed first: the caution read: {', '.join(unread)}", field="step")
+        raise LogError(
+            tr(
+                "step: {step} found; needed first: the caution read: {unread}", step=step.name, unread=", ".join(unread)
+            ),
+            field="step",
+        )
     shown, photos = content.get("shown", {}), content.get("photos", {})
     for given, by, field in ((shown, "text", "shown"), (photos, "photo", "photos")):
         for key in given:
             if key not in step.asks or step.asks[key].by != by:
-                asked = ", ".join(k for k, a in step.asks.items() if a.by == by) or "nothing"
-                raise LogError(f"{field}: '{key[:40]}' found; {step.name}: asked for: {asked}", field=field)
+                asked = tr(", ").join(k for k, a in step.asks.items() if a.by == by) or tr("nothing")
+                raise LogError(
+                    tr(
+                        "{field}: '{key}' found; {step}: asked for: {asked}",
+                        field=field,
+                        key=key[:40],
+                        step=step.name,
+                        asked=asked,
+                    ),
+                    field=field,
+                )
     for key, ask in step.asks.items():
         if ask.by == "text" and key not in shown:
-            raise LogError(f"shown.{key}: nothing found; needed: {ask.ask}", field=f"shown.{key}")
+            raise LogError(
+                tr("shown.{key}: nothing found; needed: {asked}", key=key, asked=ask.ask), field=f"shown.{key}"
+            )
         if ask.by == "photo" and key not in photos:
-            raise LogError(f"photos.{key}: nothing found; needed: {ask.ask}", field=f"photos.{key}")
+            raise LogError(
+                tr("photos.{key}: nothing found; needed: {asked}", key=key, asked=ask.ask), field=f"photos.{key}"
+            )
         if ask.by == "saved" and not data_settled:
-            raise LogError(f"{key}: nothing found in the log; needed: an entry 'saved': {ask.ask}", field=key)
+            raise LogError(
+                tr("{key}: nothing found in the log; needed: an entry 'saved': {asked}", key=key, asked=ask.ask),
+                field=key,
+            )
     if customer and len(str(content.get("consent", "")).strip()) < 3:
         raise LogError(
-            "consent: nothing found; needed: the owner's consent, in what words and when, since the unit is a "
-            "customer's",
+            tr(
+                "consent: nothing found; needed: the owner's consent, in what words and when, since the unit is a "
+                "customer's"
+            ),
             field="consent",
         )
 
@@ -95,10 +121,19 @@ def refuse_one_way(earlier: Iterable[OneWay], content: Mapping[str, Any]) -> Non
     given = next((each for each in earlier if each.go_ahead == number), None)
     if given is None or given.step != content["step"]:
         raise LogError(
-            f"go_ahead: {number} found; allowed: the number of a go-ahead for '{content['step']}'", field="go_ahead"
+            tr(
+                "go_ahead: {number} found; allowed: the number of a go-ahead for '{step}'",
+                number=number,
+                step=content["step"],
+            ),
+            field="go_ahead",
         )
     if given.taken is not None:
         raise LogError(
-            f"go_ahead: {number} found, on which the step was taken in entry {given.taken}; allowed: a new go-ahead",
+            tr(
+                "go_ahead: {number} found, on which the step was taken in entry {taken}; allowed: a new go-ahead",
+                number=number,
+                taken=given.taken,
+            ),
             field="go_ahead",
         )

@@ -26,6 +26,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_csv import safe_cell
 from refettle.book.stores_moves import said
 from refettle.book.stores_parts import find_part
+from refettle.language import tr
 
 FOUR = Decimal("0.0001")
 
@@ -35,7 +36,14 @@ def find_order(number: int) -> Order:
     found = Order.objects.filter(number=number).select_related("supplier", "plan").first()
     if found is None:
         newest = Order.objects.values_list("number", flat=True)[:20]
-        raise StoreError(f"order: {number} found; allowed: one of {', '.join(map(str, newest)) or 'none yet'}", "order")
+        raise StoreError(
+            tr(
+                "order: {n} found; allowed: one of {allowed}",
+                n=number,
+                allowed=", ".join(map(str, newest)) or tr("none yet"),
+            ),
+            "order",
+        )
     return found
 
 
@@ -43,7 +51,7 @@ def find_line(order: Order, pk: int) -> OrderLine:
     """A line of an order. Raises StoreError."""
     line = order.lines.filter(pk=pk).select_related("part", "offer").first()
     if line is None:
-        raise StoreError(f"line: {pk} found; allowed: a line of order {order.number}", "line")
+        raise StoreError(tr("line: {pk} found; allowed: a line of order {number}", pk=pk, number=order.number), "line")
     return line
 
 
@@ -87,31 +95,48 @@ def make_orders(plan: OrderPlan, *, who: str, despite: bool = False) -> list[Ord
     who = said(who, "who", 200, 1)
     bought = plan.answer["purchases"]
     if not bought:
-        raise StoreError(f"plan {plan.pk}: nothing is to be bought by it; allowed: a plan that buys something", "plan")
+        raise StoreError(
+            tr("plan {n}: nothing is to be bought by it; allowed: a plan that buys something", n=plan.pk), "plan"
+        )
     with transaction.atomic():
         OrderPlan.objects.select_for_update().get(pk=plan.pk)
         there = list(plan.orders.filter(cancelled=None).values_list("number", flat=True))
         if there:
             numbers = ", ".join(map(str, sorted(there)))
             raise StoreError(
-                f"plan {plan.pk}: order {numbers} was made from it; allowed: cancel that first, or plan anew", "plan"
+                tr(
+                    "plan {n}: order {numbers} was made from it; allowed: cancel that first, or plan anew",
+                    n=plan.pk,
+                    numbers=numbers,
+                ),
+                "plan",
             )
         moved = moved_since(plan)
         if moved and not despite:
-            raise StoreError(f"plan {plan.pk}: since it was made, {len(moved)} things moved: {moved[0]}", "despite")
+            raise StoreError(
+                tr(
+                    "plan {n}: since it was made, {things} things moved: {first}",
+                    n=plan.pk,
+                    things=len(moved),
+                    first=moved[0],
+                ),
+                "despite",
+            )
         number = (Order.objects.aggregate(last=Max("number"))["last"] or 0) + 1
         parcels = plan.answer["parcels"]
         try:
             return [_make(plan, parcel, number + n, who) for n, parcel in enumerate(parcels)]
         except IntegrityError:
-            raise StoreError("another order was made at the same moment; allowed: the same again", "plan") from None
+            raise StoreError(tr("another order was made at the same moment; allowed: the same again"), "plan") from None
 
 
 def _make(plan: OrderPlan, parcel: Mapping[str, Any], number: int, who: str) -> Order:
     supplier = Supplier.objects.filter(name=parcel["supplier"]).first()
     terms = next(s for s in plan.asked["suppliers"] if s["name"] == parcel["supplier"])
     if supplier is None or supplier.currency != terms["currency"]:
-        raise StoreError(f"supplier: {parcel['supplier']} is called otherwise now; allowed: plan anew", "plan")
+        raise StoreError(
+            tr("supplier: {supplier} is called otherwise now; allowed: plan anew", supplier=parcel["supplier"]), "plan"
+        )
     order = Order.objects.create(
         plan=plan,
         supplier=supplier,
@@ -206,10 +231,13 @@ def send(order: Order, *, day: date | None = None, due: date | None = None) -> O
     today = timezone.localdate()
     on = day or today
     if on > today:
-        raise StoreError(f"sent: {on} found; allowed: today, {today}, or before", "day")
+        raise StoreError(tr("sent: {on} found; allowed: today, {today}, or before", on=on, today=today), "day")
     with holding_order(order):
         if order.sent is not None or order.cancelled is not None:
-            raise StoreError(f"order {order.number}: {state_of(order)} already; allowed: one not sent yet", "order")
+            raise StoreError(
+                tr("order {n}: {state} already; allowed: one not sent yet", n=order.number, state=tr(state_of(order))),
+                "order",
+            )
         if due is None and order.due is not None:
             planned = date.fromisoformat(order.plan.asked["day"]) if order.plan else timezone.localdate(order.created)
             due = _later(order.due, on, planned)
@@ -218,7 +246,7 @@ def send(order: Order, *, day: date | None = None, due: date | None = None) -> O
         else:
             order.lines.update(due=None)
         if due is not None and due < on:
-            raise StoreError(f"due: {due} found; allowed: {on}, when it was sent, or later", "due")
+            raise StoreError(tr("due: {due} found; allowed: {on}, when it was sent, or later", due=due, on=on), "due")
         at = timezone.now() if on == today else timezone.make_aware(datetime(on.year, on.month, on.day, 12))
         Order.objects.filter(pk=order.pk).update(sent=at, due=due)
         order.sent, order.due = at, due
@@ -234,9 +262,16 @@ def set_due(order: Order, due: date | None) -> None:
     """Another day by which it is to come, as the supplier says."""
     with holding_order(order):
         if order.cancelled is not None or order.closed is not None:
-            raise StoreError(f"order {order.number}: {state_of(order)}; allowed: one of which something comes", "order")
+            raise StoreError(
+                tr(
+                    "order {n}: {state}; allowed: one of which something comes",
+                    n=order.number,
+                    state=tr(state_of(order)),
+                ),
+                "order",
+            )
         if due is not None and order.sent is not None and due < timezone.localdate(order.sent):
-            raise StoreError(f"due: {due} found; allowed: the day it was sent or later", "due")
+            raise StoreError(tr("due: {due} found; allowed: the day it was sent or later", due=due), "due")
         Order.objects.filter(pk=order.pk).update(due=due)
         order.lines.update(due=None)
         order.due = due
@@ -249,8 +284,8 @@ def will_not_come(line: OrderLine, *, who: str, why: str, count: int | None = No
         line.refresh_from_db()
         number = line.open if count is None else count
         if not 1 <= number <= line.open:
-            allowed = f"1 to {line.open}, as are to come" if line.open else "none: nothing of it is to come"
-            raise StoreError(f"count: {number} found; allowed: {allowed}", "count")
+            allowed = tr("1 to {n}, as are to come", n=line.open) if line.open else tr("none: nothing of it is to come")
+            raise StoreError(tr("count: {n} found; allowed: {allowed}", n=number, allowed=allowed), "count")
         write_receipt(line, who=who, gone=number, note=why, delivery=delivery)
     return number
 
@@ -262,7 +297,9 @@ def wait_after_all(line: OrderLine, *, who: str, why: str = "it comes after all"
         line.refresh_from_db()
         number = min(line.gone, line.pieces - line.received)
         if number < 1:
-            raise StoreError(f"line {line.sku}: nothing of it was given up; allowed: a line that was", "line")
+            raise StoreError(
+                tr("line {sku}: nothing of it was given up; allowed: a line that was", sku=line.sku), "line"
+            )
         write_receipt(line, who=who, gone=-number, note=why)
     return number
 
@@ -273,7 +310,14 @@ def cancel(order: Order, *, who: str, why: str) -> int:
     with holding_order(order):
         left = [line for line in order.lines.all() if line.open]
         if not left:
-            raise StoreError(f"order {order.number}: {state_of(order)}; allowed: one of which something comes", "order")
+            raise StoreError(
+                tr(
+                    "order {n}: {state}; allowed: one of which something comes",
+                    n=order.number,
+                    state=tr(state_of(order)),
+                ),
+                "order",
+            )
         number = sum(line.open for line in left)
         for line in left:
             write_receipt(line, who=who, gone=line.open, note=why)

@@ -16,6 +16,7 @@ from refettle.book import kits, reorder, wants
 from refettle.book.models_kits import KitVersion
 from refettle.book.models_orders import OrderLine
 from refettle.book.models_stores import Part
+from refettle.language import tr
 
 FAR = date(9999, 1, 1)
 
@@ -183,9 +184,9 @@ def _of_jobs() -> list[Needed]:
             parts = tuple(
                 Choice(m.code, "; ".join((m.says, *m.check_first)), bool(m.check_first)) for m in each.acceptable
             )
-            what = each.what + (f" for {', '.join(each.refs)}" if each.refs else "")
+            what = tr("{part} for {places}", part=each.what, places=", ".join(each.refs)) if each.refs else each.what
             key = f"job:{each.job}:{each.entry}"
-            found.append(Needed(key, f"job {each.job}", what, quantity, each.by, parts, each.note))
+            found.append(Needed(key, tr("job {job}", job=each.job), what, quantity, each.by, parts, each.note))
     return found
 
 
@@ -197,10 +198,12 @@ def _of_kits() -> list[Needed]:
         count = kits.to_make(version)
         days = [w.by for w in wishes if w.version_id == version.pk and w.by is not None]
         for line in version.lines.all() if count else ():
-            parts = (Choice(line.part.code, "as the kit says"),
-                     *(Choice(str(code), "may stand in, by the kit's list") for code in line.alternates))  # fmt: skip
-            what = f"{line.part.code}, {line.quantity} in each of {count} kits"
-            whom = f"kit {version.name}, v{version.number}"
+            parts = (
+                Choice(line.part.code, tr("as the kit says")),
+                *(Choice(str(code), tr("may stand in, by the kit's list")) for code in line.alternates),
+            )
+            what = tr("{code}, {pieces} in each of {kits} kits", code=line.part.code, pieces=line.quantity, kits=count)
+            whom = tr("kit {kit}, v{version}", kit=version.name, version=version.number)
             found.append(Needed(f"kit:{version.pk}:{line.n}", whom, what, count * line.quantity,
                                 min(days, default=None), parts))  # fmt: skip
     return found
@@ -224,10 +227,10 @@ def _of_levels(today: date, others: Sequence[Needed], lines: Sequence[Coming]) -
             continue
         then = replace(level, available=part.free + spare.get(pk, 0) - asked.get(part.code, 0))
         if then.low:
-            need = Needed(
-                f"reorder:{pk}", "the stores", f"{part.code}, to have {then.available + then.order}",
-                then.available + then.order, None, (Choice(part.code),), level.why,
-            )  # fmt: skip
+            what = tr("{code}, to have {pieces}", code=part.code, pieces=then.available + then.order)
+            wanted = then.available + then.order
+            key = f"reorder:{pk}"
+            need = Needed(key, tr("the stores"), what, wanted, None, (Choice(part.code),), level.why)
             found.append(_with(need, give_spare(lines, [part.code], need.quantity)))
     return [each for each in found if each.left > 0]
 

@@ -12,12 +12,14 @@ from django.conf import settings
 from django.utils import timezone
 
 from refettle.book import prices
+from refettle.book.kept_texts import kept
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_stores import Part, Reservation
 from refettle.book.orders_alike import apart, together
 from refettle.book.orders_needs import FAR, Needed, free_of, needs
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
+from refettle.language import SOURCE, several, speaking, tr
 from refettle.ordering import model as ordering
 
 MOST_SAID = 40
@@ -74,7 +76,8 @@ def plain(value: Any) -> Any:
 def gather(asked: Asked, today: date | None = None, without_plan: int | None = None) -> dict[str, Any]:
     """Needs, stores, offers and terms of now, as plain values. Raises StoreError where nothing is to be ordered."""
     day = today or timezone.localdate()
-    every = needs(day, without_plan)
+    with speaking(SOURCE):
+        every = needs(day, without_plan)
     chosen = [each for each in every if each.left > 0 and each.key not in asked.leave]
     codes = {c for each in chosen for c in each.codes(True)}
     known = list(Part.objects.filter(code__in=codes))
@@ -222,7 +225,14 @@ def find_plan(number: int) -> OrderPlan:
     found = OrderPlan.objects.filter(pk=number).first()
     if found is None:
         newest = OrderPlan.objects.order_by("-pk").values_list("pk", flat=True)[:20]
-        raise StoreError(f"plan: {number} found; allowed: one of {', '.join(map(str, newest)) or 'none yet'}", "plan")
+        raise StoreError(
+            tr(
+                "plan: {n} found; allowed: one of {allowed}",
+                n=number,
+                allowed=", ".join(map(str, newest)) or tr("none yet"),
+            ),
+            "plan",
+        )
     return found
 
 
@@ -238,12 +248,19 @@ def moved_since(plan: OrderPlan, today: date | None = None) -> list[str]:
     told = []
     late = (day - date.fromisoformat(was["day"])).days
     if late > 0:
-        told.append(f"It was worked out on {was['day']}: what is ordered now comes {late} day{'s' * (late > 1)} later.")
+        told.append(
+            several(
+                "It was worked out on {day}: what is ordered now comes {n} day later.",
+                "It was worked out on {day}: what is ordered now comes {n} days later.",
+                late,
+                day=was["day"],
+            )
+        )
     told += _needs_moved(was, now)
     for code in sorted({*was["stock"], *now["stock"]}):
         before, after = was["stock"].get(code, 0), now["stock"].get(code, 0)
         if before != after:
-            told.append(f"{code}: {after} free now, {before} then.")
+            told.append(tr("{code}: {after} free now, {before} then.", code=code, after=after, before=before))
     told += _offers_moved(plan.answer["purchases"], was, now)
     return told[:MOST_SAID]
 
@@ -270,19 +287,33 @@ def _needs_moved(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     told = []
     for key, row in before.items():
         new = after.get(key)
-        words = f"{row['whom'].capitalize()}, {row['what']}"
+        words = _words(row)
         if new is None:
-            told.append(f"{words}: no longer needed.")
+            told.append(tr("{need}: no longer needed.", need=words))
         elif new["quantity"] != row["quantity"]:
-            told.append(f"{words}: {new['quantity']} needed now, {row['quantity']} then.")
+            told.append(
+                tr("{need}: {now} needed now, {then} then.", need=words, now=new["quantity"], then=row["quantity"])
+            )
         elif new["by"] != row["by"]:
-            told.append(f"{words}: needed by {new['by'] or 'no day'} now, by {row['by'] or 'no day'} then.")
+            told.append(
+                tr(
+                    "{need}: needed by {now} now, by {then} then.",
+                    need=words,
+                    now=new["by"] or tr("no day"),
+                    then=row["by"] or tr("no day"),
+                )
+            )
         elif [code for code, _ in new["parts"]] != [code for code, _ in row["parts"]]:
-            told.append(f"{words}: other parts would do now than then.")
+            told.append(tr("{need}: other parts would do now than then.", need=words))
     for key, row in after.items():
         if key not in before:
-            told.append(f"{row['whom'].capitalize()}, {row['what']}: needed since, {row['quantity']}.")
+            told.append(tr("{need}: needed since, {quantity}.", need=_words(row), quantity=row["quantity"]))
     return told
+
+
+def _words(row: Mapping[str, Any]) -> str:
+    whom = kept(row["whom"])
+    return f"{whom[:1].upper()}{whom[1:]}, {kept(row['what'])}"
 
 
 def _offers_moved(bought: Sequence[Any], was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
@@ -293,18 +324,25 @@ def _offers_moved(bought: Sequence[Any], was: Mapping[str, Any], now: Mapping[st
         old, new = before[key], after.get(key)
         name = f"{each['supplier']} {each['sku']}"
         if new is None:
-            told.append(f"{name}: no longer offered for {each['part']}.")
+            told.append(tr("{offer}: no longer offered for {part}.", offer=name, part=each["part"]))
             continue
         if new["tiers"] != old["tiers"]:
-            told.append(f"{name}: another price now.")
+            told.append(tr("{offer}: another price now.", offer=name))
         if new["pack"] != old["pack"] or new["minimum"] != old["minimum"]:
-            told.append(f"{name}: sold in other packs now.")
+            told.append(tr("{offer}: sold in other packs now.", offer=name))
         if new["stock"] is not None and new["stock"] < each["pieces"]:
-            told.append(f"{name}: {new['stock']} in stock there, fewer than planned.")
+            told.append(tr("{offer}: {stock} in stock there, fewer than planned.", offer=name, stock=new["stock"]))
         if new["lead_days"] > old["lead_days"]:
-            told.append(f"{name}: takes {new['lead_days']} days now, {old['lead_days']} then.")
+            told.append(
+                tr(
+                    "{offer}: takes {now} days now, {then} then.",
+                    offer=name,
+                    now=new["lead_days"],
+                    then=old["lead_days"],
+                )
+            )
     terms = {s["name"]: s for s in now["suppliers"]}
     for supplier in was["suppliers"]:
         if supplier["name"] in {each["supplier"] for each in bought} and terms.get(supplier["name"]) != supplier:
-            told.append(f"{supplier['name']}: other terms now for shipping, minimum or currency.")
+            told.append(tr("{supplier}: other terms now for shipping, minimum or currency.", supplier=supplier["name"]))
     return told

@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 from refettle.book import stores
+from refettle.book.kept_texts import kept
 from refettle.book.models_orders import Order, OrderLine, Receipt
 from refettle.book.models_stores import Movement, Part
 from refettle.book.orders import FOUR, find_line, holding_order, state_of, write_receipt
@@ -21,6 +22,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_lots import Came, price_of
 from refettle.book.stores_moves import quantity
 from refettle.book.stores_parts import find_part
+from refettle.language import local, mark, tr
 
 
 @dataclass(frozen=True)
@@ -99,9 +101,11 @@ def receive(order: Order, arrived: Sequence[Arrived], *, who: str, delivery: str
         if delivery and Receipt.objects.filter(line__order=order, delivery=delivery[:40]).exists():
             return Received(again=True)
         if order.sent is None:
-            raise StoreError(f"order {order.number}: {state_of(order)}; allowed: one that was sent", "order")
+            raise StoreError(
+                tr("order {n}: {state}; allowed: one that was sent", n=order.number, state=tr(state_of(order))), "order"
+            )
         if not arrived:
-            raise StoreError("pieces: none found in any line; allowed: what came, for one line or more", "pieces")
+            raise StoreError(tr("pieces: none found in any line; allowed: what came, for one line or more"), "pieces")
         lines = {each.line: find_line(order, each.line) for each in arrived}
         moves: list[Movement] = []
         remarks: list[str] = []
@@ -112,7 +116,7 @@ def receive(order: Order, arrived: Sequence[Arrived], *, who: str, delivery: str
         for each in arrived:
             line = lines[each.line]
             if each.rest_gone and line.open:
-                remarks.append(f"{line.sku}: {line.open} will not come.")
+                remarks.append(tr("{sku}: {n} will not come.", sku=line.sku, n=line.open))
                 write_receipt(line, who=who, gone=line.open, delivery=delivery, note=each.note or "will not come")
         return Received(tuple(moves), tuple(remarks))
 
@@ -122,8 +126,14 @@ def _part(each: Arrived, line: OrderLine) -> Part:
         return line.part
     part = find_part(each.instead)
     if part.pk == line.part_id:
-        raise StoreError(f"{line.sku}: {part.code} found as another part; allowed: nothing, as it is the one ordered",
-                         f"instead-{line.pk}")  # fmt: skip
+        raise StoreError(
+            tr(
+                "{sku}: {code} found as another part; allowed: nothing, as it is the one ordered",
+                sku=line.sku,
+                code=part.code,
+            ),
+            f"instead-{line.pk}",
+        )
     return part
 
 
@@ -139,30 +149,35 @@ def _one(
 ) -> list[Movement]:
     pieces = quantity(each.pieces, f"{line.sku}, pieces", 0)
     if each.back and not each.instead:
-        raise StoreError(f"{line.sku}: sent back, and no other part named; allowed: which part it was",
+        raise StoreError(tr("{sku}: sent back, and no other part named; allowed: which part it was", sku=line.sku),
                          f"instead-{line.pk}")  # fmt: skip
     if not pieces:
         if each.rest_gone:
             return []
-        raise StoreError(f"{line.sku}: 0 pieces found; allowed: 1 or more, or that it will not come", f"came-{line.pk}")
+        raise StoreError(
+            tr("{sku}: 0 pieces found; allowed: 1 or more, or that it will not come", sku=line.sku), f"came-{line.pk}"
+        )
     if each.back:
         note = f"{pieces} of {part.code} came in its place and went back{'. ' if each.note else ''}{each.note}"
         write_receipt(line, who=who, instead=True, delivery=delivery, note=note)
-        remarks.append(f"{line.sku}: {note}.")
+        remarks.append(f"{line.sku}: {kept(note)}.")
         return []
     line.refresh_from_db(fields=["received", "gone"])
     excess = pieces - line.open
     if excess > 0 and not over:
         raise TooManyError(
-            f"{line.sku}: {pieces} came, and {line.open} are to come; say so once more if {excess} more are kept",
+            tr(
+                "{sku}: {pieces} came, and {expected} are to come; say so once more if {excess} more are kept",
+                sku=line.sku,
+                pieces=pieces,
+                expected=line.open,
+                excess=excess,
+            ),
             f"came-{line.pk}",
         )
     price = price_of(each.price, f"{line.sku}, price")
     if price is not None and price.quantize(FOUR) != line.price:
-        remarks.append(
-            f"{line.sku}: {price:f} {order.currency} paid for one, {line.price.normalize():f} as ordered: "
-            f"{_more(pieces * (price - line.price))} {order.currency} for {pieces}."
-        )
+        remarks.append(_paid_otherwise(line, price, pieces, order.currency))
     came = Came(
         each.lot, each.made, source=order.supplier.name, price=line.price if price is None else price,
         currency=order.currency,
@@ -178,16 +193,33 @@ def _one(
     )
     after_all = max(0, min(line.gone, excess))
     if excess > 0:
-        remarks.append(f"{line.sku}: {excess} more than were to come.")
+        remarks.append(tr("{sku}: {excess} more than were to come.", sku=line.sku, excess=excess))
     if each.instead:
-        remarks.append(f"{line.sku}: {pieces} of {part.code} kept in place of {line.part.code}.")
+        remarks.append(
+            tr(
+                "{sku}: {pieces} of {code} kept in place of {ordered}.",
+                sku=line.sku,
+                pieces=pieces,
+                code=part.code,
+                ordered=line.part.code,
+            )
+        )
     write_receipt(line, who=who, pieces=pieces, gone=-after_all, movement=made, instead=bool(each.instead),
                   delivery=delivery, note=each.note)  # fmt: skip
     return [made]
 
 
-def _more(value: Decimal) -> str:
-    return f"{abs(value):.2f} {'more' if value > 0 else 'less'}"
+def _paid_otherwise(line: OrderLine, price: Decimal, pieces: int, currency: str) -> str:
+    more = pieces * (price - line.price)
+    text = (
+        mark("{sku}: {paid} {currency} paid for one, {ordered} as ordered: {sum} more {currency} for {pieces}.")
+        if more > 0
+        else mark("{sku}: {paid} {currency} paid for one, {ordered} as ordered: {sum} less {currency} for {pieces}.")
+    )
+    paid, ordered = local(f"{price:f}"), local(f"{line.price.normalize():f}")
+    return tr(
+        text, sku=line.sku, paid=paid, ordered=ordered, sum=local(f"{abs(more):.2f}"), currency=currency, pieces=pieces
+    )
 
 
 # ---------------------------------------------------------------- put right

@@ -21,6 +21,7 @@ from django.db.models import F
 from django.utils import timezone
 
 from refettle.book.models_people import NAME_LENGTH, Person, PhoneLink, SignInCount, name_key
+from refettle.language import several, tr
 
 ROLES = tuple(Person.Role.values)
 WINDOW = timedelta(minutes=15)
@@ -46,7 +47,13 @@ class TooManyTriesError(Exception):
     """Too many wrong tries; `minutes` until the next is looked at."""
 
     def __init__(self, minutes: int) -> None:
-        super().__init__(f"Too many tries. The next is looked at in {minutes} minute{'' if minutes == 1 else 's'}.")
+        super().__init__(
+            several(
+                "Too many tries. The next is looked at in {n} minute.",
+                "Too many tries. The next is looked at in {n} minutes.",
+                minutes,
+            )
+        )
         self.minutes = minutes
 
 
@@ -58,7 +65,9 @@ def find(name: str) -> Person:
     try:
         return Person.objects.get_by_natural_key(name)
     except Person.DoesNotExist:
-        raise PeopleError(f"name: '{name[:NAME_LENGTH]}' found; allowed: somebody of refettle people list") from None
+        raise PeopleError(
+            tr("name: '{name}' found; allowed: somebody of refettle people list", name=name[:NAME_LENGTH])
+        ) from None
 
 
 def owners() -> int:
@@ -70,7 +79,7 @@ def role_named(text: str) -> str:
     """A role as typed: `read-only` is `read only`. Raises PeopleError."""
     role = text.strip().lower().replace("-", " ")
     if role not in ROLES:
-        raise PeopleError(f"role: '{text[:40]}' found; allowed: {', '.join(ROLES)}", "role")
+        raise PeopleError(tr("role: '{role}' found; allowed: {roles}", role=text[:40], roles=", ".join(ROLES)), "role")
     return role
 
 
@@ -79,7 +88,10 @@ def add(name: str, role: str, password: str) -> Person:
     shown = " ".join(name.split())
     key = name_key(shown)
     if not shown or len(shown) > NAME_LENGTH or not shown.isprintable() or not any(c.isalnum() for c in shown):
-        raise PeopleError(f"name: '{name[:100]}' found; allowed: a name of 1 to {NAME_LENGTH} characters", "name")
+        raise PeopleError(
+            tr("name: '{name}' found; allowed: a name of 1 to {most} characters", name=name[:100], most=NAME_LENGTH),
+            "name",
+        )
     person = Person(name=shown, key=key, role=role_named(role))
     _check_password(password, person)
     person.set_password(password)
@@ -88,8 +100,10 @@ def add(name: str, role: str, password: str) -> Person:
             person.save(force_insert=True)
     except IntegrityError:
         there = Person.objects.get(key=key)
-        state = "in use" if there.is_active else "barred, and stands beside old entries"
-        raise PeopleError(f"name: '{shown}' found, which is {state}; allowed: another name", "name") from None
+        state = tr("in use") if there.is_active else tr("barred, and stands beside old entries")
+        raise PeopleError(
+            tr("name: '{name}' found, which is {state}; allowed: another name", name=shown, state=state), "name"
+        ) from None
     return person
 
 
@@ -97,7 +111,7 @@ def _check_password(password: str, person: Person) -> None:
     try:
         validate_password(password, person)
     except ValidationError as error:
-        raise PeopleError(f"password: {' '.join(error.messages)}", "password") from None
+        raise PeopleError(tr("password: {reasons}", reasons=" ".join(error.messages)), "password") from None
 
 
 def set_password(person: Person, password: str) -> None:
@@ -146,7 +160,9 @@ def _an_owner_stays() -> Iterator[None]:
         before = list(Person.objects.select_for_update().filter(role=Person.Role.OWNER, is_active=True))
         yield
         if before and not owners():
-            raise PeopleError(f"role: {before[0].name} is the last owner of the book; allowed: once there is another")
+            raise PeopleError(
+                tr("role: {name} is the last owner of the book; allowed: once there is another", name=before[0].name)
+            )
 
 
 # ---------------------------------------------------------------- signing in

@@ -20,6 +20,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from refettle.book.models import Photo
 from refettle.book.stripping import EXIF_ORIENTATION, Damaged, strip
 from refettle.book.whole import write_whole
+from refettle.language import mark, tr
 from refettle.whitening.picture import strict_pictures
 
 MAX_BYTES = 60_000_000
@@ -29,7 +30,7 @@ SIZES = {"thumb": 480, "screen": 1600}
 """Longest side in pixels of the smaller copies."""
 ENDINGS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}
 MIME = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
-ALLOWED = "a JPEG, PNG or WebP photo of at most 60 MB and 120 megapixels"
+ALLOWED = mark("a JPEG, PNG or WebP photo of at most 60 MB and 120 megapixels")
 
 # Pillow's own guard, for anything that opens a picture without asking its size first.
 Image.MAX_IMAGE_PIXELS = MAX_PIXELS
@@ -39,7 +40,9 @@ class PhotoError(ValueError):
     """The file cannot be taken as a photo; says what was found and what is allowed."""
 
     def __init__(self, found: str, allowed: str = ALLOWED) -> None:
-        super().__init__(f"The photo cannot be taken: found {found}; allowed: {allowed}.")
+        super().__init__(
+            tr("The photo cannot be taken: found {found}; allowed: {allowed}.", found=found, allowed=tr(allowed))
+        )
 
 
 class Readable(Protocol):
@@ -78,7 +81,9 @@ def store_photo(file: Readable, folder: Path) -> Photo:
         try:
             stripped = strip(data, file_format, orientation)
         except Damaged as error:
-            raise PhotoError(f"a damaged {file_format} file: {error}", "a whole photo") from None
+            raise PhotoError(
+                tr("a damaged {format} file: {error}", format=file_format, error=error), tr("a whole photo")
+            ) from None
     copies = _copies(stripped, file_format, list(SIZES))
     if orientation >= 5:
         width, height = height, width
@@ -120,9 +125,13 @@ def as_kept(data: bytes) -> tuple[str, int, int]:
     try:
         stripped = strip(data, file_format, orientation)
     except Damaged as error:
-        raise PhotoError(f"a damaged {file_format} file: {error}", "a whole photo") from None
+        raise PhotoError(
+            tr("a damaged {format} file: {error}", format=file_format, error=error), tr("a whole photo")
+        ) from None
     if stripped != data:
-        raise PhotoError("more than the picture in it: place, camera or other data", "a photo as a bench book keeps it")
+        raise PhotoError(
+            tr("more than the picture in it: place, camera or other data"), tr("a photo as a bench book keeps it")
+        )
     _copies(data, file_format, ["thumb"])
     return (file_format, height, width) if orientation >= 5 else (file_format, width, height)
 
@@ -171,9 +180,9 @@ def ensure_copy(photo: Photo, size: str, folder: Path) -> Path:
 def _read(file: Readable) -> bytes:
     data = file.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        raise PhotoError("a file of more than 60 MB")
+        raise PhotoError(tr("a file of more than 60 MB"))
     if not data:
-        raise PhotoError("an empty file")
+        raise PhotoError(tr("an empty file"))
     return data
 
 
@@ -190,16 +199,16 @@ def _sniff(data: bytes) -> str:
 
 def _what_it_is(data: bytes) -> str:
     if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1"):
-        return "a HEIC photo, which cannot be read here; set the camera to save JPEG, or convert it first"
+        return tr("a HEIC photo, which cannot be read here; set the camera to save JPEG, or convert it first")
     if data[4:8] == b"ftyp":
-        return "an AVIF picture" if data[8:12] in (b"avif", b"avis") else "a film"
+        return tr("an AVIF picture") if data[8:12] in (b"avif", b"avis") else tr("a film")
     for start, what in (
-        (b"GIF8", "a GIF picture"),
-        (b"BM", "a BMP picture"),
-        (b"II*\0", "a TIFF or raw camera file"),
-        (b"MM\0*", "a TIFF or raw camera file"),
-        (b"%PDF", "a PDF document"),
-        (b"PK\x03\x04", "a zip archive"),
+        (b"GIF8", tr("a GIF picture")),
+        (b"BM", tr("a BMP picture")),
+        (b"II*\0", tr("a TIFF or raw camera file")),
+        (b"MM\0*", tr("a TIFF or raw camera file")),
+        (b"%PDF", tr("a PDF document")),
+        (b"PK\x03\x04", tr("a zip archive")),
     ):
         if data.startswith(start):
             return what
@@ -209,8 +218,8 @@ def _what_it_is(data: bytes) -> str:
     except UnicodeDecodeError as error:
         text = head[: error.start].decode("utf-8") if error.start > len(head) - 4 else "\0"
     if "\0" not in text:
-        return f"a text file that begins '{' '.join(text.split())[:30]}'"
-    return "a file of an unknown kind"
+        return tr("a text file that begins '{text}'", text=" ".join(text.split())[:30])
+    return tr("a file of an unknown kind")
 
 
 def _open(data: bytes, file_format: str) -> Image.Image:
@@ -218,16 +227,30 @@ def _open(data: bytes, file_format: str) -> Image.Image:
     try:
         image = Image.open(BytesIO(data), formats=[file_format])
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise PhotoError(f"a picture of more than {MAX_PIXELS / 1e6:.0f} megapixels") from None
+        raise PhotoError(
+            tr("a picture of more than {megapixels:.0f} megapixels", megapixels=MAX_PIXELS / 1e6)
+        ) from None
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, EOFError):
-        raise PhotoError(f"a damaged {file_format} file: its header cannot be read", "a whole photo") from None
+        raise PhotoError(
+            tr("a damaged {format} file: its header cannot be read", format=file_format), tr("a whole photo")
+        ) from None
     width, height = image.size
     if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE:
-        raise PhotoError(f"{width} x {height} pixels ({width * height / 1e6:.0f} megapixels)")
+        raise PhotoError(
+            tr(
+                "{width} x {height} pixels ({megapixels:.0f} megapixels)",
+                width=width,
+                height=height,
+                megapixels=width * height / 1e6,
+            )
+        )
     if min(width, height) < MIN_SIDE:
-        raise PhotoError(f"{width} x {height} pixels", f"at least {MIN_SIDE} pixels each way")
+        raise PhotoError(
+            tr("{width} x {height} pixels", width=width, height=height),
+            tr("at least {least} pixels each way", least=MIN_SIDE),
+        )
     if file_format != "JPEG" and getattr(image, "n_frames", 1) > 1:
-        raise PhotoError("a moving picture", "a still photo")
+        raise PhotoError(tr("a moving picture"), tr("a still photo"))
     return image
 
 
@@ -265,7 +288,9 @@ def _copies(data: bytes, file_format: str, sizes: list[str]) -> dict[str, bytes]
             image.thumbnail((longest, longest), Image.Resampling.LANCZOS, reducing_gap=2.0)
             upright = _flat(ImageOps.exif_transpose(image))
         except (OSError, ValueError, SyntaxError, EOFError) as error:
-            raise PhotoError(f"a damaged {file_format} file: {error}", "a whole photo") from None
+            raise PhotoError(
+                tr("a damaged {format} file: {error}", format=file_format, error=error), tr("a whole photo")
+            ) from None
     copies: dict[str, bytes] = {}
     for size in sorted(sizes, key=lambda s: -SIZES[s]):
         upright.thumbnail((SIZES[size], SIZES[size]), Image.Resampling.LANCZOS)

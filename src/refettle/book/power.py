@@ -7,6 +7,7 @@ from typing import Any
 
 from refettle.book.log import LogError
 from refettle.knowledge.compile import FIRST_POWER, LIVE, CompiledType
+from refettle.language import tr
 
 LIMIT_AT_MOST = 5.0
 """The current limit at first power-on, at most so many times what a good unit draws (estimate; start lower)."""
@@ -33,27 +34,42 @@ def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> lis
         facts = dict(data.get("adapter") or {})
         for fact in ("output", "volts", "amps", "polarity", "plug"):
             if facts.get(fact) == "does not match":
-                problems.append(f"The adapter's {fact} does not match the unit: use another adapter.")
+                problems.append(tr("The adapter's {fact} does not match the unit: use another adapter.", fact=fact))
             elif fact not in facts and unit.power_on.feed == "adapter":
-                problems.append(f"The adapter's {fact} is not confirmed.")
+                problems.append(tr("The adapter's {fact} is not confirmed.", fact=fact))
     measured = dict(data.get("rails_ohm") or {})
     for key, rail in unit.power_on.rails.items():
         if key not in measured:
-            problems.append(f"{rail.name} to ground is not measured.")
+            problems.append(tr("{rail} to ground is not measured.", rail=rail.name))
             continue
         limit = max(1.0, (rail.to_ground_ohm or 10.0) / 10.0)
         if measured[key] < limit:
             problems.append(
-                f"{rail.name} to ground reads {measured[key]:g} Ω, below {limit:g} Ω: a short. Find it before power."
+                tr(
+                    "{rail} to ground reads {ohms:g} Ω, below {limit:g} Ω: a short. Find it before power.",
+                    rail=rail.name,
+                    ohms=measured[key],
+                    limit=limit,
+                )
             )
     unknown = set(measured) - set(unit.power_on.rails)
     if unknown:
-        allowed = ", ".join(unit.power_on.rails) or "none"
-        raise LogError(f"rails_ohm: '{min(unknown)}' found; allowed: {allowed}", field="rails_ohm")
+        allowed = tr(", ").join(unit.power_on.rails) or tr("none")
+        raise LogError(
+            tr("rails_ohm: '{unknown}' found; allowed: {allowed}", unknown=min(unknown), allowed=allowed),
+            field="rails_ohm",
+        )
     limit_now, good = data.get("limit_amps"), unit.power_on.current_amps
     if limit_now is None and not str(data.get("limiter", "")).strip():
-        problems.append("No current limit is set.")
+        problems.append(tr("No current limit is set."))
     if limit_now is not None and good is not None and limit_now > LIMIT_AT_MOST * good:
         most = LIMIT_AT_MOST * good
-        problems.append(f"A limit of {limit_now:g} A is above {most:.3g} A; a good unit draws {good:g} A.")
+        problems.append(
+            tr(
+                "A limit of {limit:g} A is above {most:.3g} A; a good unit draws {good:g} A.",
+                limit=limit_now,
+                most=most,
+                good=good,
+            )
+        )
     return problems

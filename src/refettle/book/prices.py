@@ -19,6 +19,7 @@ from django.db import IntegrityError, transaction
 from refettle.book import files
 from refettle.book.models_prices import Offer, PriceList, Sold, Supplier
 from refettle.book.models_stores import Part
+from refettle.language import mark, tr
 from refettle.ordering import model as ordering
 from refettle.ordering.pricelist import Listed, PriceListError, PriceRead, read_list
 from refettle.ordering.pricelist_model import Columns, columns_from
@@ -45,28 +46,33 @@ def read_terms(typed: Mapping[str, str]) -> dict[str, Any]:
     """A supplier's name and terms as typed in a form. Raises PriceError naming the field."""
     name = " ".join(typed.get("name", "").split())
     if not 1 <= len(name) <= 120:
-        raise PriceError(f"name: {len(name)} letters found; allowed: 1 to 120", "name")
+        raise PriceError(tr("name: {n} letters found; allowed: 1 to 120", n=len(name)), "name")
     currency = typed.get("currency", "").strip().upper() or str(settings.REFETTLE_CURRENCY)
     if currency not in CURRENCIES:
         raise PriceError(
-            f"currency: '{currency[:20]}' found; allowed: three letters of ISO 4217, such as EUR", "currency"
+            tr("currency: '{currency}' found; allowed: three letters of ISO 4217, such as EUR", currency=currency[:20]),
+            "currency",
         )
     days = typed.get("lead_days", "").strip() or "5"
     if not re.fullmatch(r"\d{1,4}", days) or int(days) > 3650:
-        raise PriceError(f"lead days: '{days[:20]}' found; allowed: a whole number from 0 to 3650", "lead_days")
-    free = _amount(typed, "free_from", "free from")
+        raise PriceError(
+            tr("lead days: '{days}' found; allowed: a whole number from 0 to 3650", days=days[:20]), "lead_days"
+        )
+    free = _amount(typed, "free_from", mark("free from"))
     made = {
         "name": name,
         "currency": currency,
-        "shipping": _amount(typed, "shipping", "shipping") or Decimal(0),
+        "shipping": _amount(typed, "shipping", mark("shipping")) or Decimal(0),
         "free_from": free,
-        "minimum": _amount(typed, "minimum", "smallest order") or Decimal(0),
+        "minimum": _amount(typed, "minimum", mark("smallest order")) or Decimal(0),
         "lead_days": int(days),
     }
-    for field, most in (("address", 1000), ("note", 4000)):
+    for field, most in ((mark("address"), 1000), (mark("note"), 4000)):
         text = typed.get(field, "").replace("\r\n", "\n").strip()
         if len(text) > most:
-            raise PriceError(f"{field}: {len(text)} letters found; allowed: up to {most}", field)
+            raise PriceError(
+                tr("{field}: {n} letters found; allowed: up to {most}", field=tr(field), n=len(text), most=most), field
+            )
         made[field] = text
     return made
 
@@ -81,7 +87,13 @@ def _amount(typed: Mapping[str, str], field: str, name: str) -> Decimal | None:
         value = Decimal("NaN")
     if value.is_nan() or not 0 <= value <= MOST_TERMS or value != round(value, 2):
         raise PriceError(
-            f"{name}: '{text[:20]}' found; allowed: an amount from 0 to {MOST_TERMS:,} with two decimals", field
+            tr(
+                "{name}: '{text}' found; allowed: an amount from 0 to {most:,} with two decimals",
+                name=tr(name),
+                text=text[:20],
+                most=MOST_TERMS,
+            ),
+            field,
         )
     return value
 
@@ -89,23 +101,31 @@ def _amount(typed: Mapping[str, str], field: str, name: str) -> Decimal | None:
 def add_supplier(terms: Mapping[str, Any]) -> Supplier:
     """A supplier with terms from `read_terms`. Raises PriceError if there is one of that name."""
     if Supplier.objects.filter(name__iexact=terms["name"]).exists():
-        raise PriceError(f"name: '{terms['name']}' found, which is a supplier already; allowed: another name", "name")
+        raise PriceError(
+            tr("name: '{name}' found, which is a supplier already; allowed: another name", name=terms["name"]), "name"
+        )
     try:
         with transaction.atomic():
             return Supplier.objects.create(**terms)
     except IntegrityError:
-        raise PriceError(f"name: '{terms['name']}' found, which is a supplier already", "name") from None
+        raise PriceError(tr("name: '{name}' found, which is a supplier already", name=terms["name"]), "name") from None
 
 
 def change_supplier(supplier: Supplier, terms: Mapping[str, Any]) -> None:
     """Other terms. The currency stays once there are prices in it. Raises PriceError."""
     if terms["currency"] != supplier.currency and supplier.lists.exists():
         raise PriceError(
-            f"currency: {terms['currency']} found; allowed: {supplier.currency}, which its price lists are in",
+            tr(
+                "currency: {found} found; allowed: {allowed}, which its price lists are in",
+                found=terms["currency"],
+                allowed=supplier.currency,
+            ),
             "currency",
         )
     if Supplier.objects.filter(name__iexact=terms["name"]).exclude(pk=supplier.pk).exists():
-        raise PriceError(f"name: '{terms['name']}' found, which is another supplier; allowed: another name", "name")
+        raise PriceError(
+            tr("name: '{name}' found, which is another supplier; allowed: another name", name=terms["name"]), "name"
+        )
     for field, value in terms.items():
         setattr(supplier, field, value)
     supplier.save()
@@ -119,8 +139,10 @@ def find_supplier(text: str) -> Supplier:
         found = list(Supplier.objects.filter(pk=int(said)))
     if said and len(found) == 1:
         return found[0]
-    names = ", ".join(f"'{each.name}'" for each in (found or Supplier.objects.all())[:12]) or "none yet"
-    raise PriceError(f"supplier: '{text[:60]}' found; allowed: one of {names}", "supplier")
+    names = ", ".join(f"'{each.name}'" for each in (found or Supplier.objects.all())[:12]) or tr("none yet")
+    raise PriceError(
+        tr("supplier: '{text}' found; allowed: one of {allowed}", text=text[:60], allowed=names), "supplier"
+    )
 
 
 # ---------------------------------------------------------------- lists
@@ -189,17 +211,25 @@ def take_in(
     """
     if valid_from > today + AHEAD or valid_from.year < 1970:
         raise PriceError(
-            f"valid from: {valid_from} found; allowed: a day from 1970-01-01 to {today + AHEAD}", "valid_from"
+            tr("valid from: {day} found; allowed: a day from 1970-01-01 to {last}", day=valid_from, last=today + AHEAD),
+            "valid_from",
         )
     name = " ".join(name.split())[:200] or "price list"
     read = look(supplier, data, columns)
     if not read.offers:
-        first = "; ".join(f"line {each.line}: {each.says}" for each in read.refused[:2])
-        raise PriceError(f"no row can be read safely. {first or 'No row has a number and a price.'}", "file")
+        first = "; ".join(tr("line {n}: {says}", n=each.line, says=each.says) for each in read.refused[:2])
+        raise PriceError(
+            tr("no row can be read safely. {first}", first=first or tr("No row has a number and a price.")), "file"
+        )
     currency = read.offers[0].currency
     if currency and currency != supplier.currency:
         raise PriceError(
-            f"currency: a list in {currency} found; allowed: {supplier.currency}, which {supplier.name} is kept in",
+            tr(
+                "currency: a list in {found} found; allowed: {allowed}, which {supplier} is kept in",
+                found=currency,
+                allowed=supplier.currency,
+                supplier=supplier.name,
+            ),
             "file",
         )
     kept = read.columns.as_plain()
@@ -213,7 +243,9 @@ def take_in(
             and newest.columns == kept
             and newest.valid_from == valid_from
         ):
-            raise PriceError(f"file: the list of {newest.created:%Y-%m-%d} once more; allowed: another list", "file")
+            raise PriceError(
+                tr("file: the list of {day:%Y-%m-%d} once more; allowed: another list", day=newest.created), "file"
+            )
         current = newest is None or newest.valid_from <= valid_from
         made = PriceList.objects.create(
             supplier=supplier, name=name, sha256=sha256, columns=kept, valid_from=valid_from, rows=len(read.offers),

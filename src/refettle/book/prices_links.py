@@ -14,6 +14,7 @@ from refettle.book.models_prices import Offer, Sold, Supplier
 from refettle.book.models_stores import Part
 from refettle.book.prices import PriceError
 from refettle.book.stores_search import ROUNDING, read
+from refettle.language import tr
 from refettle.parts.capacitor import KINDS
 
 MOST_READ = 4_000
@@ -75,7 +76,7 @@ def _fitting(offer: Offer, by_unit: dict[str, list[Part]], by_code: dict[str, Pa
     text = f"{offer.name} {offer.sku}" if not offer.name else offer.name
     for word in {offer.sku.casefold(), *re.split(r"[\s,;()]+", text.casefold())}:
         if word in by_code:
-            yield Proposal(offer, by_code[word], (f"its code {by_code[word].code} is in the line",), 6)
+            yield Proposal(offer, by_code[word], (tr("its code {code} is in the line", code=by_code[word].code),), 6)
     words = set(re.findall(r"[a-zäöü-]+", text.casefold()))
     kinds = {_KINDS[w] for w in words if w in _KINDS}
     query = read(text)
@@ -83,22 +84,28 @@ def _fitting(offer: Offer, by_unit: dict[str, list[Part]], by_code: dict[str, Pa
         for part in by_unit.get(meant.unit, ()):
             if part.amount is None or abs(part.amount - meant.amount) > ROUNDING * meant.amount:
                 continue
-            reasons, points = ["the value is the same"], 2
+            reasons, points = [tr("the value is the same")], 2
             if meant.volt and part.volt:
                 if abs(meant.volt - part.volt) > 0.5:
                     continue
-                reasons, points = ["value and voltage are the same"], 4
+                reasons, points = [tr("value and voltage are the same")], 4
             elif part.volt:
-                reasons.append("the line names no voltage")
+                reasons.append(tr("the line names no voltage"))
             if kinds and part.kind:
                 if not any(part.kind == k or part.kind in _AKIN.get(k, ()) for k in kinds):
                     continue
-                reasons.append(f"both are {part.kind}")
+                reasons.append(tr("both are {kind}", kind=part.kind))
                 points += 1
             elif meant.unit == "ohm" and not kinds:
                 points -= 1
             if query.celsius and part.celsius and abs(query.celsius - part.celsius) > 0.5:
-                reasons.append(f"the part is for {part.celsius:g} °C, the line says {query.celsius:g}")
+                reasons.append(
+                    tr(
+                        "the part is for {celsius:g} °C, the line says {line:g}",
+                        celsius=part.celsius,
+                        line=query.celsius,
+                    )
+                )
                 points -= 1
             yield Proposal(offer, part, tuple(reasons), points)
 
@@ -110,19 +117,29 @@ def link(supplier: Supplier, pairs: Iterable[tuple[str, int]], who: str) -> int:
         for sku, key in pairs:
             part = Part.objects.filter(pk=key).first()
             if part is None:
-                raise PriceError(f"part: number {key} found; allowed: one of the stores", "part")
+                raise PriceError(tr("part: number {key} found; allowed: one of the stores", key=key), "part")
             if not Offer.objects.filter(supplier=supplier, sku=sku).exists():
-                raise PriceError(f"number: '{sku[:80]}' found; allowed: one in a list of {supplier.name}", "sku")
+                raise PriceError(
+                    tr(
+                        "number: '{sku}' found; allowed: one in a list of {supplier}",
+                        sku=sku[:80],
+                        supplier=supplier.name,
+                    ),
+                    "sku",
+                )
             there = Sold.objects.filter(supplier=supplier, sku=sku, ended=None).select_related("part").first()
             if there is not None and there.part_id == key:
                 continue
             if there is not None:
-                raise PriceError(f"number: '{sku}' is {there.part.code} already; allowed: let that go first", "sku")
+                raise PriceError(
+                    tr("number: '{sku}' is {code} already; allowed: let that go first", sku=sku, code=there.part.code),
+                    "sku",
+                )
             try:
                 with transaction.atomic():
                     Sold.objects.create(supplier=supplier, sku=sku, part=part, who=who)
             except IntegrityError:
-                raise PriceError(f"number: '{sku}' was linked by somebody else just now", "sku") from None
+                raise PriceError(tr("number: '{sku}' was linked by somebody else just now", sku=sku), "sku") from None
             made += 1
     return made
 

@@ -29,6 +29,7 @@ from refettle.book.privacy_check import standing
 from refettle.book.privacy_find import Change, PhotoUse, Remains, changes_of, erased_photos, photo_uses, remains_of
 from refettle.book.privacy_words import ExtraWordsError, OwnersWords, owners_words
 from refettle.book.store import StoreError
+from refettle.language import several, tr
 
 
 class ErasureError(StoreError):
@@ -129,30 +130,36 @@ def refusals(owner: Owner, today: date) -> list[Refusal]:
     from refettle.book.store import job_state
 
     if owner.kind != Owner.Kind.CUSTOMER:
-        return [Refusal("This is the bench's own stock, and nobody to be erased.")]
+        return [Refusal(tr("This is the bench's own stock, and nobody to be erased."))]
     if (before := owner.erasures.first()) is not None:
-        return [Refusal(f"Erased already, on {timezone.localtime(before.at):%Y-%m-%d}.")]
+        return [Refusal(tr("Erased already, on {day:%Y-%m-%d}.", day=timezone.localtime(before.at)))]
     found: list[Refusal] = []
-    here = "here (REFETTLE_KEEP_YEARS)"
     years = int(settings.REFETTLE_KEEP_YEARS)
     for job in Job.objects.filter(unit__owner=owner).select_related("unit__type_version").order_by("number"):
         if job.closed is None:
-            found.append(Refusal(f"Job {job.number} is open: hand it over, or close it, first."))
+            found.append(Refusal(tr("Job {n} is open: hand it over, or close it, first.", n=job.number)))
             continue
         try:
             warranty = job_state(job).money.warranty
         except ValueError:
             warranty = None
         if warranty is not None and warranty.ends >= today:
-            found.append(
-                Refusal(f"The warranty of job {job.number} runs until {warranty.ends}. A customer who gives it up says "
-                        "so in writing: correct the entry then.", warranty.ends)
-            )  # fmt: skip
+            says = tr(
+                "The warranty of job {n} runs until {day}. A customer who gives it up says so in writing: correct the "
+                "entry then.",
+                n=job.number,
+                day=warranty.ends,
+            )
+            found.append(Refusal(says, warranty.ends))
         if years and (ends := _years_on(timezone.localdate(job.closed), years)) > today:
-            found.append(
-                Refusal(f"Records are kept for {years} year{'s' if years > 1 else ''} {here}: of job {job.number} "
-                        f"until {ends}.", ends)
-            )  # fmt: skip
+            says = several(
+                "Records are kept for {n} year here (REFETTLE_KEEP_YEARS): of job {job} until {day}.",
+                "Records are kept for {n} years here (REFETTLE_KEEP_YEARS): of job {job} until {day}.",
+                years,
+                job=job.number,
+                day=ends,
+            )
+            found.append(Refusal(says, ends))
     return found
 
 
@@ -201,7 +208,9 @@ def erase(
     """
     extra, without = list(extra), frozenset(without)
     if not 3 <= len(why.strip()) <= 2000:
-        raise ErasureError(f"why: {len(why.strip())} letters found; allowed: on what request, 3 to 2000 letters", "why")
+        raise ErasureError(
+            tr("why: {n} letters found; allowed: on what request, 3 to 2000 letters", n=len(why.strip())), "why"
+        )
     _hold_deleted_pages_blank()
     with transaction.atomic():
         locked = Owner.objects.select_for_update().get(pk=owner.pk)
@@ -211,15 +220,18 @@ def erase(
             raise ErasureError(" ".join(each.says for each in shown.refused))
         if " ".join(confirm.split()) != " ".join(locked.name.split()):
             raise ErasureError(
-                f"confirm: '{confirm[:60]}' found; allowed: the owner's name as it stands here", "confirm"
+                tr("confirm: '{confirm}' found; allowed: the owner's name as it stands here", confirm=confirm[:60]),
+                "confirm",
             )
         if digest != shown.digest:
             raise ErasureError(
-                "What would go has changed since it was shown. Look at it again, then confirm.", "digest"
+                tr("What would go has changed since it was shown. Look at it again, then confirm."), "digest"
             )
         strange = without - {use.sha256 for use in shown.photos}
         if strange:
-            raise ErasureError(f"photo: {min(strange)[:12]} found; allowed: photos of this owner's jobs", "photo")
+            raise ErasureError(
+                tr("photo: {photo} found; allowed: photos of this owner's jobs", photo=min(strange)[:12]), "photo"
+            )
         made = _do(locked, shown, who, words_of_owner(locked, extra).own.scrub(why.strip()), without)
         transaction.on_commit(_wipe)
     return made
@@ -257,7 +269,7 @@ def _do(owner: Owner, shown: ErasePlan, who: str, why: str, without: frozenset[s
     for job in jobs:
         if standing(job) != before[job.number]:
             raise ErasureError(
-                f"Job {job.number} would no longer say the same without these words. Nothing was erased."
+                tr("Job {n} would no longer say the same without these words. Nothing was erased.", n=job.number)
             )
     kept, gone = _part_photos(shown.photos, without)
     fresh = sorted(gone - erased_photos())
@@ -277,13 +289,13 @@ def _write(change: Change) -> None:
             [change.after, change.row],
         )
         if cursor.rowcount != 1:
-            raise ErasureError(f"{change.where} is gone meanwhile. Nothing was erased.")
+            raise ErasureError(tr("{where} is gone meanwhile. Nothing was erased.", where=change.where))
 
 
 def _part_photos(found: Sequence[PhotoUse], without: frozenset[str]) -> tuple[tuple[str, ...], set[str]]:
     """What is said of photos that are kept, and the hashes of those that go."""
     kept = [
-        f"the photo of job {use.job}, entry {use.n}: {use.others} has it as well"
+        tr("the photo of job {job}, entry {n}: {others} has it as well", job=use.job, n=use.n, others=use.others)
         for use in found
         if use.sha256 in without and use.others
     ]
@@ -339,18 +351,20 @@ def put_right(owner: Owner, name: str, contact: str) -> bool:
 
     name, contact = " ".join(name.split()), contact.replace("\r\n", "\n").strip()
     if owner.kind != Owner.Kind.CUSTOMER:
-        raise ErasureError("name: the bench's own stock found; allowed: a customer", "name")
+        raise ErasureError(tr("name: the bench's own stock found; allowed: a customer"), "name")
     if not 1 <= len(name) <= 120:
-        raise ErasureError(f"name: {len(name)} letters found; allowed: 1 to 120", "name")
+        raise ErasureError(tr("name: {n} letters found; allowed: 1 to 120", n=len(name)), "name")
     if len(contact) > 1000:
-        raise ErasureError(f"contact: {len(contact)} letters found; allowed: at most 1000", "contact")
+        raise ErasureError(tr("contact: {n} letters found; allowed: at most 1000", n=len(contact)), "contact")
     for field, text in (("name", name), ("contact", contact)):
         if any(not (c.isprintable() or c == "\n") for c in text):
-            raise ErasureError(f"{field}: a character that cannot be shown found; allowed: text", field)
+            raise ErasureError(tr("{field}: a character that cannot be shown found; allowed: text", field=field), field)
     with transaction.atomic():
         locked = Owner.objects.select_for_update().get(pk=owner.pk)
         if locked.erasures.exists():
-            raise ErasureError("name: an erased owner found; allowed: take the unit in anew under a new owner", "name")
+            raise ErasureError(
+                tr("name: an erased owner found; allowed: take the unit in anew under a new owner"), "name"
+            )
         if (locked.name, locked.contact) == (name, contact):
             return False
         OwnerBefore.objects.create(owner=locked, name=locked.name, contact=locked.contact)

@@ -16,6 +16,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 from refettle.book.log import ENTRY_KINDS, LogError, check_entry
 from refettle.book.personal import PersonalWords, Word, word, words_of
+from refettle.language import tr
 
 KEPT: dict[str, frozenset[str]] = {
     kind: frozenset(fields.split())
@@ -92,11 +93,15 @@ def owners_words(known: Iterable[tuple[str, str]], extra: Iterable[str] = ()) ->
         elsewhere += [*named[:1], *(w for w in reached if "@" in w.text or any(c.isdigit() for c in w.text))]
     typed = [" ".join(each.split()) for each in extra if each.strip()]
     if len(typed) > MOST_EXTRA:
-        raise ExtraWordsError(f"further words: {len(typed)} lines found; allowed: at most {MOST_EXTRA}")
+        raise ExtraWordsError(
+            tr("further words: {n} lines found; allowed: at most {most}", n=len(typed), most=MOST_EXTRA)
+        )
     for each in typed:
         made = word("person", each)
         if made is None or not 2 <= len(each) <= 200:
-            raise ExtraWordsError(f"further words: '{each[:40]}' found; allowed: 2 to 200 letters or digits a line")
+            raise ExtraWordsError(
+                tr("further words: '{word}' found; allowed: 2 to 200 letters or digits a line", word=each[:40])
+            )
         own.append(made)
         elsewhere.append(made)
     return OwnersWords(_once(own), _once(elsewhere))

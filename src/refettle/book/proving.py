@@ -18,6 +18,7 @@ from refettle.book.log import LogEntry, LogError
 from refettle.book.soaks import SPOILING, RunningSoak, begun
 from refettle.faults import GOOD
 from refettle.knowledge.schema import Acceptance, UnitType
+from refettle.language import tr
 from refettle.proving.counts import Counts, ProvingError
 from refettle.proving.plan import (
     Cell,
@@ -107,7 +108,7 @@ class Proving:
         line, key = self.lines[found.row], (found.row, found.condition)
         if line.safety and self.safety is not None and found.status in ("pass", "fail"):
             measured = ", ".join(f"{name} {value}" for name, value in self.safety["measured"].items())
-            by = f"measured by {self.safety['by']} with {self.safety['instrument']}"
+            by = tr("measured by {by} with {instrument}", by=self.safety["by"], instrument=self.safety["instrument"])
             return replace(found, text=f"{found.row}: {self.safety['result']}: {measured}; {by}")
         if line.minutes is None:
             return found
@@ -131,11 +132,18 @@ class Proving:
     def unproven(self) -> str:
         """What fails or is open, in words; empty where nothing is."""
         fails, still = self.grid.having("fail"), self.grid.having("open")
-        said = [f"{each.name} fails" for each in fails[:3]]
+        said = [tr("{name} fails", name=each.name) for each in fails[:3]]
         if len(fails) > 3:
-            said.append(f"{len(fails) - 3} more fail")
+            said.append(tr("{more} more fail", more=len(fails) - 3))
         if still:
-            said.append(f"{len(still)} of {len(self.grid.cells)} still open, first {still[0].name}")
+            said.append(
+                tr(
+                    "{open} of {all} still open, first {first}",
+                    open=len(still),
+                    all=len(self.grid.cells),
+                    first=still[0].name,
+                )
+            )
         return "; ".join(said)
 
     def finding(self, key: Key) -> Finding:
@@ -176,7 +184,7 @@ def proving(unit: UnitType, entries: Iterable[LogEntry]) -> Proving:
                 _enter(made, entry, of_checks)
             except ProvingError as error:
                 name = "condition" if str(error).startswith("condition") else "row"
-                raise LogError(f"entry {entry.n}: {error}", field=name) from None
+                raise LogError(tr("entry {n}: {error}", n=entry.n, error=error), field=name) from None
     return made
 
 
@@ -324,7 +332,7 @@ def _safety(made: Proving, entry: LogEntry) -> None:
     cells = tuple(fresh if cell.row == line.name else cell for cell in made.grid.cells)
     made.grid = replace(made.grid, cells=cells)
     if referred:
-        made.grid = say(made.grid, line.name, AT_THE_BENCH, "not tested", f"referred to {entry.data['by']}")
+        made.grid = say(made.grid, line.name, AT_THE_BENCH, "not tested", tr("referred to {by}", by=entry.data["by"]))
     else:
         passed = entry.data["result"] == "passed"
         made.grid = tried(made.grid, line.name, AT_THE_BENCH, good=int(passed), bad=int(not passed))

@@ -7,6 +7,7 @@ from typing import Any
 
 from refettle.book.log import LogError
 from refettle.book.proving import Proving
+from refettle.language import tr
 from refettle.proving.counts import ProvingError
 
 
@@ -31,12 +32,14 @@ def refuse_proving(made: Proving, content: Mapping[str, Any]) -> None:
     row, condition = content["row"], content["condition"]
     line = made.lines.get(row)
     if line is not None and line.safety and kind in ("trial", "soak", "want"):
-        raise LogError(f"row: '{row}' found in a {kind}; allowed: an entry 'safety'", field="row")
+        raise LogError(
+            tr("row: '{row}' found in a {kind}; allowed: an entry 'safety'", row=row, kind=kind), field="row"
+        )
     if line is not None and line.minutes is not None and kind in ("trial", "want"):
-        raise LogError(f"row: '{row}' found in a {kind}; allowed: an entry 'soak'", field="row")
+        raise LogError(tr("row: '{row}' found in a {kind}; allowed: an entry 'soak'", row=row, kind=kind), field="row")
     if line is not None and line.minutes is None and kind == "soak":
-        soaks = ", ".join(each.name for each in made.lines.values() if each.minutes is not None) or "no line is one"
-        raise LogError(f"row: '{row}' found in a soak; allowed: {soaks}", field="row")
+        soaks = ", ".join(each.name for each in made.lines.values() if each.minutes is not None) or tr("no line is one")
+        raise LogError(tr("row: '{row}' found in a soak; allowed: {soaks}", row=row, soaks=soaks), field="row")
     if kind == "soak":
         _refuse_soak(made, content)
     elif kind == "cell":
@@ -46,7 +49,12 @@ def refuse_proving(made: Proving, content: Mapping[str, Any]) -> None:
             raise LogError(str(error), field="row") from None
         if cell.counts.tries:
             raise LogError(
-                f"said: '{content['said']}' found for {cell.name} with {cell.counts}; allowed: what the trials say",
+                tr(
+                    "said: '{said}' found for {name} with {counts}; allowed: what the trials say",
+                    said=content["said"],
+                    name=cell.name,
+                    counts=cell.counts,
+                ),
                 field="said",
             )
 
@@ -54,30 +62,38 @@ def refuse_proving(made: Proving, content: Mapping[str, Any]) -> None:
 def _refuse_soak(made: Proving, content: Mapping[str, Any]) -> None:
     runs = (content["row"], content["condition"]) in made.running
     if content["what"] == "started" and runs:
-        raise LogError("what: 'started' found while this soak runs; allowed: end it first", field="what")
+        raise LogError(tr("what: 'started' found while this soak runs; allowed: end it first"), field="what")
     if content["what"] == "ended" and not runs:
-        running = ", ".join(f"{row}, {condition}" for row, condition in made.running) or "none runs"
-        raise LogError(f"what: 'ended' found, and this soak does not run; allowed: {running}", field="what")
+        running = ", ".join(f"{row}, {condition}" for row, condition in made.running) or tr("none runs")
+        raise LogError(
+            tr("what: 'ended' found, and this soak does not run; allowed: {running}", running=running), field="what"
+        )
 
 
 def refuse_handover(made: Proving, content: Mapping[str, Any], customer: bool) -> None:
     """Refuse 'handed over' while something fails or is open, without a reason; and a customer's mains unit without an
     electrical safety record or referral, whatever the reason. Raises LogError."""
     if customer and made.mains and not made.safe:
-        why = "none recorded"
+        why = tr("none recorded")
         if made.safety is not None:
             held = made.safety.get("result") == "passed"
-            why = "recorded before the last repair or refit" if held else "the last test failed"
+            why = tr("recorded before the last repair or refit") if held else tr("the last test failed")
         raise LogError(
-            f"stage: 'handed over' found for a customer's mains unit without an electrical safety record ({why}); "
-            "allowed: an entry 'safety' first, a passed test or a referral to a qualified person; no reason stands in "
-            "for it",
+            tr(
+                "stage: 'handed over' found for a customer's mains unit without an electrical safety "
+                "record ({why}); allowed: an entry 'safety' first, a passed test or a referral to a "
+                "qualified person; no reason stands in for it",
+                why=why,
+            ),
             field="stage",
         )
     if made.unproven and not str(content.get("why", "")).strip():
         raise LogError(
-            f"stage: 'handed over' found with proving not done ({made.unproven}); allowed: prove it, say of each that "
-            "it was not tested and why, or give the reason in 'why'",
+            tr(
+                "stage: 'handed over' found with proving not done ({unproven}); allowed: prove it, say "
+                "of each that it was not tested and why, or give the reason in 'why'",
+                unproven=made.unproven,
+            ),
             field="stage",
         )
 
@@ -86,7 +102,9 @@ def refuse_unsaying(before: Proving, after: Proving, stage: str, customer: bool)
     """Refuse a correction that takes the safety record from a customer's mains unit handed over. Raises LogError."""
     if stage == "handed over" and customer and before.mains and before.safe and not after.safe:
         raise LogError(
-            "corrects: the electrical safety record found, on which a customer's mains unit was handed over; allowed: "
-            "correct the stage first",
+            tr(
+                "corrects: the electrical safety record found, on which a customer's mains unit was handed over; "
+                "allowed: correct the stage first"
+            ),
             field="corrects",
         )

@@ -9,6 +9,7 @@ from refettle.book.log import LogError
 from refettle.book.proving import NONE, Key, Proving
 from refettle.book.soaks import RunningSoak
 from refettle.knowledge.schema import Acceptance
+from refettle.language import current, several, tr
 from refettle.proving.compare import MOST_EACH, Comparison, compare
 from refettle.proving.counts import Counts, ProvingError, percent
 from refettle.proving.plan import Cell, Finding
@@ -90,11 +91,11 @@ def rows(made: Proving) -> tuple[PlaceRow, ...]:
 
 def _tags(made: Proving, cell: Cell) -> tuple[str, ...]:
     key = cell.row, cell.condition
-    tags = ["soak runs"] if key in made.running else []
+    tags = [tr("soak runs")] if key in made.running else []
     if cell.again:
-        tags.append(f"again after {cell.again}")
+        tags.append(tr("again after {again}", again=cell.again))
     if made.before.get(key, NONE).bad:
-        tags.append(f"before: {made.before[key]}")
+        tags.append(tr("before: {before}", before=made.before[key]))
     return tuple(tags)
 
 
@@ -106,7 +107,9 @@ def place_at(made: Proving, at: str) -> Place:
         return next((p for status in order for p in every if p.cell.status == status), every[0])
     found = next((place for place in every if place.at == at), None)
     if found is None:
-        raise LogError(f"at: '{at[:20]}' found; allowed: {every[0].at} to {every[-1].at}", field="at")
+        raise LogError(
+            tr("at: '{found}' found; allowed: {first} to {first}", found=at[:20], first=every[-1].at), field="at"
+        )
     return found
 
 
@@ -132,7 +135,8 @@ def sheet(made: Proving, place: Place) -> Sheet:
         need = needed(fault)
     counts = cell.counts if made.repairs else NONE
     series = tuple(
-        f"{each.counts}, " + (f"ended by {each.ended}" if each.ended else "the present one") for each in cell.series
+        f"{each.counts}, " + (tr("ended by {ended}", ended=each.ended) if each.ended else tr("the present one"))
+        for each in cell.series
     )
     against = None
     if made.repairs and fault.bad and counts.tries and max(fault.tries, counts.tries) <= MOST_EACH:
@@ -153,32 +157,47 @@ def sheet(made: Proving, place: Place) -> Sheet:
 
 
 @lru_cache(maxsize=64)
-def _planned(bad_rate: float) -> tuple[SequentialTest, str] | None:
+def _planned(bad_rate: float, language: str) -> tuple[SequentialTest, str] | None:
     try:
         test = sequential_test(max(1e-4, AS_GOOD_AS_CURED * bad_rate), bad_rate)
     except ProvingError:
         return None
     cured, not_cured = characteristics(test, test.good_rate), characteristics(test, test.bad_rate)
-    errs = (
-        f"at {percent(test.good_rate)} it fails {percent(cured.fails)} of units, {cured.trials:.0f} trials on average; "
-        f"at {percent(test.bad_rate)} it passes {percent(not_cured.passes)}, {not_cured.trials:.0f} on average"
+    errs = tr(
+        "at {good_rate} it fails {fails} of units, {trials:.0f} trials on average; at {bad_rate} "
+        "it passes {passes}, {trials_bad:.0f} on average",
+        good_rate=percent(test.good_rate),
+        fails=percent(cured.fails),
+        trials=cured.trials,
+        bad_rate=percent(test.bad_rate),
+        passes=percent(not_cured.passes),
+        trials_bad=not_cured.trials,
     )
     return test, errs
 
 
 def _sequential(need: Need, order: tuple[bool, ...]) -> Sequential | None:
-    planned = _planned(need.rate)
+    planned = _planned(need.rate, current())
     if planned is None:
         return None
     test, errs = planned
     tries = max(1, len(order))
     passes, fails = boundaries(test, tries)
-    at_most = "none passes yet" if passes is None else f"pass with at most {passes} bad"
-    lines = (
-        f"after {tries} trial{'s' if tries > 1 else ''}: {at_most}, fail from {fails} bad. Lines: pass at bad \u2264 "
-        f"{test.slope:.4f} n \u2212 {test.pass_at:.2f}, fail at bad \u2265 {test.slope:.4f} n + {test.fail_at:.2f}"
+    at_most = tr("none passes yet") if passes is None else tr("pass with at most {passes} bad", passes=passes)
+    lines = several(
+        "after {n} trial: {at_most}, fail from {fails} bad.",
+        "after {n} trials: {at_most}, fail from {fails} bad.",
+        tries,
+        at_most=at_most,
+        fails=fails,
+    ) + tr(
+        " Lines: pass at bad \u2264 {slope:.4f} n \u2212 {pass_at:.2f}, fail at bad \u2265 {slope:.4f} n + "
+        "{fail_at:.2f}",
+        slope=test.slope,
+        pass_at=test.pass_at,
+        fail_at=test.fail_at,
     )
-    rates = f"{percent(test.good_rate)} against {percent(test.bad_rate)}"
+    rates = tr("{good_rate} against {bad_rate}", good_rate=percent(test.good_rate), bad_rate=percent(test.bad_rate))
     return Sequential(test, follow(test, order), rates, lines, errs)
 
 
@@ -186,14 +205,19 @@ def _trap(cell: Cell, need: Need | None) -> str:
     """The restart trap, where somebody could step into it: after a bad trial, or in a second series."""
     if not cell.counts.bad and len(cell.series) < 2:
         return ""
-    text = "The count is not started again without a repair: every trial stays in it."
+    text = tr("The count is not started again without a repair: every trial stays in it.")
     if need is None or need.trials > 2000:
         return text
     tries = TRAP_TRIALS * need.trials
     chance = chance_of_run(need.rate, need.trials, tries)
-    return (
-        f"{text} A unit that fails in {percent(need.rate)} of trials shows {need.trials} good in a row somewhere in "
-        f"{tries} trials with a chance of {percent(chance)}."
+    return tr(
+        "{text} A unit that fails in {rate} of trials shows {good} good in a row somewhere in {tries} trials with a "
+        "chance of {chance}.",
+        text=text,
+        rate=percent(need.rate),
+        good=need.trials,
+        tries=tries,
+        chance=percent(chance),
     )
 
 
@@ -201,7 +225,9 @@ def compare_cells(made: Proving, first: str, second: str) -> tuple[Place, Place,
     """Whether the first of two cells fails less than the second. Raises LogError."""
     one, two = place_at(made, first), place_at(made, second)
     if one.at == two.at:
-        raise LogError(f"second: the same cell twice found ({one.cell.name}); allowed: two cells", field="second")
+        raise LogError(
+            tr("second: the same cell twice found ({cell}); allowed: two cells", cell=one.cell.name), field="second"
+        )
     try:
         return one, two, compare(one.cell.counts, two.cell.counts)
     except ProvingError as error:

@@ -24,6 +24,7 @@ from refettle.book import reorder_fits
 from refettle.book.models_stores import Part
 from refettle.book.reorder_fits import Fits, days_of
 from refettle.book.stores_facts import Use, on_order, uses
+from refettle.language import several, tr
 from refettle.ordering.demand import Common, Reorder, Used, point_of
 
 SERVICE = 0.95
@@ -73,22 +74,37 @@ class Level:
     def why(self) -> str:
         """The point in words."""
         if self.by == "not again":
-            return "Not ordered again."
+            return tr("Not ordered again.")
         if self.by == "not yet":
-            return f"{self.used} used so far. What like parts have in common was not worked out yet."
+            return tr("{used} used so far. What like parts have in common was not worked out yet.", used=self.used)
         if self.by == "hand":
-            return f"Set by hand: order at {self.at}."
+            return tr("Set by hand: order at {at}.", at=self.at)
         if self.by == "none":
-            return "No use seen yet, so nothing tells when to order. Set a point by hand if it must not run out."
+            return tr("No use seen yet, so nothing tells when to order. Set a point by hand if it must not run out.")
         months = max(1, round(self.days / 30.4))
         mean = self.used / self.takes
-        rounded = f", counted as {self.size}" if mean < self.size else ""
-        each = f" of {mean:.3g}{rounded}" if self.size > 1 else ""
-        takes = f"{self.takes} take{'s' * (self.takes > 1)}{each}"
+        takes = several("{n} take", "{n} takes", self.takes)
+        if self.size > 1 and mean < self.size:
+            takes = tr("{takes} of {mean:.3g}, counted as {size}", takes=takes, mean=mean, size=self.size)
+        elif self.size > 1:
+            takes = tr("{takes} of {mean:.3g}", takes=takes, mean=mean)
         return (
-            f"{self.used} used in {months} month{'s' * (months > 1)}, in {takes}. "
-            f"Delivery takes {self.lead_days} days, in which {self.mean:.2g} takes are to be expected. "
-            f"Ordered when {self.at} are left, it lasts with a chance of {100 * self.service:.0f} % or more."
+            several(
+                "{used} used in {n} month, in {takes}.",
+                "{used} used in {n} months, in {takes}.",
+                months,
+                used=self.used,
+                takes=takes,
+            )
+            + " "
+            + tr(
+                "Delivery takes {days} days, in which {mean:.2g} takes are to be expected. Ordered when {at} are left, "
+                "it lasts with a chance of {chance:.0f} % or more.",
+                days=self.lead_days,
+                mean=self.mean,
+                at=self.at,
+                chance=100 * self.service,
+            )
         )
 
 

@@ -14,6 +14,7 @@ from refettle.book.models_kits import KitBatch
 from refettle.book.models_stores import Part, Reservation
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import holding, open_reservations, quantity, refuse_count, said
+from refettle.language import tr
 
 __all__ = ["held_for", "let_all_go", "let_go", "open_reservations", "reserve"]
 
@@ -36,7 +37,7 @@ def reserve(
     """
     count = quantity(count)
     if (job is None) == (batch is None):
-        raise StoreError("reserve: allowed: for a job or for a batch of kits, one of them")
+        raise StoreError(tr("reserve: allowed: for a job or for a batch of kits, one of them"))
     with transaction.atomic(), holding_open(job, batch), holding(part):
         free = Part.objects.filter(pk=part.pk, on_hand__gte=F("reserved") + count)
         if not free.update(reserved=F("reserved") + count):
@@ -50,11 +51,11 @@ def reserve(
 def holding_open(job: Job | None, batch: KitBatch | None) -> Iterator[None]:
     """In a transaction: nobody closes the job or batch meanwhile. StoreError where it is closed."""
     if job is not None and Job.objects.select_for_update().get(pk=job.pk).closed is not None:
-        raise StoreError(f"job: {job.number} found, which is closed; allowed: an open job", "job")
+        raise StoreError(tr("job: {number} found, which is closed; allowed: an open job", number=job.number), "job")
     if batch is not None:
         found = KitBatch.objects.select_for_update().get(pk=batch.pk)
         if found.done is not None or found.dropped is not None:
-            raise StoreError(f"batch: {batch.pk} found, which is closed; allowed: an open batch", "batch")
+            raise StoreError(tr("batch: {pk} found, which is closed; allowed: an open batch", pk=batch.pk), "batch")
     yield
 
 
@@ -63,10 +64,12 @@ def let_go(reservation: Reservation, count: int | None = None) -> None:
     with holding(reservation.part) as part:
         fresh = Reservation.objects.filter(pk=reservation.pk, closed=None).first()
         if fresh is None:
-            raise StoreError(f"reservation {reservation.pk}: closed already; allowed: an open one")
+            raise StoreError(tr("reservation {n}: closed already; allowed: an open one", n=reservation.pk))
         gone = fresh.quantity if count is None else quantity(count)
         if gone > fresh.quantity:
-            raise StoreError(f"count: {gone} found; allowed: at most {fresh.quantity}, as is reserved", "count")
+            raise StoreError(
+                tr("count: {n} found; allowed: at most {most}, as is reserved", n=gone, most=fresh.quantity), "count"
+            )
         rest = fresh.quantity - gone
         Part.objects.filter(pk=part.pk).update(reserved=F("reserved") - gone)
         changed = {"quantity": rest} if rest else {"quantity": 0, "closed": timezone.now()}

@@ -21,6 +21,7 @@ from refettle.book.models_stores import Lot, Movement, Part
 from refettle.book.store import StoreError
 from refettle.book.stores import looked_at
 from refettle.book.stores_facts import LOOKED
+from refettle.language import mark, tr
 from refettle.parts.capacitor import WET
 
 SOON_DAYS = 60
@@ -42,34 +43,34 @@ class Rule:
 
 RULES = (
     Rule(
-        "electrolytic",
+        mark("electrolytic"),
         730,
-        "Re-form it: rated voltage through 1 kΩ for 30 to 60 minutes, then measure its leakage. Discharge it.",
-        "makers’ application notes: about two years at 5 to 35 °C without treatment",
+        mark("Re-form it: rated voltage through 1 kΩ for 30 to 60 minutes, then measure its leakage. Discharge it."),
+        mark("makers’ application notes: about two years at 5 to 35 °C without treatment"),
         ("charged-capacitor", "burst"),
         kinds=tuple(sorted(WET)),
         words=("electrolytic",),
     ),
     Rule(
-        "rubber",
+        mark("rubber"),
         3 * 365,
-        "Bend and stretch it: no cracks, no shine, no stickiness, and it springs back. Measure a belt.",
-        "common practice, no source: 3 to 5 years",
+        mark("Bend and stretch it: no cracks, no shine, no stickiness, and it springs back. Measure a belt."),
+        mark("common practice, no source: 3 to 5 years"),
         words=("belt", "rubber", "idler", "roller", "tyre", "grommet"),
     ),
     Rule(
-        "cell",
+        mark("cell"),
         5 * 365,
-        "Measure its voltage under a small load; look for leakage at the rim.",
-        "common practice, no source: 5 to 8 years",
+        mark("Measure its voltage under a small load; look for leakage at the rim."),
+        mark("common practice, no source: 5 to 8 years"),
         ("lithium",),
         words=("cell", "battery", "batteries"),
     ),
     Rule(
-        "what sticks",
+        mark("what sticks"),
         365,
-        "Try it on scrap: it must still flow, wet and set. Read the date on the tin.",
-        "common practice, no source: 1 to 2 years",
+        mark("Try it on scrap: it must still flow, wet and set. Read the date on the tin."),
+        mark("common practice, no source: 1 to 2 years"),
         words=("adhesive", "glue", "paste", "epoxy", "tape", "lacquer"),
     ),
 )
@@ -93,7 +94,7 @@ class Due:
     @property
     def todo(self) -> str:
         """What to do."""
-        return self.rule.todo if self.rule else "Look at it and try one before it is fitted."
+        return tr(self.rule.todo) if self.rule else tr("Look at it and try one before it is fitted.")
 
     @property
     def years(self) -> float:
@@ -157,5 +158,5 @@ def due(today: date, soon_days: int = SOON_DAYS, parts: Iterable[int] | None = N
 def done(lot: Lot, *, who: str, what: str, at: datetime | None = None) -> Movement:
     """A lot was looked at or re-formed and is good: a line of the ledger says so, and its time begins anew."""
     if len(" ".join(what.split())) < 3:
-        raise StoreError("what: nothing found; allowed: what was done and found, 3 characters or more", "what")
+        raise StoreError(tr("what: nothing found; allowed: what was done and found, 3 characters or more"), "what")
     return looked_at(lot, who=who, what=f"{LOOKED}: {' '.join(what.split())}", at=at)

@@ -29,6 +29,7 @@ from refettle.book.stores_moves import (
     use_up,
 )
 from refettle.book.stores_parts import add_part, edit_part, find_lot, find_part
+from refettle.language import tr
 
 __all__ = [
     "Came",
@@ -90,7 +91,7 @@ def receive(
     """
     count = quantity(count)
     if came is not None and lot is not None:
-        raise StoreError("lot: a lot and what is known of a new one found; allowed: one of them", "lot")
+        raise StoreError(tr("lot: a lot and what is known of a new one found; allowed: one of them"), "lot")
     with holding(part):
         into = lot or new_lot(part, came or Came(), at, proven=not quarantine)
         line = Line(Kind.RECEIVED, who, at, note=note)
@@ -113,7 +114,7 @@ def from_donor(
     unit = said(unit, "unit", 150)
     if job is None and len(unit) < 3:
         raise StoreError(
-            "unit: no donor found; allowed: the job of the unit it came out of, or the unit in words", "unit"
+            tr("unit: no donor found; allowed: the job of the unit it came out of, or the unit in words"), "unit"
         )
     named = f"job {job.number}: {job.unit.type_version.name}, {job.unit}" if job is not None else ""
     source = f"donor {named}{'; ' if named and unit else ''}{unit}"[:200]
@@ -265,7 +266,9 @@ def _from_quarantine(part: Part, count: int, lot: Lot | None) -> list[tuple[Lot,
         if number:
             plan.append((each, number))
     if left:
-        raise StoreError(f"count: {count} found; allowed: at most {count - left} in quarantine", "count")
+        raise StoreError(
+            tr("count: {count} found; allowed: at most {most} in quarantine", count=count, most=count - left), "count"
+        )
     return plan
 
 

@@ -13,6 +13,7 @@ from refettle.book.models_stores import Lot, Movement, Part, Reservation
 from refettle.book.store import StoreError
 from refettle.book.stores_lots import Came, new_lot
 from refettle.book.stores_moves import Line, cut_into, holding, move, quantity, refuse_count, said, spread
+from refettle.language import tr
 
 Kind = Movement.Kind
 STOCKTAKE = "found when counted"
@@ -69,17 +70,26 @@ def correct(movement: Movement, *, who: str, why: str, count: int = 0, at: datet
 
     A line that a job's log says as well is put right there, and the stock follows.
     """
-    if movement.job_id is not None and movement.entry is not None:
+    if movement.job is not None and movement.entry is not None:
         raise StoreError(
-            f"line {movement.pk}: it says the same as entry {movement.entry} of job {movement.job.number}; allowed: "  # type: ignore[union-attr]
-            "correct that entry in the job's log, and the stock follows",
+            tr(
+                "line {n}: it says the same as entry {entry} of job {job}; allowed: correct that entry "
+                "in the job's log, and the stock follows",
+                n=movement.pk,
+                entry=movement.entry,
+                job=movement.job.number,
+            ),
             "line",
         )
     filled = movement.kit_steps.first()
     if filled is not None:
         raise StoreError(
-            f"line {movement.pk}: it belongs to kit batch {filled.batch_id}, whose trace rests on it; allowed: make "
-            "fewer kits of the batch, give it up or take a kit apart, and the parts go back",
+            tr(
+                "line {n}: it belongs to kit batch {batch}, whose trace rests on it; allowed: make fewer "
+                "kits of the batch, give it up or take a kit apart, and the parts go back",
+                n=movement.pk,
+                batch=filled.batch_id,
+            ),
             "line",
         )
     return put_right(movement, who=who, why=why, count=count, at=at)
@@ -99,13 +109,18 @@ def put_right(
     count = quantity(count, least=0)
     if movement.corrects_id is not None:
         raise StoreError(
-            f"line {movement.pk}: a correction found; allowed: line {movement.corrects_id}, which it puts right", "line"
+            tr(
+                "line {n}: a correction found; allowed: line {corrected}, which it puts right",
+                n=movement.pk,
+                corrected=movement.corrects_id,
+            ),
+            "line",
         )
     size = max(abs(movement.on_hand), abs(movement.quarantined))
     if not size:
-        raise StoreError(f"line {movement.pk}: it moved nothing; allowed: a line that did", "line")
+        raise StoreError(tr("line {n}: it moved nothing; allowed: a line that did", n=movement.pk), "line")
     if movement.kind == Kind.COUNTED and count:
-        raise StoreError("count: allowed for a line that counted: 0, which undoes it; or count again", "count")
+        raise StoreError(tr("count: allowed for a line that counted: 0, which undoes it; or count again"), "count")
     from refettle.book.orders_receive import following  # which receives by way of this module
 
     part = movement.part
@@ -114,7 +129,10 @@ def put_right(
         now = (movement.on_hand + (before["a"] or 0), movement.quarantined + (before["b"] or 0))
         want = tuple((x > 0) * count - (x < 0) * count for x in (movement.on_hand, movement.quarantined))
         if now == want:
-            raise StoreError(f"line {movement.pk}: it stands at {count} already; allowed: another count", "count")
+            raise StoreError(
+                tr("line {n}: it stands at {count} already; allowed: another count", n=movement.pk, count=count),
+                "count",
+            )
         on_hand, quarantined = want[0] - now[0], want[1] - now[1]
         if -on_hand > part.free:
             raise refuse_count(part, -on_hand, part.free)

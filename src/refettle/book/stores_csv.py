@@ -22,6 +22,7 @@ from refettle.book.stores_lots import Came
 from refettle.book.stores_moves import MOST, quantity
 from refettle.book.stores_parts import FIELDS, by_code
 from refettle.book.stores_values import ValueTextError, read_value, value_text
+from refettle.language import tr
 
 PART_COLUMNS = (
     "code", "name", "kind", "value", "mount", "maker", "place", "note", "gram", "shelf_days", "lead_days", "reorder_at",
@@ -38,7 +39,7 @@ class CsvError(StoreError):
 
     def __init__(self, line: int, message: str, field: str = "") -> None:
         self.line = line
-        super().__init__(f"line {line}: {message}" if line else message, field)
+        super().__init__(tr("line {line}: {message}", line=line, message=message) if line else message, field)
 
 
 # ---------------------------------------------------------------- out
@@ -132,12 +133,12 @@ def import_csv(raw: bytes, *, who: str, more: bool = False) -> Imported:
 
 def _rows(raw: bytes) -> list[_Row]:
     if len(raw) > MAX_BYTES:
-        raise CsvError(0, f"{len(raw)} bytes found; allowed: at most {MAX_BYTES}")
+        raise CsvError(0, tr("{n} bytes found; allowed: at most {most}", n=len(raw), most=MAX_BYTES))
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise CsvError(line, "bytes that are no UTF-8; allowed: text in UTF-8") from None
+        raise CsvError(line, tr("bytes that are no UTF-8; allowed: text in UTF-8")) from None
     first = text.split("\n", 1)[0]
     mark = max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
@@ -149,26 +150,32 @@ def _rows(raw: bytes) -> list[_Row]:
             if not any(cell.strip() for cell in cells):
                 continue
             if len(cells) != len(heads):
-                found = f"{len(cells)} cells found; allowed: {len(heads)}, as the first line names"
+                found = tr(
+                    "{n} cells found; allowed: {allowed}, as the first line names", n=len(cells), allowed=len(heads)
+                )
                 raise CsvError(reader.line_num, found)
             if len(rows) >= MAX_ROWS:
-                raise CsvError(reader.line_num, f"more than {MAX_ROWS} lines; allowed: up to that many in one file")
+                raise CsvError(
+                    reader.line_num, tr("more than {most} lines; allowed: up to that many in one file", most=MAX_ROWS)
+                )
             rows.append(_Row(reader.line_num, {h: _cell(c) for h, c in zip(heads, cells, strict=True)}))
     except csv.Error as error:
-        raise CsvError(reader.line_num, f"no CSV: {error}") from None
+        raise CsvError(reader.line_num, tr("no CSV: {error}", error=error)) from None
     if not rows:
-        raise CsvError(0, "no line with a part found; allowed: under the line that names the columns, one for each")
+        raise CsvError(0, tr("no line with a part found; allowed: under the line that names the columns, one for each"))
     return rows
 
 
 def _check_heads(heads: list[str]) -> None:
     for head in heads:
         if head not in COLUMNS:
-            raise CsvError(1, f"column '{head[:40]}' found; allowed: {', '.join(COLUMNS)}", head)
+            raise CsvError(
+                1, tr("column '{column}' found; allowed: {allowed}", column=head[:40], allowed=", ".join(COLUMNS)), head
+            )
         if heads.count(head) > 1:
-            raise CsvError(1, f"column '{head}' found twice; allowed: once", head)
+            raise CsvError(1, tr("column '{column}' found twice; allowed: once", column=head), head)
     if "code" not in heads and "name" not in heads:
-        raise CsvError(1, "no column 'code' or 'name' found; allowed: one of them at least")
+        raise CsvError(1, tr("no column 'code' or 'name' found; allowed: one of them at least"))
 
 
 def _cell(text: str) -> str:
@@ -185,10 +192,14 @@ def _take(row: _Row, begun: dict[str, tuple[int, set[str]]], who: str, more: boo
     if code and key in begun:
         earlier, lots = begun[key]
         if not lot_code or lot_code in lots:
-            found = f"code: '{code}' found, as on line {earlier}; allowed: once, or each lot once"
+            found = tr(
+                "code: '{code}' found, as on line {line}; allowed: once, or each lot once", code=code, line=earlier
+            )
             raise CsvError(row.line, found, "code")
     elif part is not None and not more:
-        found = f"code: '{code}' found, which is in the stores already; allowed: a new one, or to add to it"
+        found = tr(
+            "code: '{code}' found, which is in the stores already; allowed: a new one, or to add to it", code=code
+        )
         raise CsvError(row.line, found, "code")
     new = part is None
     if part is None:
@@ -201,14 +212,14 @@ def _take(row: _Row, begun: dict[str, tuple[int, set[str]]], who: str, more: boo
     count = quantity(cells.get("count") or 0, "count", 0)
     aside = quantity(cells.get("quarantined") or 0, "quarantined", 0)
     if count + aside > MOST:
-        raise StoreError(f"count: {count + aside} found; allowed: at most {MOST}", "count")
+        raise StoreError(tr("count: {count} found; allowed: at most {most}", count=count + aside, most=MOST), "count")
     came = Came(
         lot_code, _day(cells, "made"), _day(cells, "since"), cells.get("source", ""), cells.get("price") or None,
         cells.get("currency", ""),
     )  # fmt: skip
     if not count + aside:
         if any(cells.get(c) for c in LOT_COLUMNS[2:]):
-            raise StoreError("count: none found, with a lot; allowed: how many of it there are", "count")
+            raise StoreError(tr("count: none found, with a lot; allowed: how many of it there are"), "count")
         return int(new), 0
     lot = stores.receive(part, count, who=who, came=came, note="taken over").lot if count else None
     if aside:
@@ -227,7 +238,12 @@ def _same(row: _Row, part: Part) -> None:
         has = value_text(part) if column == "value" else getattr(part, column)
         agrees = _value_agrees(said, part) if column == "value" else FIELDS[column](column, said) == has
         if not agrees:
-            found = f"{column}: '{said[:60]}' found, and the stores say '{has}'; allowed: the same, or empty"
+            found = tr(
+                "{column}: '{found}' found, and the stores say '{has}'; allowed: the same, or empty",
+                column=column,
+                found=said[:60],
+                has=has,
+            )
             raise StoreError(found, column)
 
 
@@ -235,7 +251,7 @@ def _value_agrees(said: str, part: Part) -> bool:
     try:
         read = read_value(said, part.kind, part.name)
     except ValueTextError as error:
-        raise StoreError(f"value: {error}", "value") from None
+        raise StoreError(tr("value: {error}", error=error), "value") from None
     return all(getattr(part, field) == value for field, value in read.items() if field != "kind")
 
 
@@ -244,4 +260,6 @@ def _day(cells: Mapping[str, str], column: str) -> date | None:
     try:
         return date.fromisoformat(text) if text else None
     except ValueError:
-        raise StoreError(f"{column}: {text[:40]!r} found; allowed: a day such as 2031-03-02", column) from None
+        raise StoreError(
+            tr("{column}: {found!r} found; allowed: a day such as 2031-03-02", column=column, found=text[:40]), column
+        ) from None

@@ -12,9 +12,11 @@ from django.db.models import CharField, Count, F, Min, Q, QuerySet, Sum, Value
 from django.db.models.functions import Cast, Coalesce, Concat
 from django.utils import timezone
 
+from refettle.book.kept_texts import kept
 from refettle.book.models_orders import OrderLine
 from refettle.book.models_prices import Offer, Sold
 from refettle.book.models_stores import Lot, Movement, Part
+from refettle.language import tr
 from refettle.parts.capacitor import KINDS, MOUNTS, SAFETY_CLASSES, AtFrequency, CapacitorError, Rated
 from refettle.parts.substitutes import Assessment, compare
 from refettle.quantities import MINUS
@@ -93,31 +95,43 @@ def ledger_lines(part: Part, lines: list[Movement]) -> list[LedgerLine]:
 def line_words(line: Movement) -> str:
     """What a line of the ledger says, in words."""
     number, aside = abs(line.on_hand), abs(line.quarantined)
-    job = f"job {line.job.number}" if line.job else "a job"
-    place = " into quarantine" if line.quarantined > 0 and not line.on_hand else ""
+    job = tr("job {job}", job=line.job.number) if line.job else tr("a job")
+    into = line.quarantined > 0 and not line.on_hand
+    pieces, source = number or aside, kept(line.lot.source)
     match line.kind:
+        case Kind.RECEIVED if source:
+            if into:
+                return tr("{n} received into quarantine from {source}", n=pieces, source=source)
+            return tr("{n} received from {source}", n=pieces, source=source)
         case Kind.RECEIVED:
-            return f"{number or aside} received{place}" + (f" from {line.lot.source}" if line.lot.source else "")
+            return tr("{n} received into quarantine", n=pieces) if into else tr("{n} received", n=pieces)
         case Kind.DONOR:
-            return f"{number or aside} taken from {line.lot.source or 'a donor unit'}, into quarantine"
+            return tr("{n} taken from {source}, into quarantine", n=pieces, source=source or tr("a donor unit"))
         case Kind.USED:
-            return f"{number} used in {job}"
+            return tr("{n} used in {job}", n=number, job=job)
         case Kind.KIT:
-            return f"{number} into a kit"
+            return tr("{n} into a kit", n=number)
+        case Kind.RETURNED if line.job:
+            if into:
+                return tr("{n} come back from {job} into quarantine", n=pieces, job=job)
+            return tr("{n} come back from {job}", n=pieces, job=job)
         case Kind.RETURNED:
-            return f"{number or aside} come back" + (f" from {job}" if line.job else "") + place
+            return tr("{n} come back into quarantine", n=pieces) if into else tr("{n} come back", n=pieces)
         case Kind.SCRAPPED:
-            return f"{number or aside} scrapped" + (" out of quarantine" if aside else "")
+            return tr("{n} scrapped out of quarantine", n=pieces) if aside else tr("{n} scrapped", n=pieces)
         case Kind.QUARANTINED:
-            return f"{aside or number} put in quarantine"
+            return tr("{n} put in quarantine", n=aside or number)
         case Kind.RELEASED:
-            return f"{number or aside} released from quarantine"
+            return tr("{n} released from quarantine", n=pieces)
         case Kind.COUNTED if not number:
-            return "looked at again" if line.note and line.note.startswith(LOOKED) else "counted: as the ledger says"
+            looked = line.note and line.note.startswith(LOOKED)
+            return tr("looked at again") if looked else tr("counted: as the ledger says")
+        case Kind.COUNTED if line.on_hand > 0:
+            return tr("counted: {n} more than the ledger said", n=number)
         case Kind.COUNTED:
-            return f"counted: {number} {'more' if line.on_hand > 0 else 'fewer'} than the ledger said"
+            return tr("counted: {n} fewer than the ledger said", n=number)
         case _:
-            return f"line {line.corrects_id} put right"
+            return tr("line {n} put right", n=line.corrects_id)
 
 
 LOOKED = "Looked at again"

@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import Any
 
 from refettle.book.log import LogEntry, LogError
+from refettle.language import tr
 
 STORES_KINDS = ("part-wanted", "part-taken", "part-returned", "part-let-go", "kit-used", "came-over")
 MOVING = ("part-taken", "part-returned")
@@ -139,7 +140,14 @@ def job_parts(entries: Iterable[LogEntry]) -> JobParts:
     for each in parts.taken.values():
         if each.returned > each.count:
             parts.odd.append(
-                (each.n, f"count: {each.count} found, and {each.returned} came back; allowed: as many or more")
+                (
+                    each.n,
+                    tr(
+                        "count: {count} found, and {returned} came back; allowed: as many or more",
+                        count=each.count,
+                        returned=each.returned,
+                    ),
+                )
             )
     return parts
 
@@ -172,11 +180,15 @@ def _take(parts: JobParts, entry: LogEntry) -> None:
         if want is not None:
             parts.wants[want.n] = replace(want, taken=want.taken + data["count"])
         elif wanted is not None:
-            parts.odd.append((n, f"wanted: {wanted} found; allowed: the number of an entry part-wanted"))
+            parts.odd.append(
+                (n, tr("wanted: {wanted} found; allowed: the number of an entry part-wanted", wanted=wanted))
+            )
     elif entry.kind == "part-returned":
         taken = parts.taken.get(data["taken"])
         if taken is None:
-            parts.odd.append((n, f"taken: {data['taken']} found; allowed: the number of an entry part-taken"))
+            parts.odd.append(
+                (n, tr("taken: {taken} found; allowed: the number of an entry part-taken", taken=data["taken"]))
+            )
             return
         parts.taken[taken.n] = replace(taken, returned=taken.returned + data["count"])
         want = parts.wants.get(taken.wanted or 0)
@@ -185,7 +197,9 @@ def _take(parts: JobParts, entry: LogEntry) -> None:
     elif entry.kind == "part-let-go":
         want = parts.wants.get(data["wanted"])
         if want is None:
-            parts.odd.append((n, f"wanted: {data['wanted']} found; allowed: the number of an entry part-wanted"))
+            parts.odd.append(
+                (n, tr("wanted: {wanted} found; allowed: the number of an entry part-wanted", wanted=data["wanted"]))
+            )
         else:
             parts.wants[want.n] = replace(want, let_go=data["why"])
 
@@ -201,29 +215,53 @@ def refuse_parts(parts: JobParts, content: Mapping[str, Any]) -> None:
     kind, wanted = content["kind"], content.get("wanted")
     if kind == "part-let-go" or (kind == "part-taken" and wanted is not None):
         want = parts.wants.get(int(wanted or 0))
-        numbers = ", ".join(str(w.n) for w in parts.open) or "none: nothing is wanted"
+        numbers = ", ".join(str(w.n) for w in parts.open) or tr("none: nothing is wanted")
         if want is None or not want.left:
-            state = f", which is {want.state}" if want else ""
-            raise LogError(f"wanted: {wanted} found{state}; allowed: an open want: {numbers}", field="wanted")
+            if not want:
+                raise LogError(
+                    tr("wanted: {wanted} found; allowed: an open want: {numbers}", wanted=wanted, numbers=numbers),
+                    field="wanted",
+                )
+            raise LogError(
+                tr(
+                    "wanted: {wanted} found, which is {state}; allowed: an open want: {numbers}",
+                    wanted=wanted,
+                    state=tr(want.state),
+                    numbers=numbers,
+                ),
+                field="wanted",
+            )
         if kind == "part-taken" and content["count"] > want.left:
             raise LogError(
-                f"count: {content['count']} found; allowed: at most {want.left}, as are still wanted; take more "
-                "without 'wanted'",
+                tr(
+                    "count: {count} found; allowed: at most {most}, as are still wanted; take more without 'wanted'",
+                    count=content["count"],
+                    most=want.left,
+                ),
                 field="count",
             )
     elif kind == "part-returned":
         taken = parts.taken.get(content["taken"])
         if taken is not None and taken.elsewhere:
             raise LogError(
-                f"taken: {content['taken']} found, which was taken at another bench; allowed: what was taken here. Put "
-                "it into the stores as a new lot",
+                tr(
+                    "taken: {taken} found, which was taken at another bench; allowed: what was taken here. "
+                    "Put it into the stores as a new lot",
+                    taken=content["taken"],
+                ),
                 field="taken",
             )
         if taken is None or not taken.kept:
-            numbers = ", ".join(str(t.n) for t in parts.taken.values() if t.kept) or "none: nothing was taken"
-            raise LogError(f"taken: {content['taken']} found; allowed: what was taken: {numbers}", field="taken")
+            numbers = ", ".join(str(t.n) for t in parts.taken.values() if t.kept) or tr("none: nothing was taken")
+            raise LogError(
+                tr("taken: {taken} found; allowed: what was taken: {numbers}", taken=content["taken"], numbers=numbers),
+                field="taken",
+            )
         if content["count"] > taken.kept:
-            raise LogError(f"count: {content['count']} found; allowed: at most {taken.kept}", field="count")
+            raise LogError(
+                tr("count: {count} found; allowed: at most {most}", count=content["count"], most=taken.kept),
+                field="count",
+            )
 
 
 def refuse_oddities(before: JobParts, after: JobParts) -> None:
@@ -231,7 +269,9 @@ def refuse_oddities(before: JobParts, after: JobParts) -> None:
     new = [each for each in after.odd if each not in before.odd]
     if new:
         n, why = new[0]
-        raise LogError(f"after this, entry {n} would not hold: {why}; correct that one first", field="corrects")
+        raise LogError(
+            tr("after this, entry {n} would not hold: {why}; correct that one first", n=n, why=why), field="corrects"
+        )
 
 
 def amount_of(taken: Taken) -> Decimal:

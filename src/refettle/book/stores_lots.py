@@ -10,9 +10,11 @@ from typing import Any
 from django.conf import settings
 from django.utils import timezone
 
+from refettle.book.kept_texts import kept
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
+from refettle.language import tr
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,11 @@ def price_of(value: Any, field: str = "price") -> Decimal | None:
         good = False
     if not good:
         raise StoreError(
-            f"{field}: {value!r} found; allowed: such as 0.12, from 0 to 1000000, at most 4 digits after the point",
+            tr(
+                "{field}: {found!r} found; allowed: such as 0.12, from 0 to 1000000, at most 4 digits after the point",
+                field=kept(field),
+                found=value,
+            ),
             field,
         )
     return abs(price)
@@ -53,10 +59,20 @@ def new_lot(part: Part, came: Came, at: datetime | None, *, proven: bool) -> Lot
     price = price_of(came.price)
     currency = (came.currency.strip().upper() or settings.REFETTLE_CURRENCY) if price is not None else ""
     if price is not None and not (len(currency) == 3 and currency.isascii() and currency.isalpha()):
-        raise StoreError(f"currency: {came.currency!r} found; allowed: three letters such as EUR", "currency")
+        raise StoreError(
+            tr("currency: {currency!r} found; allowed: three letters such as EUR", currency=came.currency), "currency"
+        )
     for field, value in (("made", came.made), ("since", came.since)):
         if value is not None and not date(1900, 1, 1) <= value <= timezone.localdate():
-            raise StoreError(f"{field}: {value} found; allowed: from 1900 to today, {timezone.localdate()}", field)
+            raise StoreError(
+                tr(
+                    "{field}: {found} found; allowed: from 1900 to today, {today}",
+                    field=kept(field),
+                    found=value,
+                    today=timezone.localdate(),
+                ),
+                field,
+            )
     return Lot.objects.create(
         part=part,
         code=said(came.code, "lot code", 80),

@@ -16,10 +16,12 @@ from django.db import IntegrityError, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
+from refettle.book.kept_texts import kept
 from refettle.book.models import Job
 from refettle.book.models_kits import KitBatch
 from refettle.book.models_stores import Lot, Movement, Part, Reservation
 from refettle.book.store import StoreError
+from refettle.language import tr
 
 MOST = 10_000_000
 """In one line."""
@@ -33,7 +35,16 @@ def quantity(value: Any, field: str = "count", least: int = 1) -> int:
     except ValueError:
         number = None
     if number is None or not least <= number <= MOST:
-        raise StoreError(f"{field}: {value!r} found; allowed: a whole number from {least} to {MOST}", field)
+        raise StoreError(
+            tr(
+                "{field}: {found!r} found; allowed: a whole number from {least} to {most}",
+                field=kept(field),
+                found=value,
+                least=least,
+                most=MOST,
+            ),
+            field,
+        )
     return number
 
 
@@ -41,8 +52,15 @@ def said(value: str, field: str, most: int, least: int = 0) -> str:
     """A text without ends and control characters. Raises StoreError naming the field."""
     text = " ".join("".join(" " if ord(c) < 32 else c for c in str(value)).split())
     if not least <= len(text) <= most:
-        allowed = f"{least} to {most} characters" if least else f"at most {most} characters"
-        raise StoreError(f"{field}: {len(text)} characters found; allowed: {allowed}", field)
+        allowed = (
+            tr("{least} to {most} characters", least=least, most=most)
+            if least
+            else tr("at most {most} characters", most=most)
+        )
+        raise StoreError(
+            tr("{field}: {n} characters found; allowed: {allowed}", field=kept(field), n=len(text), allowed=allowed),
+            field,
+        )
     return text
 
 
@@ -94,7 +112,9 @@ def move(
     who = said(line.who, "who", 200, 1)
     note = said(line.note, "note", 500)
     if lot.part_id != part.pk:
-        raise StoreError(f"lot: {lot} of {lot.part} found; allowed: a lot of {part}", "lot")
+        raise StoreError(
+            tr("lot: {lot} of {part} found; allowed: a lot of {wanted}", lot=lot, part=lot.part, wanted=part), "lot"
+        )
     try:
         with transaction.atomic():
             held = Part.objects.filter(
@@ -142,11 +162,22 @@ def _refusal(part: Part, lot: Lot, on_hand: int, quarantined: int, from_reserved
     now, there = Part.objects.get(pk=part.pk), Lot.objects.get(pk=lot.pk)
     _show(part, now)
     if -quarantined > there.quarantined:
-        return StoreError(f"count: {-quarantined} found; allowed: at most {there.quarantined} in quarantine", "count")
+        return StoreError(
+            tr("count: {n} found; allowed: at most {most} in quarantine", n=-quarantined, most=there.quarantined),
+            "count",
+        )
     if -on_hand > there.on_hand:
-        return StoreError(f"count: {-on_hand} found; allowed: at most {there.on_hand}, as {there} holds", "count")
+        return StoreError(
+            tr(
+                "count: {n} found; allowed: at most {most}, as {holder} holds",
+                n=-on_hand,
+                most=there.on_hand,
+                holder=there,
+            ),
+            "count",
+        )
     if now.on_hand + on_hand > MOST_HELD or now.quarantined + quarantined > MOST_HELD:
-        return StoreError(f"count: more than {MOST_HELD} in all; allowed: up to that many", "count")
+        return StoreError(tr("count: more than {most} in all; allowed: up to that many", most=MOST_HELD), "count")
     return refuse_count(now, -on_hand, now.free + from_reserved)
 
 
@@ -166,18 +197,31 @@ def holders(part: Part) -> str:
 def holder(reservation: Reservation) -> str:
     """Whom a reservation is for."""
     if reservation.job is not None:
-        return f"job {reservation.job.number}"
-    return f"kit batch {reservation.batch_id}"
+        return tr("job {job}", job=reservation.job.number)
+    return tr("kit batch {batch}", batch=reservation.batch_id)
 
 
 def refuse_count(part: Part, found: int, allowed: int, own: int = 0) -> StoreError:
     """Not so many are free; says how many are, and who holds the others."""
-    who = [f"{r.quantity} reserved for {holder(r)}" for r in open_reservations(part)]
+    who = [tr("{n} reserved for {who}", n=r.quantity, who=holder(r)) for r in open_reservations(part)]
     held = ", ".join(
-        [f"{part.on_hand} on hand", *who, *([f"{part.quarantined} in quarantine"] * bool(part.quarantined))]
+        [
+            tr("{n} on hand", n=part.on_hand),
+            *who,
+            *([tr("{n} in quarantine", n=part.quarantined)] * bool(part.quarantined)),
+        ]
     )
-    yours = f", {own} of them reserved for this" if own else ""
-    return StoreError(f"count: {found} found; allowed: at most {max(allowed, 0)} free{yours} ({held})", "count")
+    yours = tr(", {n} of them reserved for this", n=own) if own else ""
+    return StoreError(
+        tr(
+            "count: {found} found; allowed: at most {allowed} free{yours} ({held})",
+            found=found,
+            allowed=max(allowed, 0),
+            yours=yours,
+            held=held,
+        ),
+        "count",
+    )
 
 
 def oldest_first(part: Part) -> list[Lot]:
@@ -195,9 +239,19 @@ def spread(part: Part, count: int, lot: Lot | None, lots: Sequence[Lot] | None =
     if lot is not None:
         lot.refresh_from_db(fields=["on_hand", "quarantined"])
         if lot.part_id != part.pk:
-            raise StoreError(f"lot: {lot} of {lot.part} found; allowed: a lot of {part}", "lot")
+            raise StoreError(
+                tr("lot: {lot} of {part} found; allowed: a lot of {part_2}", lot=lot, part=lot.part, part_2=part), "lot"
+            )
         if lot.on_hand < count:
-            raise StoreError(f"count: {count} found; allowed: at most {lot.on_hand}, as {lot} holds", "count")
+            raise StoreError(
+                tr(
+                    "count: {count} found; allowed: at most {most}, as {lot} holds",
+                    count=count,
+                    most=lot.on_hand,
+                    lot=lot,
+                ),
+                "count",
+            )
         return [(lot, count)]
     plan: list[tuple[Lot, int]] = []
     left = count
@@ -232,7 +286,7 @@ def use_up(reservations: Sequence[Reservation], count: int) -> int:
             rest = each.quantity - gone
             changed = {"quantity": rest} if rest else {"quantity": 0, "closed": timezone.now()}
             if not Reservation.objects.filter(pk=each.pk, closed=None, quantity=each.quantity).update(**changed):
-                raise StoreError(f"reservation {each.pk}: changed by another writer; allowed: ask again")
+                raise StoreError(tr("reservation {n}: changed by another writer; allowed: ask again", n=each.pk))
             each.quantity = rest
             left -= gone
     return count - left
@@ -246,10 +300,21 @@ def cut_into(part: Part, over: int, let_go: Sequence[Reservation], field: str, f
     named = {r.pk: r for r in fresh}
     mine = [named[r.pk] for r in let_go if r.pk in named]
     if sum(r.quantity for r in mine) < over:
-        limit = f"{found + over} or more" if field == "counted" else f"at most {part.free}, which are free"
+        limit = (
+            tr("{n} or more", n=found + over) if field == "counted" else tr("at most {n}, which are free", n=part.free)
+        )
         raise StoreError(
-            f"{field}: {found} found, which cuts into {over} of the {part.reserved} reserved ({holders(part)}) of "
-            f"{part.on_hand} on hand; allowed: {limit}, or name whose reservation to let go",
+            tr(
+                "{field}: {found} found, which cuts into {over} of the {reserved} reserved ({holders}) of {held} on "
+                "hand; allowed: {limit}, or name whose reservation to let go",
+                field=kept(field),
+                found=found,
+                over=over,
+                reserved=part.reserved,
+                holders=holders(part),
+                held=part.on_hand,
+                limit=limit,
+            ),
             field,
         )
     use_up(mine, over)

@@ -11,10 +11,12 @@ from django.db.models import QuerySet
 from django.db.models.functions import Lower
 from django.utils import timezone
 
+from refettle.book.kept_texts import kept
 from refettle.book.models_stores import Lot, Part, PartChange
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
 from refettle.book.stores_values import ValueTextError, code_for, read_value
+from refettle.language import tr
 from refettle.parts.capacitor import KINDS, MOUNTS
 from refettle.quantities import MAX_LENGTH, QuantityError, parse, whole
 
@@ -36,7 +38,15 @@ def _figure(unit: str, low: float, high: float) -> Callable[[str, Any], float | 
             return None
         text = str(value).strip()
         if len(text) > MAX_LENGTH:
-            raise StoreError(f"{field}: {text[:40]!r}… found; allowed: a number in {unit}", field)
+            raise StoreError(
+                tr(
+                    "{field}: {found!r}… found; allowed: a number in {unit}",
+                    field=kept(field),
+                    found=text[:40],
+                    unit=unit,
+                ),
+                field,
+            )
         try:
             if unit == "mm":
                 bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
@@ -46,9 +56,22 @@ def _figure(unit: str, low: float, high: float) -> Callable[[str, Any], float | 
             else:
                 number = float(value) if isinstance(value, int | float) else parse(text, unit)
         except (QuantityError, ValueError):
-            raise StoreError(f"{field}: {value!r} found; allowed: a number in {unit}", field) from None
+            raise StoreError(
+                tr("{field}: {found!r} found; allowed: a number in {unit}", field=kept(field), found=value, unit=unit),
+                field,
+            ) from None
         if not low <= number <= high:
-            raise StoreError(f"{field}: {number:g} {unit} found; allowed: {low:g} to {high:g} {unit}", field)
+            raise StoreError(
+                tr(
+                    "{field}: {found:g} {unit} found; allowed: {low:g} to {high:g} {unit}",
+                    field=kept(field),
+                    found=number,
+                    unit=unit,
+                    low=low,
+                    high=high,
+                ),
+                field,
+            )
         return number
 
     return read
@@ -61,7 +84,15 @@ def _days(most: int, empty: int | None = None) -> Callable[[str, Any], int | Non
         text = str(value).strip()
         number = None if isinstance(value, bool) or not text.isascii() else whole(text)
         if number is None or number > most:
-            raise StoreError(f"{field}: {text[:40]!r} found; allowed: a whole number from 0 to {most}", field)
+            raise StoreError(
+                tr(
+                    "{field}: {found!r} found; allowed: a whole number from 0 to {most}",
+                    field=kept(field),
+                    found=text[:40],
+                    most=most,
+                ),
+                field,
+            )
         return number
 
     return read
@@ -70,7 +101,15 @@ def _days(most: int, empty: int | None = None) -> Callable[[str, Any], int | Non
 def _mount(field: str, value: Any) -> str:
     text = said(value or "", field, 20).casefold()
     if text and text not in MOUNTS:
-        raise StoreError(f"{field}: {value!r} found; allowed: {', '.join(MOUNTS)} or none", field)
+        raise StoreError(
+            tr(
+                "{field}: {found!r} found; allowed: {mounts} or none",
+                field=kept(field),
+                found=value,
+                mounts=", ".join(MOUNTS),
+            ),
+            field,
+        )
     return text
 
 
@@ -78,7 +117,7 @@ def _truth(field: str, value: Any) -> bool:
     words = {"": False, "no": False, "0": False, "false": False, "yes": True, "1": True, "true": True}
     found = words.get(str(value).strip().casefold()) if not isinstance(value, bool) else value
     if found is None:
-        raise StoreError(f"{field}: {value!r} found; allowed: yes or no", field)
+        raise StoreError(tr("{field}: {found!r} found; allowed: yes or no", field=kept(field), found=value), field)
     return found
 
 
@@ -107,21 +146,28 @@ def _checked(value: str | None, details: dict[str, Any], name: str, kind: str) -
     unknown = set(details) - set(FIELDS)
     if unknown:
         field = min(unknown)
-        raise StoreError(f"{field}: unknown; allowed: code, value, {', '.join(FIELDS)}", field)
+        raise StoreError(
+            tr("{field}: unknown; allowed: code, value, {allowed}", field=field, allowed=", ".join(FIELDS)), field
+        )
     found = {field: FIELDS[field](field, given) for field, given in details.items()}
     if value is None:
         return found
     try:
         told = read_value(value, found.get("kind", kind), found.get("name", name))
     except ValueTextError as error:
-        raise StoreError(f"value: {error}", "value") from None
+        raise StoreError(tr("value: {error}", error=error), "value") from None
     given = {k: v for k, v in found.items() if v not in (None, "")}
     said_kind = str(given.get("kind", "")).casefold()
     if told.get("unit") == "F" and said_kind in _KINDS:
         given["kind"] = _KINDS[said_kind]
     if told.get("kind") and given.get("kind") in KINDS and told["kind"] != given["kind"]:
         raise StoreError(
-            f"kind: {given['kind']} found, and the value says {told['kind']}; allowed: one of them", "kind"
+            tr(
+                "kind: {kind} found, and the value says {told}; allowed: one of them",
+                kind=given["kind"],
+                told=told["kind"],
+            ),
+            "kind",
         )
     if given.get("kind") == "capacitor" and told.get("kind"):
         del given["kind"]
@@ -155,12 +201,22 @@ def add_part(*, name: str, who: str, code: str = "", value: str = "", **details:
     with transaction.atomic():
         chosen = code or _free_code(code_for(fields, fields["name"]))
         if (same := by_code(chosen).first()) is not None:
-            raise StoreError(f"code: '{chosen}' found, which {same.name} has ({same.code}); allowed: another", "code")
+            raise StoreError(
+                tr(
+                    "code: '{found}' found, which {name} has ({code}); allowed: another",
+                    found=chosen,
+                    name=same.name,
+                    code=same.code,
+                ),
+                "code",
+            )
         try:
             with transaction.atomic():
                 part = Part.objects.create(code=chosen, **fields)
         except IntegrityError:
-            raise StoreError(f"code: '{chosen}' found, which another part has; allowed: another", "code") from None
+            raise StoreError(
+                tr("code: '{found}' found, which another part has; allowed: another", found=chosen), "code"
+            ) from None
         PartChange.objects.create(part=part, who=who, was={})
         return part
 
@@ -169,13 +225,17 @@ def check_code(code: str) -> None:
     """Refuse what cannot be a part's code. Raises StoreError."""
     if not CODE.fullmatch(code):
         raise StoreError(
-            f"code: {code[:60]!r} found; allowed: 1 to 40 letters a to z, digits and . _ + -, the first a letter or "
-            "digit",
+            tr(
+                "code: {code!r} found; allowed: 1 to 40 letters a to z, digits and . _ + -, the first a "
+                "letter or digit",
+                code=code[:60],
+            ),
             "code",
         )
     if code.casefold() in PAGE_WORDS:
         raise StoreError(
-            f"code: '{code}' found, which is a page of the stores; allowed: another, such as {code}-1", "code"
+            tr("code: '{code}' found, which is a page of the stores; allowed: another, such as {code}-1", code=code),
+            "code",
         )
 
 
@@ -199,7 +259,9 @@ def edit_part(part: Part, *, who: str, value: str | None = None, code: str | Non
     if code is not None and code.strip() != part.code:
         check_code(code.strip())
         if by_code(code).exclude(pk=part.pk).exists():
-            raise StoreError(f"code: '{code.strip()}' found, which another part has; allowed: another", "code")
+            raise StoreError(
+                tr("code: '{code}' found, which another part has; allowed: another", code=code.strip()), "code"
+            )
         fields["code"] = code.strip()
     with transaction.atomic():
         fresh = Part.objects.select_for_update().get(pk=part.pk)
@@ -210,7 +272,7 @@ def edit_part(part: Part, *, who: str, value: str | None = None, code: str | Non
                 with transaction.atomic():
                     Part.objects.filter(pk=fresh.pk).update(**{f: fields[f] for f in was})
             except IntegrityError:
-                raise StoreError("code: found with another part; allowed: another code", "code") from None
+                raise StoreError(tr("code: found with another part; allowed: another code"), "code") from None
     part.refresh_from_db()
     return part
 
@@ -225,8 +287,8 @@ def find_part(code: str) -> Part:
     found = by_code(code).first()
     if found is None:
         near = list(Part.objects.filter(code__istartswith=code.strip()[:3]).values_list("code", flat=True)[:8])
-        allowed = f"such as {', '.join(near)}" if near else "the code of a part in the stores"
-        raise StoreError(f"part: '{code[:60]}' found; allowed: {allowed}", "part")
+        allowed = tr("such as {near}", near=", ".join(near)) if near else tr("the code of a part in the stores")
+        raise StoreError(tr("part: '{code}' found; allowed: {allowed}", code=code[:60], allowed=allowed), "part")
     return found
 
 
@@ -241,5 +303,9 @@ def find_lot(part: Part, text: str) -> Lot:
     if by_number and not by_code:
         return by_number[0]
     named = ", ".join(f"{lot.pk}{f' ({lot.code})' if lot.code else ''}" for lot in lots[-20:])
-    named = named or "none: nothing came yet"
-    raise StoreError(f"lot: '{text[:60]}' found{' with several lots' * bool(by_code)}; allowed: {named}", "lot")
+    named = named or tr("none: nothing came yet")
+    if by_code:
+        raise StoreError(
+            tr("lot: '{found}' found with several lots; allowed: {allowed}", found=text[:60], allowed=named), "lot"
+        )
+    raise StoreError(tr("lot: '{found}' found; allowed: {allowed}", found=text[:60], allowed=named), "lot")

@@ -12,6 +12,8 @@ from __future__ import annotations
 import struct
 import zlib
 
+from refettle.language import tr
+
 EXIF_ORIENTATION = 0x0112
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 PNG_KEPT = frozenset(
@@ -66,11 +68,11 @@ def _jpeg(data: bytes, orientation: int) -> bytes:
         if marker == 0x01 or 0xD0 <= marker <= 0xD7:
             continue
         if marker == 0xD8:
-            raise Damaged("a second start of image")
+            raise Damaged(tr("a second start of image"))
         length = int.from_bytes(data[position : position + 2], "big")
         end = position + length
         if length < 2 or end > len(data):
-            raise Damaged("the file breaks off in its header")
+            raise Damaged(tr("the file breaks off in its header"))
         body = data[position + 2 : end]
         if marker != 0xE0 and pending:  # the orientation follows the JFIF header, if there is one
             out += pending
@@ -87,13 +89,13 @@ def _jpeg(data: bytes, orientation: int) -> bytes:
 def _next_marker(data: bytes, position: int) -> tuple[int, int]:
     """The marker at `position` (fill bytes skipped) and where its segment begins."""
     if position >= len(data):
-        raise Damaged("the file breaks off before the picture's end")
+        raise Damaged(tr("the file breaks off before the picture's end"))
     if data[position] != 0xFF:
-        raise Damaged("bytes that belong to nothing")
+        raise Damaged(tr("bytes that belong to nothing"))
     while position < len(data) and data[position] == 0xFF:
         position += 1
     if position >= len(data):
-        raise Damaged("the file breaks off before the picture's end")
+        raise Damaged(tr("the file breaks off before the picture's end"))
     return data[position], position + 1
 
 
@@ -112,7 +114,7 @@ def _scan_end(data: bytes, position: int) -> int:
     while True:
         position = data.find(b"\xff", position)
         if position < 0 or position + 1 >= len(data):
-            raise Damaged("the file breaks off before the picture's end")
+            raise Damaged(tr("the file breaks off before the picture's end"))
         after = data[position + 1]
         if after == 0xFF:
             position += 1
@@ -138,9 +140,9 @@ def _png(data: bytes, orientation: int) -> bytes:
         name = data[position + 4 : position + 8]
         end = position + 12 + length
         if end > len(data) or len(name) < 4:
-            raise Damaged("the file breaks off before the picture's end")
+            raise Damaged(tr("the file breaks off before the picture's end"))
         if int.from_bytes(data[end - 4 : end], "big") != zlib.crc32(data[position + 4 : end - 4]):
-            raise Damaged("a part does not match its check sum")
+            raise Damaged(tr("a part does not match its check sum"))
         if name == b"IDAT" and pending:
             out += pending
             pending = b""
@@ -157,7 +159,7 @@ def _png(data: bytes, orientation: int) -> bytes:
 def _webp(data: bytes, orientation: int) -> bytes:
     declared = int.from_bytes(data[4:8], "little") + 8
     if declared > len(data):
-        raise Damaged("the file breaks off before the picture's end")
+        raise Damaged(tr("the file breaks off before the picture's end"))
     out = bytearray(b"WEBP")
     position = 12
     extended = False
@@ -166,7 +168,7 @@ def _webp(data: bytes, orientation: int) -> bytes:
         length = int.from_bytes(data[position + 4 : position + 8], "little")
         end = position + 8 + length
         if end > declared:
-            raise Damaged("the file breaks off before the picture's end")
+            raise Damaged(tr("the file breaks off before the picture's end"))
         if name == b"VP8X":
             extended = True
             flags = data[position + 8] & ~(WEBP_EXIF_FLAG | WEBP_XMP_FLAG)

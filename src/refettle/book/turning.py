@@ -20,6 +20,7 @@ from refettle import faults
 from refettle.book.log import LogEntry
 from refettle.book.state import JobState
 from refettle.knowledge.compile import OWNER
+from refettle.language import tr
 
 DECIDED, TRACK, CLEARED = 0.4, 0.5, 0.15
 EDGE = 0.005
@@ -86,8 +87,15 @@ def _of_stretch(state: JobState, stretch: _Stretch) -> Iterable[tuple[int, str]]
                 best = rise, n, before[block], now[block]
             before = now
         if best[1]:
-            rose = f"from {_percent(best[2])} to {_percent(best[3])}"
-            yield best[1], f"This decided: suspicion of {_name(state, block)} rose {rose}."
+            yield (
+                best[1],
+                tr(
+                    "This decided: suspicion of {block} rose from {before} to {after}.",
+                    block=_name(state, block),
+                    before=_percent(best[2]),
+                    after=_percent(best[3]),
+                ),
+            )
     for other in last:
         if other in (block, "other"):
             continue
@@ -95,7 +103,14 @@ def _of_stretch(state: JobState, stretch: _Stretch) -> Iterable[tuple[int, str]]
         for n, now in stretch.after:
             top = max(top, before[other])
             if top >= TRACK and now[other] < CLEARED:
-                yield n, f"This cleared {_name(state, other)}, suspected with {_percent(top)} before."
+                yield (
+                    n,
+                    tr(
+                        "This cleared {block}, suspected with {chance} before.",
+                        block=_name(state, other),
+                        chance=_percent(top),
+                    ),
+                )
                 break
             before = now
 
@@ -111,9 +126,9 @@ def _repairs(state: JobState) -> Iterable[tuple[int, str]]:
         if entry is None or (entry.kind == "repair" and not entry.void):
             if repair and failed:
                 if bad & failed:
-                    yield repair, "It still failed after this."
+                    yield repair, tr("It still failed after this.")
                 elif failed <= good:
-                    yield repair, "All that failed was seen good after this."
+                    yield repair, tr("All that failed was seen good after this.")
                     failed = set()
             if entry is not None:
                 failed, good, bad, repair = failed | bad, set(), set(), entry.n

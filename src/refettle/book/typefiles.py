@@ -9,6 +9,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from refettle.knowledge.loading import Library, LoadedType, load_library, load_unit_type, shipped_types
+from refettle.language import tr
 
 ENDINGS = (".yaml", ".yml")
 
@@ -102,4 +103,6 @@ def load_named(name: str, own_types: Path | None = None, own_kinds: Path | None 
         there = False
     if there or name.endswith(ENDINGS):
         return load_unit_type(Path(name), library)
-    raise NoSuchTypeError(f"unit type '{name}' found; allowed: a file, or one of {', '.join(known)}")
+    raise NoSuchTypeError(
+        tr("unit type '{name}' found; allowed: a file, or one of {known}", name=name, known=", ".join(known))
+    )

@@ -17,6 +17,7 @@ from refettle.book import wants
 from refettle.book.models_orders import Order
 from refettle.book.models_stores import Part, PartChange
 from refettle.book.orders_needs import FAR, Coming, coming, give_as_ordered, give_spare
+from refettle.language import several, tr
 
 
 @dataclass(frozen=True)
@@ -109,17 +110,17 @@ class JobWaits:
     def words(self, today: date) -> str:
         """What the bench says of it: `waits for 2 parts, due 2031-04-02`."""
         if not self.waits:
-            return f"{self.on_hand} part{_s(self.on_hand)} for it on hand" if self.on_hand else ""
-        said = f"waits for {self.waits} part{_s(self.waits)}"
+            return several("{n} part for it on hand", "{n} parts for it on hand", self.on_hand) if self.on_hand else ""
+        said = several("waits for {n} part", "waits for {n} parts", self.waits)
+        if self.missing and not self.coming:
+            return tr("{waits}, not ordered", waits=said)
         if self.missing:
-            return f"{said}, {'not' if not self.coming else f'{self.missing} not'} ordered"
+            return tr("{waits}, {n} not ordered", waits=said, n=self.missing)
         if self.due is None:
-            return f"{said}, on order"
-        return f"{said}, {'due' if self.due >= today else 'overdue since'} {self.due.isoformat()}"
-
-
-def _s(number: int) -> str:
-    return "s" if number != 1 else ""
+            return tr("{waits}, on order", waits=said)
+        if self.due >= today:
+            return tr("{waits}, due {day}", waits=said, day=self.due.isoformat())
+        return tr("{waits}, overdue since {day}", waits=said, day=self.due.isoformat())
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ from refettle.book.stores_moves import holding, own_reservations, quantity, refu
 from refettle.book.stores_parts import by_code
 from refettle.book.stores_values import ValueTextError, polar_guess, rated_of_part, read_value
 from refettle.book.wants_settle import parts_of
+from refettle.language import tr
 from refettle.parts.capacitor import CapacitorError, Rated
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.substitutes import compare
@@ -198,11 +199,19 @@ def reserve_wanted(job: Job, wanted: int, part: Part, *, who: str, count: int | 
     """Promise parts to a want: as many as it still asks for, or fewer. Raises StoreError."""
     mine: Mapping[int, HeldWant] = {h.want.n: h for h in held_wants([job])}
     if wanted not in mine:
-        raise StoreError(f"wanted: {wanted} found; allowed: {', '.join(map(str, mine)) or 'none: nothing is wanted'}")
+        raise StoreError(
+            tr(
+                "wanted: {wanted} found; allowed: {allowed}",
+                wanted=wanted,
+                allowed=", ".join(map(str, mine)) or "none: nothing is wanted",
+            )
+        )
     most = mine[wanted].want.left - mine[wanted].reserved
     number = most if count is None else quantity(count)
     if not 1 <= number <= most:
-        raise StoreError(f"count: {number} found; allowed: 1 to {most}, as is wanted and not reserved", "count")
+        raise StoreError(
+            tr("count: {n} found; allowed: 1 to {most}, as is wanted and not reserved", n=number, most=most), "count"
+        )
     return reservations.reserve(part, number, who=who, job=job, want=wanted)
 
 
@@ -272,20 +281,24 @@ def may_serve(what: str, code: str = "") -> tuple[tuple[MayServe, ...], str]:
     """
     if code:
         part = _named(code)
-        return ((MayServe(part.code, "exact", part.free),), "") if part else ((), f"no part '{code}' in the stores")
+        return (
+            ((MayServe(part.code, "exact", part.free),), "")
+            if part
+            else ((), tr("no part '{code}' in the stores", code=code))
+        )
     part = by_code(what).first()
     if part is not None:
         return (MayServe(part.code, "exact", part.free),), ""
     try:
         value = read_value(what)
     except ValueTextError:
-        return (), "no value in it, and no part of this code"
+        return (), tr("no value in it, and no part of this code")
     if not value:
-        return (), "no value in it"
+        return (), tr("no value in it")
     amount = value["amount"]
     if value["unit"] != "F":
         parts = Part.objects.filter(unit=value["unit"], amount__range=(amount * 0.999, amount * 1.001)).order_by("code")
-        check = ("power, tolerance and size: only the value was compared",)
+        check = (tr("power, tolerance and size: only the value was compared"),)
         return _ranked([MayServe(p.code, "acceptable", p.free, check) for p in parts[:200]]), ""
     return _capacitors(what, value)
 
@@ -303,11 +316,11 @@ def _named(code: str) -> Part | None:
 def _capacitors(what: str, value: Mapping[str, Any]) -> tuple[tuple[MayServe, ...], str]:
     kind = str(value.get("kind") or polar_guess(value["amount"]))
     if not kind:
-        return (), "its kind is not known: write it with its kind, such as film or ceramic"
-    note = "" if value.get("kind") else f"taken for {kind}, as no kind is said"
+        return (), tr("its kind is not known: write it with its kind, such as film or ceramic")
+    note = "" if value.get("kind") else tr("taken for {kind}, as no kind is said", kind=kind)
     original = _rated(what, kind, value)
     if original is None:
-        return (), "it cannot be read as a capacitor"
+        return (), tr("it cannot be read as a capacitor")
     span = (original.farad * 0.79, original.farad * 1.21)
     parts = {p.code: p for p in Part.objects.filter(unit="F", amount__range=span)}
     rated = [r for p in parts.values() if (r := rated_of_part(p)) is not None]
@@ -317,7 +330,7 @@ def _capacitors(what: str, value: Mapping[str, Any]) -> tuple[tuple[MayServe, ..
         if a.says != "refused"
     ]
     unknown = sum(1 for p in parts.values() if not p.kind)
-    more = f"{unknown} of about this value have no kind written down" if unknown else ""
+    more = tr("{n} of about this value have no kind written down", n=unknown) if unknown else ""
     return _ranked(serve), "; ".join(text for text in (note, more) if text)
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from refettle.book.log import LogEntry, LogError
 from refettle.book.one_way import OneWay
+from refettle.language import mark, tr
 from refettle.whitening.kinetics import EarlierBatch
 from refettle.whitening.progress import Progress, Setup, Taken, finished, progress
 from refettle.whitening.stopping import DARK_DAYS, Rebound, YellowReading, dark_check, light_varies, rebound
@@ -24,6 +25,17 @@ WHITENING_KINDS = ("yellow", "bath-in", "turned", "bath-out")
 STEP = "whiten"
 TERMS = ("method", "percent", "litres", "lamp", "mw_cm2", "turn_every", "check_every", "professional")
 """What is the same for all that lies in one batch, in this job and in others."""
+TERM_WORDS = {
+    "method": mark("method"),
+    "percent": mark("percent"),
+    "litres": mark("litres"),
+    "lamp": mark("lamp"),
+    "mw_cm2": mark("mw cm2"),
+    "turn_every": mark("turn every"),
+    "check_every": mark("check every"),
+    "professional": mark("professional"),
+}
+"""Each in words."""
 DEFAULTS: Mapping[str, Any] = {"method": "bath", "turn_every": 60.0, "check_every": 60.0, "lamp": "",
                                "professional": False}  # fmt: skip
 FIRST_CHECK = 60.0
@@ -50,12 +62,17 @@ def terms_apart(one: Mapping[str, Any], other: Mapping[str, Any]) -> str:
     """The first term in which two batches of one name differ, in words; empty where they agree."""
     for name in TERMS:
         if one[name] != other[name]:
-            return f"{name.replace('_', ' ')} {_word(one[name])} found; allowed: {_word(other[name])}"
+            return tr(
+                "{term} {found} found; allowed: {allowed}",
+                term=tr(TERM_WORDS[name]),
+                found=_word(one[name]),
+                allowed=_word(other[name]),
+            )
     return ""
 
 
 def _word(value: Any) -> str:
-    return "nothing" if value in (None, "") else f"{value:g}" if isinstance(value, float) else str(value)
+    return tr("nothing") if value in (None, "") else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 @dataclass
@@ -229,7 +246,9 @@ class Whitening:
         """How the part gets on, YI counted from its unexposed plastic. `earlier`: batches of this bench."""
         batch, entries, looks = self.looks(part)
         if not looks:
-            return PartProgress(part, batch, (), (), why="not read yet: take a photo with the card before it goes in")
+            return PartProgress(
+                part, batch, (), (), why=tr("not read yet: take a photo with the card before it goes in")
+            )
         setup = setup_of(batch, entries, looks, earlier)
         try:
             return PartProgress(part, batch, looks, entries, setup, progress(looks, 0.0, setup))
@@ -345,7 +364,7 @@ def refuse_whitening(before: Whitening, one_way: Iterable[OneWay], content: Mapp
     elif content["kind"] == "yellow":
         first = content.get("first")
         if first is not None and first not in {e.n for e in before.readings}:
-            raise LogError(f"first: {first} found; allowed: the number of an earlier photo read", field="first")
+            raise LogError(tr("first: {n} found; allowed: the number of an earlier photo read", n=first), field="first")
     else:
         _refuse_other(before, content)
 
@@ -354,8 +373,12 @@ def refuse_leaving(before: Whitening, content: Mapping[str, Any]) -> None:
     """Refuse that a unit is proven as a whole or handed over while parts of it lie in a batch. Raises LogError."""
     if content["stage"] in ("proving", "handed over") and before.in_tub and not content.get("why"):
         raise LogError(
-            f"stage: '{content['stage']}' found while parts are whitened ({before.in_tub}); allowed: take them out "
-            "first, or give the reason in 'why'",
+            tr(
+                "stage: '{stage}' found while parts are whitened ({parts}); allowed: take them out "
+                "first, or give the reason in 'why'",
+                stage=content["stage"],
+                parts=before.in_tub,
+            ),
             field="stage",
         )
 
@@ -364,17 +387,24 @@ def _refuse_other(before: Whitening, content: Mapping[str, Any]) -> None:
     name = content["batch"]
     batch = before.batches.get(name)
     if batch is None or batch.over:
-        there = ", ".join(b.name for b in before.batches.values() if not b.over) or "none: put parts in first"
-        raise LogError(f"batch: '{name}' found; allowed: {there}", field="batch")
+        there = ", ".join(b.name for b in before.batches.values() if not b.over) or tr("none: put parts in first")
+        raise LogError(tr("batch: '{name}' found; allowed: {allowed}", name=name, allowed=there), field="batch")
     if content["kind"] == "turned":
         if not batch.inside:
-            raise LogError(f"batch: '{name}' found with nothing in it; allowed: one with parts in it", field="batch")
+            raise LogError(
+                tr("batch: '{name}' found with nothing in it; allowed: one with parts in it", name=name), field="batch"
+            )
         return
     may = batch.inside if content.get("why", "to look") == "to look" else [*batch.inside, *batch.out]
     wrong = next((p for p in content.get("parts", []) if p not in may), None)
     if wrong is not None or not may:
         found = wrong if wrong is not None else "all"
-        raise LogError(f"parts: '{found}' found; allowed: {', '.join(may) or 'none, all are out'}", field="parts")
+        raise LogError(
+            tr(
+                "parts: '{parts}' found; allowed: {allowed}", parts=found, allowed=", ".join(may) or "none, all are out"
+            ),
+            field="parts",
+        )
 
 
 def _refuse_in(before: Whitening, one_way: Iterable[OneWay], content: Mapping[str, Any]) -> None:
@@ -390,15 +420,26 @@ def _refuse_in(before: Whitening, one_way: Iterable[OneWay], content: Mapping[st
     there = {part: b.name for b in before.batches.values() for part in b.inside}
     for part in content["parts"]:
         if part in there:
-            raise LogError(f"parts: '{part}' found, which is in '{there[part]}'; allowed: take it out first",
-                           field="parts")  # fmt: skip
+            raise LogError(
+                tr(
+                    "parts: '{part}' found, which is in '{batch}'; allowed: take it out first",
+                    part=part,
+                    batch=there[part],
+                ),
+                field="parts",
+            )
     batch = before.batches.get(name)
     if batch is not None and (apart := terms_apart(terms_of(content), batch.terms)):
-        raise LogError(f"batch: '{name}' is there already: {apart}, or a name of its own", field="batch")
+        raise LogError(
+            tr("batch: '{name}' is there already: {apart}, or a name of its own", name=name, apart=apart), field="batch"
+        )
     if content.get("without") is None:
         missing = [g for g in gates_for(content) if g in law.gates and g not in content.get("gates", [])]
         if missing:
-            raise LogError(f"gates: {missing[0]} not found; needed first: {law.gates[missing[0]].says}", field="gates")
+            raise LogError(
+                tr("gates: {gate} not found; needed first: {says}", gate=missing[0], says=law.gates[missing[0]].says),
+                field="gates",
+            )
     _refuse_go_ahead(batch, one_way, content)
 
 
@@ -408,10 +449,17 @@ def _refuse_go_ahead(batch: Batch | None, one_way: Iterable[OneWay], content: Ma
         return
     given = next((each for each in one_way if each.go_ahead == number), None)
     if given is None or given.step != STEP:
-        raise LogError(f"go_ahead: {number} found; allowed: the number of a go-ahead for '{STEP}'", field="go_ahead")
+        raise LogError(
+            tr("go_ahead: {n} found; allowed: the number of a go-ahead for '{step}'", n=number, step=STEP),
+            field="go_ahead",
+        )
     back = batch is not None and batch.go_ahead == number and all(p in batch.stays for p in content["parts"])
     if given.taken is not None and not back:
         raise LogError(
-            f"go_ahead: {number} found, on which parts went in with entry {given.taken}; allowed: a new go-ahead",
+            tr(
+                "go_ahead: {n} found, on which parts went in with entry {entry}; allowed: a new go-ahead",
+                n=number,
+                entry=given.taken,
+            ),
             field="go_ahead",
         )
