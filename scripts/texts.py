@@ -46,6 +46,7 @@ SHOWN_KEYS: frozenset[str] = frozenset(
 SHOWN_NAMES: frozenset[str] = frozenset({"outcomes"})
 """Of these the names of the entries are said to people, not what they hold."""
 UNSHOWN_KEYS: frozenset[str] = frozenset({"by", "counts_of"})
+_IN_TAGS = re.compile(r"""[:=]_\((["'])(.+?)\1\)""")  # `{{ words|default:_("none") }}`
 _PERCENT = re.compile(r"%\((\w+)\)s")
 
 
@@ -73,6 +74,7 @@ def _template(path: Path) -> Iterator[Text]:
     from django.templatetags.i18n import BlockTranslateNode, TranslateNode
 
     engine = Engine.get_default()
+    yield from (Text(found) for _, found in _IN_TAGS.findall(path.read_text()))
     for node in engine.from_string(path.read_text()).nodelist.get_nodes_by_type(Node):
         if isinstance(node, TranslateNode):
             context = node.message_context.var if node.message_context else ""
@@ -162,7 +164,11 @@ def collect() -> None:
         done = written(folder)
         for area, found in texts.items():
             catalogue = Catalog(
-                locale=folder.name, project="Refettle", charset="utf-8", fuzzy=False, creation_date=datetime(2026, 1, 1, tzinfo=UTC)
+                locale=folder.name,
+                project="Refettle",
+                charset="utf-8",
+                fuzzy=False,
+                creation_date=datetime(2026, 1, 1, tzinfo=UTC),
             )
             for text, places in found.items():
                 catalogue.add(

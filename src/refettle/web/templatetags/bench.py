@@ -20,6 +20,18 @@ EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 """Chances at which the suspicion ramp goes one shade on, as in the block diagram."""
 
 
+@register.filter(name="tr")
+def translated(value: Any) -> Any:
+    """A text of the code or the library in the page's language; what is no such text stays as it is."""
+    return tr(value) if isinstance(value, str) else value
+
+
+@register.filter
+def tr_each(values: Any) -> list[Any]:
+    """Several of them."""
+    return [translated(each) for each in values]
+
+
 @register.filter
 def first_sentence(value: Any) -> str:
     """The first sentence of a text."""
