@@ -15,6 +15,7 @@ from refettle.book.log import LogError, effective
 from refettle.book.models import Entry, Job
 from refettle.book.whitening import WHITENING_KINDS, Due, Whitening, terms_apart, terms_of, whitening
 from refettle.book.written import entries_of
+from refettle.language import tr
 from refettle.whitening.kinetics import EarlierBatch
 
 EARLIER, KEPT_S = "earlier-batches", 24 * 3600
@@ -101,5 +102,10 @@ def refuse_other_terms(job: Job, made: Sequence[Mapping[str, Any]]) -> None:
         for number, state in others.items():
             there = state.batches.get(content["batch"])
             if there is not None and (apart := terms_apart(terms_of(content), there.terms)):
-                told = f"batch: '{content['batch']}' is in job {number} as well: {apart}, or a name of its own"
+                told = tr(
+                    "batch: '{batch}' is in job {job} as well: {terms}, or a name of its own",
+                    batch=content["batch"],
+                    job=number,
+                    terms=apart,
+                )
                 raise LogError(told, field="batch")

@@ -27,6 +27,7 @@ from refettle.book.written import entries, last_at, last_n, plain
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
+from refettle.language import tr
 
 T = TypeVar("T")
 ATTEMPTS = 5
@@ -106,7 +107,7 @@ def get_or_create_owner(name: str = "", contact: str = "") -> Owner:
     kind = Owner.Kind.CUSTOMER if name.strip() else Owner.Kind.OWN_STOCK
     name = name.strip() or OWN_STOCK
     if len(name) > 120:
-        raise StoreError(f"owner: {len(name)} characters found; allowed: at most 120")
+        raise StoreError(tr("owner: {n} characters found; allowed: at most 120", n=len(name)))
 
     def make() -> Owner:
         wanted = {"name": name, "contact": contact.strip(), "kind": kind}
@@ -146,7 +147,7 @@ def open_job(
     """
     for name, text in (("serial", serial), ("label", label)):
         if len(text) > 120:
-            raise StoreError(f"{name}: {len(text)} characters found; allowed: at most 120")
+            raise StoreError(tr("{field}: {n} characters found; allowed: at most 120", field=name, n=len(text)))
 
     def make() -> Job:
         taken = unit
@@ -158,7 +159,9 @@ def open_job(
                 owner=owner or get_or_create_owner(),
             )
         elif (running := Job.objects.filter(unit=taken, closed=None).first()) is not None:
-            raise StoreError(f"unit '{taken}' has the open job {running.number}; allowed: one at a time")
+            raise StoreError(
+                tr("unit '{unit}' has the open job {job}; allowed: one at a time", unit=taken, job=running.number)
+            )
         highest = Job.objects.aggregate(highest=Max("number"))["highest"] or 0
         return Job.objects.create(number=highest + 1, unit=taken, opened=opened or timezone.now())
 
@@ -173,13 +176,13 @@ def find_job(number: int) -> Job:
     """The job of this number, with its unit, type and owner. Raises StoreError when there is none."""
     job = _with_details(Job.objects.filter(number=number)).first()
     if job is None:
-        raise StoreError(f"job {number}: no such job; allowed: {_numbers()}")
+        raise StoreError(tr("job {number}: no such job; allowed: {allowed}", number=number, allowed=_numbers()))
     return job
 
 
 def _numbers() -> str:
     highest = Job.objects.aggregate(highest=Max("number"))["highest"]
-    return "open one first" if highest is None else "1" if highest == 1 else f"1 to {highest}"
+    return tr("open one first") if highest is None else "1" if highest == 1 else f"1 to {highest}"
 
 
 def bench() -> list[Job]:
@@ -198,7 +201,7 @@ def all_jobs() -> QuerySet[Job]:
 def _check_who(who: str) -> str:
     who = who.strip()
     if not who or len(who) > 200 or "\0" in who:
-        raise LogError(f"who: {who[:40]!r} found; allowed: a name of 1 to 200 characters", field="who")
+        raise LogError(tr("who: {found!r} found; allowed: a name of 1 to 200 characters", found=who[:40]), field="who")
     return who
 
 
@@ -206,9 +209,12 @@ def _storable(content: dict[str, Any]) -> dict[str, Any]:
     try:
         json.dumps(content, allow_nan=False)
     except ValueError:
-        raise LogError("a number without end found; allowed: finite numbers") from None
+        raise LogError(tr("a number without end found; allowed: finite numbers")) from None
     if name := next((key for key, value in content.items() if holds_nul(value)), ""):
-        raise LogError(f"{content['kind']} {name}: the character U+0000 found; allowed: text", field=name)
+        raise LogError(
+            tr("{kind} {field}: the character U+0000 found; allowed: text", kind=content["kind"], field=name),
+            field=name,
+        )
     return content
 
 
@@ -250,7 +256,9 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         try:
             at, who = parse_time(each["at"]), _check_who(str(each["who"]))
             if each.get("kind") in FOR_GOOD:
-                raise LogError(f"kind {each['kind']!r} found; allowed: what may be written by hand", field="kind")
+                raise LogError(
+                    tr("kind {kind!r} found; allowed: what may be written by hand", kind=each["kind"]), field="kind"
+                )
             checked.append((each.get("n"), at, who, _storable(check_entry(content))))
         except LogError as error:
             raise _placed(error, place, len(new)) from None
@@ -356,7 +364,7 @@ def settle_closed(job: Job) -> None:
     if closed == job.closed:
         return
     if closed is None and Job.objects.filter(unit=job.unit_id, closed=None).exclude(pk=job.pk).exists():
-        raise LogError("stage: the unit has another open job; allowed: one at a time", field="stage")
+        raise LogError(tr("stage: the unit has another open job; allowed: one at a time"), field="stage")
     Job.objects.filter(pk=job.pk).update(closed=closed)
     job.closed = closed
 

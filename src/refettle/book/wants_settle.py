@@ -18,6 +18,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_counting import put_right
 from refettle.book.stores_jobs import MOVING, STORES_KINDS, JobParts, Taken, job_parts
 from refettle.book.written import entries_of
+from refettle.language import tr
 
 
 def stores_entries(jobs: Sequence[Job]) -> dict[int, list[LogEntry]]:
@@ -79,8 +80,13 @@ def _follow(job: Job, n: int, written: Entry, entry: LogEntry | None, parts: Job
         aside = entry.data.get("into") == "quarantine"
         if lot.pk != line.lot_id or kind != line.kind or aside != bool(line.quarantined):
             raise StoreError(
-                f"entry {n}: another part, lot or place found than the line of the ledger has ("
-                f"{line.lot.part.code}, lot {line.lot_id}); allowed: correct it to nothing, and write a new entry",
+                tr(
+                    "entry {n}: another part, lot or place found than the line of the ledger has ({code}, "
+                    "lot {lot}); allowed: correct it to nothing, and write a new entry",
+                    n=n,
+                    code=line.lot.part.code,
+                    lot=line.lot_id,
+                ),
                 "corrects",
             )
         new = entry.data["count"]
@@ -91,7 +97,11 @@ def _follow(job: Job, n: int, written: Entry, entry: LogEntry | None, parts: Job
             put_right(line, who=written.who, why=why[:500], count=new, job=job, entry=written.n, at=written.at)
         except StoreError as error:
             raise StoreError(
-                f"the stores cannot follow a correction of entry {n}: {error}; first count it, or see who has it",
+                tr(
+                    "the stores cannot follow a correction of entry {n}: {error}; first count it, or see who has it",
+                    n=n,
+                    error=error,
+                ),
                 error.field,
             ) from None
 
@@ -100,14 +110,22 @@ def _lot(entry: LogEntry, parts: JobParts) -> tuple[Lot, Taken]:
     taken = parts.taken[entry.n] if entry.kind == "part-taken" else parts.taken[entry.data["taken"]]
     lot = Lot.objects.filter(pk=taken.lot).select_related("part").first()
     if lot is None:
-        raise StoreError(f"lot: {taken.lot} found; allowed: the number of a lot in the stores", "lot")
+        raise StoreError(tr("lot: {lot} found; allowed: the number of a lot in the stores", lot=taken.lot), "lot")
     return lot, taken
 
 
 def _first_line(job: Job, entry: LogEntry, parts: JobParts) -> None:
     lot, taken = _lot(entry, parts)
     if lot.part.code.casefold() != taken.part.casefold() and entry.kind == "part-taken":
-        raise StoreError(f"part: '{taken.part}' found; allowed: {lot.part.code}, of which lot {lot.pk} is", "part")
+        raise StoreError(
+            tr(
+                "part: '{part}' found; allowed: {code}, of which lot {pk} is",
+                part=taken.part,
+                code=lot.part.code,
+                pk=lot.pk,
+            ),
+            "part",
+        )
     note = str(entry.data.get("note") or entry.data.get("why") or "")[:500]
     if entry.kind == "part-taken":
         kind, wanted = Movement.Kind.USED, taken.wanted
