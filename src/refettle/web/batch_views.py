@@ -12,7 +12,7 @@ from refettle.book.batches import BenchDue
 from refettle.book.log import LogEntry
 from refettle.book.whitening import Batch, Due, PartProgress, Whitening
 from refettle.drawing.plot import Band, Limit, Mark, Trace, line_plot
-from refettle.language import decimal, mark, tr
+from refettle.language import decimal, mark, tr, tr_in
 from refettle.quantities import MINUS, number
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.yellows import THIN
@@ -229,7 +229,7 @@ def _plots(got: PartProgress, ident: str) -> tuple[PlotView, ...]:
         traces = [Trace(tr("fall fitted"), curve.x, curve.middle * scale, "%", look="model")]
         if got.progress.forecast is not None:
             says += tr(" Target reached: {says}.", says=got.progress.forecast.says)
-    traces.append(Trace(tr("left"), x, y, "%"))
+    traces.append(Trace(tr_in("of the yellowing", "left"), x, y, "%"))
     marks = [Mark(float(at), "", float(value)) for at, value in zip(x, y, strict=True)]
     title = tr("{part}: left of the yellowing", part=got.part)
     svg = line_plot(

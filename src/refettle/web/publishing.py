@@ -16,6 +16,7 @@ from refettle.book.personal import personal_words
 from refettle.book.photos import original_path
 from refettle.book.state import JobState
 from refettle.book.story import Story, packed, story
+from refettle.language import tr
 from refettle.web import wording
 
 

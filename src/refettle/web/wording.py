@@ -10,7 +10,7 @@ from typing import Any
 from refettle.book.log import FOR_GOOD, parse_time
 from refettle.knowledge.compile import CompiledType
 from refettle.knowledge.one_way import one_way_steps
-from refettle.language import decimal, local, mark, tr
+from refettle.language import decimal, local, mark, tr, tr_in
 from refettle.web.templatetags.bench import engineering, minutes
 
 KINDS = {
@@ -392,7 +392,7 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
     "reading": lambda d, c: tr(
         "{method} at {place}: {figures}",
-        method=tr(d["method"]),
+        method=tr_in("method of reading", "sound") if d["method"] == "sound" else tr(d["method"]),
         place=_place(d["place"], c),
         figures="; ".join(f"{tr(k)} {v}" for k, v in d.get("figures", {}).items()),
     ),
