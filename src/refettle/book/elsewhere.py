@@ -31,6 +31,11 @@ def work_out(function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
     return result
 
 
+def is_elsewhere() -> bool:
+    """True where somebody was named: a server, whose pages are not to wait."""
+    return _caller is not None
+
+
 def let(caller: Caller | None) -> None:
     """Name who works things out; None: this process itself."""
     global _caller

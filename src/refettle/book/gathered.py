@@ -6,7 +6,8 @@ so that ten thousand jobs take a moment.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import log
 from statistics import median
@@ -206,6 +207,11 @@ def gather(
         ended=ended,
         pool=pool,
     )
+
+
+def gather_texts(own: Sequence[str], others: Sequence[str], minutes: Mapping[tuple[str, str], float]) -> Experience:
+    """`gather`, of lessons as JSON."""
+    return gather(map(json.loads, own), map(json.loads, others), minutes)
 
 
 def _place(name: str, block: str) -> str:

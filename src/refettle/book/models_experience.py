@@ -34,6 +34,9 @@ class Lesson(models.Model):
     """Why the job teaches nothing: its type and its log no longer fit."""
     created = models.DateTimeField(default=timezone.now, editable=False)
 
+    class Meta:
+        indexes = [models.Index(fields=["created"], name="lesson_by_time")]
+
     def __str__(self) -> str:
         return f"lesson of {self.job}"
 

@@ -25,12 +25,14 @@ from collections import OrderedDict
 from collections.abc import Callable
 from functools import lru_cache
 from threading import Lock
-from typing import IO, Any
+from typing import IO, Any, ParamSpec, TypeVar
 
 from refettle.book import elsewhere
 from refettle.knowledge.compile import CompiledType
 from refettle.language import current, speaking
 
+P = ParamSpec("P")
+R = TypeVar("R")
 MODELS = 32
 """Fault models that the process holds; others are sent again."""
 ANSWERS_WITHIN_S = 120.0
@@ -186,6 +188,18 @@ def start() -> Reckoner:
     made = Reckoner()
     elsewhere.let(made.call)
     return made
+
+
+def once(function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
+    """`function(*args)`, worked out by a process for this alone, which takes its memory with it: for what takes so long
+    that nobody else is to wait for it. Raises what it raises."""
+    assert not kwargs
+    made = Reckoner()
+    try:
+        result: R = made.call(function, args)
+        return result
+    finally:
+        made.stop()
 
 
 def stop(reckoner: Reckoner) -> None:

@@ -9,7 +9,7 @@ import threading
 from django.db import DatabaseError, connection
 from django.utils import timezone
 
-from refettle.book import reorder, reorder_fits, store
+from refettle.book import experience, reorder, reorder_fits, store
 from refettle.book.log import LogError
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
@@ -50,6 +50,19 @@ def keep_fits(often: float = LOOKED_S) -> None:
         _asked.clear()
 
 
+def keep_lessons(often: float = LOOKED_S) -> None:
+    """Work out the lessons of jobs that were finished, and put them together, for as long as the program runs."""
+    while True:
+        try:
+            experience.catch_up()
+        except DatabaseError as error:  # locked, or gone for the moment
+            log.info("what finished jobs taught was not worked out: %s", error)
+        finally:
+            connection.close()
+        experience.asked.wait(often)
+        experience.asked.clear()
+
+
 def ask_for_fits() -> None:
     """A page found nothing worked out: do not wait until the next look."""
     _asked.set()
@@ -60,4 +73,5 @@ def start_warming() -> threading.Thread:
     thread = threading.Thread(target=warm, name="warm", daemon=True)
     thread.start()
     threading.Thread(target=keep_fits, name="fits", daemon=True).start()
+    threading.Thread(target=keep_lessons, name="lessons", daemon=True).start()
     return thread

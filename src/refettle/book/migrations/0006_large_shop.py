@@ -17,4 +17,8 @@ class Migration(migrations.Migration):
             model_name="job",
             index=models.Index(condition=models.Q(("closed", None)), fields=["number"], name="job_open"),
         ),
+        migrations.AddIndex(
+            model_name="lesson",
+            index=models.Index(fields=["created"], name="lesson_by_time"),
+        ),
     ]

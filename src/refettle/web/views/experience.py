@@ -98,6 +98,7 @@ def _import(request: HttpRequest) -> None:
 def _page(request: HttpRequest, error: str = "") -> HttpResponse:
     left = experience.refresh(experience.AT_ONCE)
     learned = experience.experience()
+    left += experience.behind(learned)
     library = _library()
     used = records.records_in_use()
     weights = [_weight(library, each) for each in learned.weights]
@@ -171,6 +172,7 @@ def advice_page(request: HttpRequest) -> HttpResponse:
     """How good the advice was: said against found, and minutes beside replacing everything."""
     left = experience.refresh(experience.AT_ONCE)
     learned: Experience = experience.experience()
+    left += experience.behind(learned)
     chart = ""
     if learned.advice is not None:
         # Drawn by our own code from numbers alone.
