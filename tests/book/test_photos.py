@@ -198,6 +198,7 @@ REFUSED = {
     "pdf": (b"%PDF-1.7\n", "a PDF document"),
     "bomb": (png_of(60_000, 60_000), "megapixels"),
     "bomb, less": (png_of(15_000, 10_000), "megapixels"),
+    "bomb, still less": (png_of(7_000, 6_000), "at most 37 megapixels in a PNG"),
     "strip": (png_of(70_000, 10), "70000 x 10 pixels"),
     "speck": (png_of(4, 4), "4 x 4 pixels; allowed: at least 8"),
     "unfinished": (png_of(3000, 3000), "damaged PNG"),

@@ -25,12 +25,16 @@ from refettle.whitening.picture import strict_pictures
 
 MAX_BYTES = 60_000_000
 MAX_PIXELS = 120_000_000
+MAX_WHOLE_PIXELS = 37_000_000
+"""Of a photo that can only be decoded whole, and takes up to 12 bytes of memory for each pixel; a plain JPEG is decoded
+smaller than it is."""
 MIN_SIDE, MAX_SIDE = 8, 60_000
 SIZES = {"thumb": 480, "screen": 1600}
 """Longest side in pixels of the smaller copies."""
 ENDINGS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}
 MIME = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 ALLOWED = mark("a JPEG, PNG or WebP photo of at most 60 MB and 120 megapixels")
+ALLOWED_WHOLE = mark("at most 37 megapixels in a PNG, a WebP or a progressive JPEG, or a plain JPEG")
 
 # Pillow's own guard, for anything that opens a picture without asking its size first.
 Image.MAX_IMAGE_PIXELS = MAX_PIXELS
@@ -73,6 +77,7 @@ def store_photo(file: Readable, folder: Path) -> Photo:
     data = _read(file)
     file_format = _sniff(data)
     with _open(data, file_format) as image:
+        _not_too_large_whole(image)
         exif = _exif(image)
         taken_at = _taken_at(exif)
         orientation = exif.get(EXIF_ORIENTATION, 1)
@@ -119,6 +124,7 @@ def as_kept(data: bytes) -> tuple[str, int, int]:
     """
     file_format = _sniff(_read(BytesIO(data)))
     with _open(data, file_format) as image:
+        _not_too_large_whole(image)
         orientation = _exif(image).get(EXIF_ORIENTATION, 1)
         orientation = orientation if orientation in range(1, 9) else 1
         width, height = image.size
@@ -252,6 +258,20 @@ def _open(data: bytes, file_format: str) -> Image.Image:
     if file_format != "JPEG" and getattr(image, "n_frames", 1) > 1:
         raise PhotoError(tr("a moving picture"), tr("a still photo"))
     return image
+
+
+def _not_too_large_whole(image: Image.Image) -> None:
+    """Refuse what is taken in and would need much memory for each copy; what was kept before is still opened."""
+    width, height = image.size
+    whole = image.format != "JPEG" or "progressive" in image.info
+    if whole and width * height > MAX_WHOLE_PIXELS:
+        found = tr(
+            "{width} x {height} pixels ({megapixels:.0f} megapixels)",
+            width=width,
+            height=height,
+            megapixels=width * height / 1e6,
+        )
+        raise PhotoError(found, ALLOWED_WHOLE)
 
 
 def _exif(image: Image.Image) -> Image.Exif:

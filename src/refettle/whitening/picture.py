@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 60_000_000
 MAX_PIXELS = 64_000_000
+MAX_PROGRESSIVE = 37_000_000
+"""Pixels of a progressive JPEG, which is held in memory twice over while it is decoded."""
 LEAST_SIDE = 200
 ALLOWED = f"a JPEG, PNG or WebP colour photo of at most {MAX_BYTES / 1e6:.0f} MB and {MAX_PIXELS / 1e6:.0f} megapixels"
 _ORIENTATION, _COLOUR_SPACE, _DETAILS = 0x0112, 0xA001, 0x8769
@@ -81,7 +83,7 @@ def open_picture(data: bytes) -> Picture:
             "damaged", tr("a damaged {kind} file: its header cannot be read", kind=kind), tr("a whole photo")
         ) from None
     wide, high = image.size
-    if wide * high > MAX_PIXELS:
+    if wide * high > (MAX_PROGRESSIVE if "progressive" in image.info else MAX_PIXELS):
         raise _refuse(
             "too-large",
             tr("{wide} x {high} pixels ({high_2:.0f} megapixels)", wide=wide, high=high, high_2=wide * high / 1e6),
@@ -99,7 +101,7 @@ def open_picture(data: bytes) -> Picture:
         with strict_pictures():
             image.load()
         orientation = _orientation(image)
-        code = np.asarray(image) if image.mode == "RGB" else _flat(image)
+        code = _flat(image)
     except (OSError, ValueError, SyntaxError, EOFError, IndexError, MemoryError) as error:
         raise _refuse(
             "damaged", tr("a damaged {kind} file: {error}", kind=kind, error=error), tr("a whole photo")
@@ -186,7 +188,7 @@ def _flat(image: Image) -> NDArray[np.uint8]:
     code = np.empty((high, wide, 3), dtype=np.uint8)
     for top in range(0, high, _STRIP):
         piece = image.crop((0, top, wide, min(high, top + _STRIP)))
-        if image.mode == "RGBX":
+        if image.mode in ("RGB", "RGBX"):
             code[top : top + _STRIP] = np.asarray(piece.convert("RGB"))
             continue
         clear = piece.convert("RGBA")
