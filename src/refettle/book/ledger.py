@@ -213,7 +213,7 @@ def _refuse_in(book: Ledger, content: Mapping[str, Any]) -> None:
     ref = content["ref"]
     place = book.places.get(ref)
     if place is None or not place.out:
-        out = tr(", ").join(p.ref for p in book.out_now) or tr("none")
+        out = ", ".join(p.ref for p in book.out_now) or tr("none")
         raise LogError(
             tr("ref: {ref} found, which is not out; allowed: a part that is out ({out})", ref=ref, out=out), field="ref"
         )

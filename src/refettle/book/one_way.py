@@ -74,7 +74,7 @@ def refuse_go_ahead(
     for given, by, field in ((shown, "text", "shown"), (photos, "photo", "photos")):
         for key in given:
             if key not in step.asks or step.asks[key].by != by:
-                asked = tr(", ").join(k for k, a in step.asks.items() if a.by == by) or tr("nothing")
+                asked = ", ".join(k for k, a in step.asks.items() if a.by == by) or tr("nothing")
                 raise LogError(
                     tr(
                         "{field}: '{key}' found; {step}: asked for: {asked}",

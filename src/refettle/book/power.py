@@ -54,7 +54,7 @@ def first_power_problems(compiled: CompiledType, data: Mapping[str, Any]) -> lis
             )
     unknown = set(measured) - set(unit.power_on.rails)
     if unknown:
-        allowed = tr(", ").join(unit.power_on.rails) or tr("none")
+        allowed = ", ".join(unit.power_on.rails) or tr("none")
         raise LogError(
             tr("rails_ohm: '{unknown}' found; allowed: {allowed}", unknown=min(unknown), allowed=allowed),
             field="rails_ohm",

@@ -108,7 +108,8 @@ def place_at(made: Proving, at: str) -> Place:
     found = next((place for place in every if place.at == at), None)
     if found is None:
         raise LogError(
-            tr("at: '{found}' found; allowed: {first} to {last}", found=at[:20], first=every[-1].at), field="at"
+            tr("at: '{found}' found; allowed: {first} to {last}", found=at[:20], first=every[0].at, last=every[-1].at),
+            field="at",
         )
     return found
 
