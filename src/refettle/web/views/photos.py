@@ -56,7 +56,7 @@ def photo(request: HttpRequest, sha256: str, size: str = "screen") -> HttpRespon
 
 def _lasting(response: HttpResponseBase, etag: str) -> HttpResponseBase:
     response.headers["ETag"] = etag
-    response.headers["Cache-Control"] = tr("private, max-age={year_s}, immutable", year_s=YEAR_S)
+    response.headers["Cache-Control"] = f"private, max-age={YEAR_S}, immutable"
     response.headers["X-Content-Type-Options"] = "nosniff"
     response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
     return response
