@@ -12,6 +12,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from refettle import quantities
+from refettle.book.kept_texts import kept
 from refettle.language import decimal, tr
 
 register = template.Library()
@@ -22,8 +23,8 @@ EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 
 @register.filter(name="tr")
 def translated(value: Any) -> Any:
-    """A text of the code or the library in the page's language; what is no such text stays as it is."""
-    return tr(value) if isinstance(value, str) else value
+    """A text of the code or the library, or one that the book wrote, in the page's language; others stay as they are."""
+    return kept(value) if isinstance(value, str) else value
 
 
 @register.filter
