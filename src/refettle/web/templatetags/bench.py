@@ -23,7 +23,7 @@ EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 
 @register.filter(name="tr")
 def translated(value: Any) -> Any:
-    """A text of the code or the library, or one that the book wrote, in the page's language; others stay as they are."""
+    """A text of the code, the library or the book in the page's language; others stay as they are."""
     return kept(value) if isinstance(value, str) else value
 
 
