@@ -5,6 +5,7 @@
 (function () {
   const NS = "http://www.w3.org/2000/svg";
   const THIN = "\u202f"; // no line ends between a figure and its unit
+  const POINT = new Intl.NumberFormat(document.documentElement.lang || "en").format(1.5).charAt(1);
   const MINUS = "\u2212";
   const PLAIN = ["", "%", "\u00b0C", "dB", "dBFS", "dBu"];
   const PREFIX = { "-12": "p", "-9": "n", "-6": "\u00b5", "-3": "m", "0": "", "3": "k", "6": "M", "9": "G" };
@@ -12,6 +13,13 @@
   const CLOCK_STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
   const CLOSEST = 1 / 2000; // of the whole axis
   const groups = {};
+
+  // ---------------------------------------------------------------- words
+
+  const words = document.getElementById("plot-words").dataset; // in the page's language
+  function said(name, values) {
+    return words[name].replace(/\{(\w+)\}/g, function (_, key) { return values[key]; });
+  }
 
   // ---------------------------------------------------------------- figures
 
@@ -22,11 +30,11 @@
 
   function written(number, unit, exponent) {
     const text = /^-0(\.0*)?$/.test(number) ? number.slice(1) : number;
-    return text.replace("-", MINUS) + (unit || exponent ? THIN : "") + PREFIX[exponent] + unit;
+    return text.replace("-", MINUS).replace(".", POINT) + (unit || exponent ? THIN : "") + PREFIX[exponent] + unit;
   }
 
   function show(value, unit) {
-    if (!isFinite(value)) return "none";
+    if (!isFinite(value)) return said("none");
     const exponent = exponentOf(value, unit);
     const scaled = value / Math.pow(10, exponent);
     const whole = Math.max(1, Math.floor(Math.log10(Math.abs(scaled) || 1)) + 1);
@@ -38,7 +46,7 @@
     const all = Math.abs(seconds);
     const h = Math.floor(all / 3600);
     const m = Math.floor(all / 60) % 60;
-    const s = (all % 60).toFixed(decimals || 0).padStart(decimals ? 3 + decimals : 2, "0");
+    const s = (all % 60).toFixed(decimals || 0).padStart(decimals ? 3 + decimals : 2, "0").replace(".", POINT);
     return sign + (h ? h + ":" + String(m).padStart(2, "0") : m) + ":" + s;
   }
 
@@ -226,13 +234,13 @@
   /* What of the axis is shown, and where it can be had with every sample. */
   Plot.prototype.key = function () {
     const close = this.window[1] - this.window[0] < 0.999;
-    const ends = close ? this.spell(this.axis.low) + " to " + this.spell(this.axis.high) : "";
+    const ends = close ? said("span", { low: this.spell(this.axis.low), high: this.spell(this.axis.high) }) : "";
     this.shown.textContent = ends;
     const fine = this.figure.dataset.fine;
     if (!fine || !close) return;
     const link = fine + (fine.indexOf("?") < 0 ? "?" : "&") + "from=" + this.axis.low.toPrecision(9) + "s&to=" + this.axis.high.toPrecision(9) + "s";
     this.shown.append(". ");
-    html("a", { href: link }, "Draw this stretch with every sample", this.shown);
+    html("a", { href: link }, said("fine"), this.shown);
   };
 
   Plot.prototype.zoom = function (factor, about) {
@@ -250,22 +258,22 @@
 
   Plot.prototype.controls = function () {
     const plot = this;
-    const bar = html("div", { class: "plot-controls no-print", role: "group", "aria-label": "Look closer at: " + this.svg.getAttribute("aria-label") });
+    const bar = html("div", { class: "plot-controls no-print", role: "group", "aria-label": said("look", { what: this.svg.getAttribute("aria-label") }) });
     this.buttons = {};
     [
-      ["closer", "Closer", function () { plot.zoom(0.5, plot.cursors.length ? plot.cursors[plot.held].share : undefined); }],
-      ["wider", "Wider", function () { plot.zoom(2); }],
-      ["all", "All", function () { plot.look(0, 1); }],
+      ["closer", said("closer"), function () { plot.zoom(0.5, plot.cursors.length ? plot.cursors[plot.held].share : undefined); }],
+      ["wider", said("wider"), function () { plot.zoom(2); }],
+      ["all", said("all"), function () { plot.look(0, 1); }],
       ["left", "\u25c0", function () { plot.move(-0.5); }],
       ["right", "\u25b6", function () { plot.move(0.5); }],
-      ["cursors", "Cursors", function () { plot.toggle(); }],
+      ["cursors", said("cursors"), function () { plot.toggle(); }],
     ].forEach(function (each) {
       const button = html("button", { type: "button", class: "second" }, each[1], bar);
       button.addEventListener("click", each[2]);
       plot.buttons[each[0]] = button;
     });
-    this.buttons.left.setAttribute("aria-label", "To the left");
-    this.buttons.right.setAttribute("aria-label", "To the right");
+    this.buttons.left.setAttribute("aria-label", said("left"));
+    this.buttons.right.setAttribute("aria-label", said("right"));
     this.buttons.cursors.setAttribute("aria-pressed", "false");
     this.shown = html("p", { class: "plot-shown" });
     this.read = html("p", { class: "plot-read" });
@@ -307,11 +315,11 @@
     const plot = this;
     const made = { share: share };
     made.line = element("line", { class: "pl-cursor", y2: "100%" }, this.svg);
-    made.handle = html("div", { class: "plot-handle no-print", role: "slider", tabindex: "0", "aria-label": "Cursor " + (n + 1) }, String(n + 1), this.frame);
+    made.handle = html("div", { class: "plot-handle no-print", role: "slider", tabindex: "0", "aria-label": said("cursor", { n: n + 1 }) }, String(n + 1), this.frame);
     const row = html("div", { class: "plot-cursor-row" }, "", this.table);
     made.text = html("p", {}, "", row);
-    [[-1, "\u25c0", "left"], [1, "\u25b6", "right"]].forEach(function (each) {
-      html("button", { type: "button", class: "second", "aria-label": "Cursor " + (n + 1) + " to the " + each[2] }, each[1], row)
+    [[-1, "\u25c0", "cursorLeft"], [1, "\u25b6", "cursorRight"]].forEach(function (each) {
+      html("button", { type: "button", class: "second", "aria-label": said(each[2], { n: n + 1 }) }, each[1], row)
         .addEventListener("click", function () { plot.held = n; plot.step(n, each[0], false); });
     });
     made.handle.addEventListener("keydown", function (event) {
@@ -370,13 +378,13 @@
     const frame = this.frame.getBoundingClientRect();
     cursor.handle.style.left = bed.left - frame.left + share * bed.width + "px";
     cursor.handle.style.top = bed.top - frame.top + "px";
-    const said = this.says(cursor.share);
-    const words = said.at + ": " + this.words(said.values);
-    cursor.text.textContent = n + 1 + "  " + words;
+    const here = this.says(cursor.share);
+    const told = here.at + ": " + this.words(here.values);
+    cursor.text.textContent = n + 1 + "  " + told;
     cursor.handle.setAttribute("aria-valuemin", this.axis.low);
     cursor.handle.setAttribute("aria-valuemax", this.axis.high);
-    cursor.handle.setAttribute("aria-valuenow", said.x);
-    cursor.handle.setAttribute("aria-valuetext", words);
+    cursor.handle.setAttribute("aria-valuenow", here.x);
+    cursor.handle.setAttribute("aria-valuetext", told);
     if (this.between) this.difference();
   };
 
@@ -386,11 +394,11 @@
     const apart = two.x - one.x;
     const parts = [show(apart, this.all.unit)];
     if (this.all.unit === "s" && apart !== 0) parts.push("1/t = " + show(1 / Math.abs(apart), "Hz"));
-    if (this.all.unit === "Hz" && one.x > 0) parts.push("ratio " + (two.x / one.x).toPrecision(4));
+    if (this.all.unit === "Hz" && one.x > 0) parts.push(said("ratio", { ratio: (two.x / one.x).toPrecision(4).replace(".", POINT) }));
     const values = two.values.map(function (each, n) {
       return { name: each.name, unit: each.unit === "dBFS" ? "dB" : each.unit, value: each.value - one.values[n].value };
     });
-    this.between.textContent = "From 1 to 2: " + parts.join(", ") + "; " + this.words(values);
+    this.between.textContent = said("between", { apart: parts.join(", "), values: this.words(values) });
   };
 
   // ---------------------------------------------------------------- pointer
@@ -409,8 +417,8 @@
     this.hair.setAttribute("x1", x);
     this.hair.setAttribute("x2", x);
     this.hair.setAttribute("display", "inline");
-    const said = this.says(inside);
-    this.read.textContent = said.at + ": " + this.words(said.values);
+    const here = this.says(inside);
+    this.read.textContent = here.at + ": " + this.words(here.values);
   };
 
   Plot.prototype.pointers = function () {

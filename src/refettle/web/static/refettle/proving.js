@@ -28,7 +28,7 @@
   function count() {
     document.querySelectorAll("[data-due]").forEach(function (place) {
       const left = Number(place.dataset.due) - (Date.now() + ahead(place)) / 1000;
-      place.textContent = left > 0 ? words(left) + " to go" : "its time is over since " + words(-left);
+      place.textContent = (left > 0 ? place.dataset.left : place.dataset.over).replace("{time}", words(Math.abs(left)));
       place.closest("[data-soak]").classList.toggle("soak-due", left <= 0);
     });
   }

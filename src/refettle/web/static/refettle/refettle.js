@@ -190,14 +190,14 @@
     const typed = Array.from(document.querySelectorAll("#main input, #main textarea")).some(function (field) {
       return field.type === "checkbox" || field.type === "radio" ? field.checked !== field.defaultChecked : field.type !== "hidden" && field.value !== field.defaultValue;
     });
-    if (typed && !window.confirm("What you typed on this page and did not send is lost. Show the new entries?")) event.preventDefault();
+    if (typed && !window.confirm(document.getElementById("busy").dataset.unsent)) event.preventDefault();
   });
 
   document.addEventListener("htmx:sendError", function (event) {
     if (event.target.id === "since") return;
     const busy = document.getElementById("busy");
     busy.classList.add("lost");
-    busy.firstElementChild.textContent = "The bench book does not answer. Nothing was written; see whether it runs, then try again.";
+    busy.firstElementChild.textContent = busy.dataset.lost;
   });
 
   // Tables that carry data-sort: a press on a head sorts by that column.
