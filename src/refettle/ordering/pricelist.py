@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from refettle.language import mark, tr
+from refettle.language import mark, several, tr
 from refettle.ordering.pricelist_columns import propose
 from refettle.ordering.pricelist_model import (
     MAX_BYTES,
@@ -158,11 +158,11 @@ def understand(sheet: Sheet, columns: Columns, currency: str = "", doubts: Seque
     reader = RowReader(plan, columns.currency or currency)
     lines, refused = _lines(body, sheet, plan, reader, told)
     if reader.packed:
-        packed = tr("{packed:,} row{packed_2}", packed=reader.packed, packed_2=" is" if reader.packed == 1 else "s are")
         told.append(
-            tr(
-                "{packed} in packs: the price is taken as that of one piece; say so if it is that of a pack",
-                packed=packed,
+            several(
+                "{n:,} row is in packs: the price is taken as that of one piece; say so if it is that of a pack",
+                "{n:,} rows are in packs: the price is taken as that of one piece; say so if it is that of a pack",
+                reader.packed,
             )
         )
     lines, refused = _one_currency(lines, refused, columns.currency or currency, told)
