@@ -61,7 +61,7 @@ def test_it_is_looked_at_first_and_then_taken_in(client: Client, full: Job, pack
     for words in (
         "was checked through and is in order. Nothing of it is in the book yet.",
         "Larkmere 48, the grey one, serial L48-0731",
-        "kept here already, the same to the letter",
+        "here already, the same to the letter",
         "Ingrid Mossbank: here already, with the same contact",
         "Photos 1, 1 of them here already",
         "7 entries",
@@ -102,6 +102,13 @@ def test_what_differs_is_shown(client: Client, full: Job, packed: Path, tmp_path
     assert "another version than here; the job keeps its own" in told
     assert "-unit_type: Larkmere 48 B" in told
     assert "+unit_type: Larkmere 48 " in told
+
+
+def test_a_type_that_no_job_took_yet_is_the_same_all_the_same(client: Client, packed: Path) -> None:
+    nothing = archive_look.TypeVersion.objects.none()
+    page = sent(client, packed.read_bytes())
+    with patch.object(archive_look.TypeVersion.objects, "filter", return_value=nothing):
+        assert "here already, the same to the letter" in text_of(get(client, page))
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,8 @@ from refettle.book.archive import ArchiveError, at_of
 from refettle.book.archive_reading import Checked
 from refettle.book.archive_unpack import find_twice, need_room
 from refettle.book.models import Job, Owner, Photo, TypeVersion
-from refettle.book.typefiles import available
+from refettle.book.typefiles import available, load_named
+from refettle.knowledge.errors import KnowledgeError
 
 MOST_LINES = 200
 """Lines of difference shown: a choice."""
@@ -24,7 +25,7 @@ MOST_LINES = 200
 
 @dataclass(frozen=True)
 class OfType:
-    """The unit type: kept here as it is, another version of one that is here, or new.
+    """The unit type: here as it is, another version of one that is here, or new.
 
     `lines`: a unified diff from what the bench has to what would come. `library`: True where the file is the same, and
     the block kinds or cautions it uses are not.
@@ -107,23 +108,26 @@ def _of_type(checked: Checked) -> OfType:
     name, slug = checked.loaded.name, head.type.slug
     if TypeVersion.objects.filter(sha256=head.type.sha256).exists():
         return OfType(name, slug, "same")
-    here = _text_here(slug)
+    here = _here(slug)
     if here is None:
         return OfType(name, slug, "new")
-    lines = tuple(_differing(here, checked.text))
+    text, sha256 = here
+    if sha256 == head.type.sha256:
+        return OfType(name, slug, "same")
+    lines = tuple(_differing(text, checked.text))
     return OfType(name, slug, "other", lines, library=not lines)
 
 
-def _text_here(slug: str) -> str | None:
-    """The type's text as a new job would take it, or else as the newest job has it."""
-    file = available(settings.REFETTLE_TYPES).get(slug)
-    if file is not None:
+def _here(slug: str) -> tuple[str, str] | None:
+    """The type's text and hash as a new job would take it; where its file has mistakes, as the newest job has it."""
+    if slug in available(settings.REFETTLE_TYPES):
         try:
-            return file.path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError):
+            loaded = load_named(slug, settings.REFETTLE_TYPES, settings.REFETTLE_KINDS)
+            return loaded.text, loaded.sha256
+        except (KnowledgeError, OSError):
             pass
     kept = TypeVersion.objects.filter(slug=slug).order_by("-pk").first()
-    return kept.text if kept is not None else None
+    return (kept.text, kept.sha256) if kept is not None else None
 
 
 def _differing(here: str, coming: str) -> Iterator[str]:
