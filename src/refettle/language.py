@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import gettext
 import os
+import re
 import string
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,6 +34,7 @@ CONTEXT = "\x04"  # between context and text in a catalogue (GNU gettext)
 
 # Decimal sign and thousands sign, as the Unicode CLDR has them.
 _SIGNS = {"en": (".", ","), "de": (",", ".")}
+_phrases: dict[str, re.Pattern[str]] = {}
 _current: ContextVar[str] = ContextVar("language", default=SOURCE)
 
 
@@ -58,6 +60,17 @@ def speaking(language: str) -> Iterator[None]:
 
 def mark(text: str) -> str:
     """The text itself: only marks it for the catalogues."""
+    return text
+
+
+def phrase(text: str) -> str:
+    """As `mark`, for a text that is kept filled in, in English: `spoken` knows it again and shows what was put into its
+    placeholders in the current language too."""
+    pattern = "".join(
+        re.escape(words) + (f"(?P<{name}>.+)" if name else "")
+        for words, name, _spec, _kind in string.Formatter().parse(text)
+    )
+    _phrases[text] = re.compile(pattern, re.DOTALL)
     return text
 
 
@@ -88,6 +101,22 @@ def several(one: str, many: str, number: int, /, **values: Any) -> str:
     if language == SOURCE:
         return (one if number == 1 else many).format(**values)
     return _Local().vformat(_catalogue(language).ngettext(one, many, number), (), values)
+
+
+def spoken(text: str) -> str:
+    """A text of the library in the current language, found by the English: as it stands there, with its first letter
+    made a capital, or within a `phrase`. Any other text stays as it was written."""
+    if _current.get() == SOURCE or not text:
+        return text
+    if (said := tr(text)) != text:
+        return said
+    small = text[0].lower() + text[1:]
+    if (said := tr(small)) != small:
+        return said[0].upper() + said[1:]
+    for template, pattern in _phrases.items():
+        if found := pattern.fullmatch(text):
+            return tr(template, **{name: spoken(words) for name, words in found.groupdict().items()})
+    return text
 
 
 def local(figure: str) -> str:

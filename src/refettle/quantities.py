@@ -11,7 +11,7 @@ import re
 import unicodedata
 from math import floor, isfinite
 
-from refettle.language import local
+from refettle.language import local, mark, tr
 
 THIN = "\u2009"
 MINUS = "−"
@@ -89,13 +89,20 @@ def parse(text: str, unit: str = "") -> float:
     """
     cleaned = plain(text)
     if not cleaned or len(cleaned) > MAX_LENGTH:
-        raise QuantityError(f"{text[:MAX_LENGTH]!r} found; allowed: {_allowed(unit)}")
+        raise QuantityError(tr("{text!r} found; allowed: {allowed}", text=text[:MAX_LENGTH], allowed=allowed(unit)))
     number = re.sub(r"(?<=\d) (?=\d{3}(?!\d))", "", cleaned)
     if found := _NUMBER.match(number):
         sign, digits, exponent = found.groups()
         if re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits):
             dotted, joined = digits.replace(",", "."), digits.replace(",", "")
-            raise QuantityError(f"{text!r}: the comma may be a point or a thousands sign; write {dotted} or {joined}")
+            raise QuantityError(
+                tr(
+                    "{text!r}: the comma may be a point or a thousands sign; write {dotted} or {joined}",
+                    text=text,
+                    dotted=dotted,
+                    joined=joined,
+                )
+            )
         rest = number[found.end() :]
         if not (rest[:1].isalpha() and rest[1:2].isdigit()):
             shift = _prefix(rest.strip(), unit, text)
@@ -104,20 +111,27 @@ def parse(text: str, unit: str = "") -> float:
         sign, before, letter, after = found.groups()
         rest = number[found.end() :].strip()
         if rest and not _is_unit(rest, unit):
-            raise QuantityError(f"{text!r} found; allowed: {_allowed(unit)}")
+            raise QuantityError(tr("{text!r} found; allowed: {allowed}", text=text, allowed=allowed(unit)))
         if letter in "RrΩ" and unit in ("Ω", ""):
             return scaled(f"{sign}{before or 0}.{after}", 0)
         if letter == "L" and unit == "Ω":
             return scaled(f"{sign}{before or 0}.{after}", -3)
         return scaled(f"{sign}{before or 0}.{after}", _prefix(letter, unit, text))
-    raise QuantityError(f"{text!r} found; allowed: {_allowed(unit)}")
+    raise QuantityError(tr("{text!r} found; allowed: {allowed}", text=text, allowed=allowed(unit)))
 
 
-def _allowed(unit: str) -> str:
-    example = {"Ω": "4.7k, 4k7 or 4700", "F": "100n, 4.7 µF or 2n2", "H": "10 µH or 4m7"}.get(unit, "4.7, 4.7k or 10m")
+_EXAMPLES = {"Ω": mark("4.7k, 4k7 or 4700"), "F": mark("100n, 4.7 µF or 2n2"), "H": mark("10 µH or 4m7")}
+OTHER_EXAMPLES = mark("4.7, 4.7k or 10m")
+
+
+def allowed(unit: str) -> str:
+    """What may be typed for a quantity of this unit, in words."""
+    example = tr(_EXAMPLES.get(unit, OTHER_EXAMPLES))
     if unit in UNPREFIXED:
-        example = "20 or 4.7"
-    return f"a number such as {example}" + (f", in {unit}" if unit else "")
+        example = tr("20 or 4.7")
+    if unit:
+        return tr("a number such as {examples}, in {unit}", examples=example, unit=unit)
+    return tr("a number such as {examples}", examples=example)
 
 
 def _is_unit(rest: str, unit: str) -> bool:
@@ -136,13 +150,15 @@ def _prefix(rest: str, unit: str, text: str) -> int:
         right = prefix in EXPONENTS and prefix in _SMALL_ONLY.get(unit, "pnµmkMGT")
         if right and (not name or _is_unit(name, unit)):
             return EXPONENTS[prefix]
-    raise QuantityError(f"{text!r}: {rest!r} behind the number; allowed: {_allowed(unit)}")
+    raise QuantityError(
+        tr("{text!r}: {rest!r} behind the number; allowed: {allowed}", text=text, rest=rest, allowed=allowed(unit))
+    )
 
 
 def _figures(value: float, digits: int) -> tuple[str, str, int]:
     """Sign, significant digits without trailing zeros, and the power of ten of the first of them."""
     if not isfinite(value):
-        raise QuantityError(f"{value} cannot be shown as a quantity; allowed: a finite number")
+        raise QuantityError(tr("{value} cannot be shown as a quantity; allowed: a finite number", value=value))
     mantissa, exponent = f"{abs(value):.{digits - 1}e}".split("e")
     return (MINUS if value < 0 else ""), mantissa.replace(".", "").rstrip("0") or "0", int(exponent)
 
@@ -215,12 +231,20 @@ def letter_code(value: float, unit: str, digits: int = 3) -> str:
     """
     letters = {"Ω": "LRKMGT", "F": "pnµmF"}.get(unit)
     if letters is None:
-        raise QuantityError(f"unit {unit!r} found; allowed: Ω or F")
+        raise QuantityError(tr("unit {unit!r} found; allowed: Ω or F", unit=unit))
     if unit == "Ω" and value == 0:
         return "0R"
     low, high = (1e-3, 1e15) if unit == "Ω" else (1e-13, 1.0)
     if not low <= value < high:
-        raise QuantityError(f"{value} {unit} found; allowed: {low:g} to below {high:g} {unit}")
+        raise QuantityError(
+            tr(
+                "{value} {unit} found; allowed: {low:g} to below {high:g} {unit}",
+                value=value,
+                unit=unit,
+                low=low,
+                high=high,
+            )
+        )
     _, figures, first = _figures(value, digits)
     step, lowest = 3 * floor(first / 3), -3 if unit == "Ω" else -12
     if first < 0 and unit == "Ω" and len(figures) - first <= 4:

@@ -10,7 +10,7 @@ import re
 import string
 from functools import cache
 
-from refettle.language import SOURCE, current, mark, tr
+from refettle.language import SOURCE, current, mark, spoken, tr
 
 TEXTS = (
     mark("job {job}"),
@@ -81,7 +81,7 @@ def kept(text: str) -> str:
 
 
 def _told(text: str) -> str | None:
-    if (exact := tr(text)) != text:
+    if (exact := spoken(text)) != text:
         return exact
     for template, pattern in _patterns():
         if found := pattern.fullmatch(text):

@@ -20,6 +20,7 @@ from refettle.faults.evidence import Misfit, NewRun
 from refettle.faults.model import GOOD, Array, Bools, Check, Repair
 from refettle.faults.planning import Options, Ranked, _support, rank
 from refettle.faults.posterior import Suspicions
+from refettle.language import mark, several, spoken, tr
 
 EQUAL = 0.03
 """Steps closer than this are shown as equal: the plan's own error is of that size."""
@@ -35,6 +36,7 @@ SAYS_SOMETHING = 0.02
 """Mean change of suspicion below which a short look is not worth going before a longer equal."""
 TELLING = 0.1
 """Mean change of suspicion that makes a check worth making before a step that cannot be undone."""
+GIVE_UP = mark("Give up: sell as it is or for parts")
 
 
 @dataclass(frozen=True)
@@ -214,7 +216,7 @@ class _Adviser:
         self.block_member = (self.member.astype(np.float32) @ of_block.T.astype(np.float32)) > 0
 
     def name(self, block: str) -> str:
-        return self.context.names.get(block, block)
+        return spoken(self.context.names.get(block, block))
 
     def chances(self, check: Check) -> Array:
         if check.id not in self._chances:
@@ -377,7 +379,7 @@ class _Adviser:
                 repair.undo,
                 tuple(self._gate_bars(repair.gates)) + tuple(self._once_bars(repair)),
             )
-        name = "Give up: sell as it is or for parts"
+        name = GIVE_UP
         return Step("give up", "give up", name, "", ranked.expected, ranked.minutes)
 
     def _gate_bars(self, gates: Collection[str]) -> list[Bar]:
@@ -392,18 +394,20 @@ class _Adviser:
         mask = [self.model.mode_index[m] for m in repair.fixes]
         chance = float(self.weights[self.member[:, mask].any(axis=1)].sum())
         if chance < wanted:
-            text = f"It cannot be undone: suspicion {chance:.0%}, {wanted:.0%} needed."
+            text = tr("It cannot be undone: suspicion {chance:.0%}, {wanted:.0%} needed.", chance=chance, wanted=wanted)
             bars.append(Bar("suspicion", repair.id, text))
         cheaper = self._cheaper_check(repair, mask) if chance >= wanted else None
         if cheaper is not None:
-            text = (
-                f"It cannot be undone, and a telling check is still cheap: {cheaper.name} ({cheaper.minutes:.0f} min)."
+            text = tr(
+                "It cannot be undone, and a telling check is still cheap: {name} ({minutes:.0f} min).",
+                name=spoken(cheaper.name),
+                minutes=cheaper.minutes,
             )
             bars.append(Bar("cheaper check", cheaper.id, text))
         if repair.id in self.context.needs_proof and repair.id not in self.context.proofs:
-            bars.append(Bar("proof", repair.id, "It cannot be undone: what must be shown first is not recorded."))
+            bars.append(Bar("proof", repair.id, tr("It cannot be undone: what must be shown first is not recorded.")))
         if self.context.needs_consent and repair.id not in self.context.consents:
-            bars.append(Bar("consent", repair.id, "It cannot be undone: the owner's consent is not recorded."))
+            bars.append(Bar("consent", repair.id, tr("It cannot be undone: the owner's consent is not recorded.")))
         return bars
 
     def _dear_bars(self, repair: Repair) -> list[Bar]:
@@ -412,7 +416,11 @@ class _Adviser:
         cheaper = self._cheaper_check(repair, [self.model.mode_index[m] for m in repair.fixes])
         if cheaper is None:
             return []
-        text = f"A telling check is cheap beside it: {cheaper.name} ({cheaper.minutes:.0f} min)."
+        text = tr(
+            "A telling check is cheap beside it: {name} ({minutes:.0f} min).",
+            name=spoken(cheaper.name),
+            minutes=cheaper.minutes,
+        )
         return [Bar("cheaper check", cheaper.id, text)]
 
     def _cheaper_check(self, repair: Repair, mask: list[int]) -> Check | None:
@@ -456,12 +464,18 @@ class _Adviser:
             suspects = tuple((self.blocks[i], float(after[i])) for i in top if after[i] >= 0.03)
             views.append(OutcomeView(outcome, float(total[o]), suspects))
         views.sort(key=lambda v: (v.outcome == GOOD, -v.chance))
-        why = "Nothing has been seen to fail since the last repair: look whether it works."
+        why = tr("Nothing has been seen to fail since the last repair: look whether it works.")
         if not self.context.repaired:
-            why = "Nobody at this bench has seen it fail yet: see for yourself first."
+            why = tr("Nobody at this bench has seen it fail yet: see for yourself first.")
         reasons = [why if testing else self._split_words(views)]
         false_alarm, missed = 1.0 - check.error[0, 0], float(check.error[1:, 0].mean())
-        risks = (f"It reads bad by mistake about {_in_words(false_alarm)}, and misses about {_in_words(missed)}.",)
+        risks = (
+            tr(
+                "It reads bad by mistake about {false_alarm}, and misses about {missed}.",
+                false_alarm=_in_words(false_alarm),
+                missed=_in_words(missed),
+            ),
+        )
         return replace(step, outcomes=tuple(views), reasons=tuple(reasons), risks=risks)
 
     def _split_words(self, views: list[OutcomeView]) -> str:
@@ -472,14 +486,16 @@ class _Adviser:
                 continue
             risen = [b for b, p in view.suspects if p > before[b] + 0.02][:2]
             fallen = max(before, key=lambda b: before[b])
-            label = f"“{view.outcome}” ({view.chance:.0%})"
+            label = tr("“{outcome}” ({chance:.0%})", outcome=spoken(view.outcome), chance=view.chance)
             if risen:
-                names = " or ".join(f"{self.name(b)} ({dict(view.suspects)[b]:.0%})" for b in risen)
-                pieces.append(f"{label} points to {names}")
+                names = tr(" or ").join(
+                    tr("{name} ({chance:.0%})", name=self.name(b), chance=dict(view.suspects)[b]) for b in risen
+                )
+                pieces.append(tr("{label} points to {names}", label=label, names=names))
             elif dict(view.suspects).get(fallen, 0.0) < before[fallen] - 0.02:
-                pieces.append(f"{label} speaks against {self.name(fallen)}")
+                pieces.append(tr("{label} speaks against {name}", label=label, name=self.name(fallen)))
             else:
-                pieces.append(f"{label} changes little")
+                pieces.append(tr("{label} changes little", label=label))
         return "; ".join(pieces) + "." if pieces else ""
 
     def _explain_repair(self, step: Step) -> Step:
@@ -489,55 +505,68 @@ class _Adviser:
         likely = max(repair.fixes, key=lambda m: self.suspicion[self.model.mode_index[m]])
         mode = self.model.modes[self.model.mode_index[likely]]
         reasons = (
-            f"Suspicion {chance:.0%} that what it cures is there (most likely: {mode.name}); if so, it cures it "
-            f"in about {100 * repair.fixes[likely]:.0f} of 100.",
+            tr(
+                "Suspicion {chance:.0%} that what it cures is there (most likely: {name}); if so, it "
+                "cures it in about {cured:.0f} of 100.",
+                chance=chance,
+                name=spoken(mode.name),
+                cured=100 * repair.fixes[likely],
+            ),
         )
         risks: list[str] = []
         if repair.harm > 0:
-            risks.append(f"Something else is damaged about {_in_words(repair.harm)}.")
+            risks.append(tr("Something else is damaged about {often}.", often=_in_words(repair.harm)))
         if not repair.undo:
-            risks.append("It cannot be undone.")
+            risks.append(tr("It cannot be undone."))
         return replace(step, reasons=reasons, risks=tuple(risks))
 
     def _saving(self, step: Step, out: list[Step], n: int, everything: float) -> str:
-        words = f"Expected {_minutes(step.expected)} to a working unit if you start here"
+        words = tr("Expected {time} to a working unit if you start here", time=_minutes(step.expected))
         rivals = [s for s in out if s.id != step.id and s.kind != "give up"]
         if step.equal:
             others = [s.name for s in rivals if s.equal]
-            words += f"; within 3\u202f% as good as “{others[0]}”"
-            words += f" and {len(others) - 1} more" if len(others) > 1 else ""
+            words += tr("; within 3\u202f% as good as “{name}”", name=spoken(others[0]))
+            words += tr(" and {n} more", n=len(others) - 1) if len(others) > 1 else ""
         elif n == 0 and rivals:
             gap = rivals[0].expected - step.expected
             if gap > 0:
-                words += f", {_minutes(gap)} less than with the runner-up, “{rivals[0].name}”"
+                words += tr(
+                    ", {time} less than with the runner-up, “{name}”", time=_minutes(gap), name=spoken(rivals[0].name)
+                )
         elif out and step.id != out[0].id:
-            words += f", {_minutes(step.expected - out[0].expected)} more than with the first"
+            words += tr(", {time} more than with the first", time=_minutes(step.expected - out[0].expected))
         saved = everything - step.expected
-        than = "less" if saved >= 0 else "more"
-        words += f"; {_minutes(abs(saved))} {than} than replacing everything ({_minutes(everything)})"
+        if saved >= 0:
+            words += tr(
+                "; {time} less than replacing everything ({all})", time=_minutes(saved), all=_minutes(everything)
+            )
+        else:
+            words += tr(
+                "; {time} more than replacing everything ({all})", time=_minutes(-saved), all=_minutes(everything)
+            )
         return words + "."
 
 
 def gate_words(gate: str) -> str:
     """What must be done to open a gate."""
     if gate == "first-power":
-        return "Before power: the first power-on gate."
+        return tr("Before power: the first power-on gate.")
     if gate == "data-saved":
-        return "Before a battery comes out: save the data it holds."
+        return tr("Before a battery comes out: save the data it holds.")
     if gate.startswith("caution:"):
-        return f"Read the caution first: {gate.removeprefix('caution:').replace('-', ' ')}."
-    return f"First: {gate}."
+        return tr("Read the caution first: {name}.", name=spoken(gate.removeprefix("caution:").replace("-", " ")))
+    return tr("First: {gate}.", gate=gate)
 
 
 def _in_words(chance: float) -> str:
     for many in (100, 1000):
         times = round(many * chance)
         if times:
-            return f"once in {many}" if times == 1 else f"{times} times in {many}"
-    return "less than once in 1000"
+            return several("once in {many}", "{n} times in {many}", times, many=many)
+    return tr("less than once in 1000")
 
 
 def _minutes(minutes: float) -> str:
     if minutes < 90:
-        return f"{minutes:.0f} min"
-    return f"{minutes / 60:.1f} h"
+        return tr("{minutes:.0f} min", minutes=minutes)
+    return tr("{hours:.1f} h", hours=minutes / 60)

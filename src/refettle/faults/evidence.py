@@ -9,6 +9,7 @@ from typing import TypeAlias
 import numpy as np
 
 from refettle.faults.model import Array, Check, ModelError
+from refettle.language import tr
 
 
 @dataclass(frozen=True)
@@ -76,9 +77,18 @@ def counts_of(check: Check, counts: Mapping[str, int]) -> Array:
     for outcome, count in counts.items():
         if outcome not in check.outcomes:
             allowed = ", ".join(check.outcomes)
-            raise ModelError(f"outcome '{outcome}' found for check '{check.id}'; allowed: {allowed}")
+            raise ModelError(
+                tr(
+                    "outcome '{outcome}' found for check '{id}'; allowed: {allowed}",
+                    outcome=outcome,
+                    id=check.id,
+                    allowed=allowed,
+                )
+            )
         if not np.isfinite(count) or count < 0 or count != int(count):
-            raise ModelError(f"count {count} found for outcome '{outcome}'; allowed: 0, 1, 2, ...")
+            raise ModelError(
+                tr("count {count} found for outcome '{outcome}'; allowed: 0, 1, 2, ...", count=count, outcome=outcome)
+            )
         out[check.outcomes.index(outcome)] = count
     return out
 
@@ -87,10 +97,16 @@ def grades_of(check: Check, likelihood: Mapping[str, float]) -> Array:
     """(k,) graded likelihood, scaled to a largest value of 1. Raises ModelError."""
     unknown = set(likelihood) - set(check.outcomes)
     if unknown:
-        raise ModelError(f"outcome '{min(unknown)}' found; allowed: {', '.join(check.outcomes)}")
+        raise ModelError(
+            tr(
+                "outcome '{unknown}' found; allowed: {outcomes}",
+                unknown=min(unknown),
+                outcomes=", ".join(check.outcomes),
+            )
+        )
     graded = np.array([float(likelihood.get(o, 0.0)) for o in check.outcomes])
     if not np.isfinite(graded).all() or (graded < 0).any() or not graded.any():
-        raise ModelError("a graded reading needs likelihoods of at least 0, one of them above 0")
+        raise ModelError(tr("a graded reading needs likelihoods of at least 0, one of them above 0"))
     return np.asarray(graded / graded.max())
 
 

@@ -30,6 +30,7 @@ from refettle.faults.evidence import Done, Event, Misfit, NewRun, Reading, Tally
 from refettle.faults.hypotheses import Hypotheses, enumerate_sets, grown
 from refettle.faults.looks import Looks, log_of
 from refettle.faults.model import TRIALS, Array, Bools, Check, Ints, Model, ModelError
+from refettle.language import tr
 
 GEAR_FAILED = 0.9
 """Chance that an instrument is at fault whose self-check failed that day (estimate)."""
@@ -122,7 +123,7 @@ class Suspicions:
         """Prior mass of the sets not enumerated, and of those dropped since."""
         others = [i for i, mode in enumerate(model.modes) if mode.other]
         if len(others) > 1:
-            raise ModelError("two modes marked 'other' found; at most one is allowed")
+            raise ModelError(tr("two modes marked 'other' found; at most one is allowed"))
         self.looks = Looks(sets.member, others[0] if others else None)
         self._key, self._mode_key, self._prior = sets.key, sets.mode_key, sets.prior
         self._order: Ints | None = None
@@ -157,7 +158,7 @@ class Suspicions:
             raw = self._log_raw()
             top = raw.max()
             if not np.isfinite(top):
-                raise ModelError("no set of failure modes allows these readings; check the last entry")
+                raise ModelError(tr("no set of failure modes allows these readings; check the last entry"))
             weights = np.exp(raw - top)
             self._weights = weights / weights.sum()
         return self._weights
@@ -303,12 +304,12 @@ class Suspicions:
 
     def _read(self, reading: Reading) -> None:
         if reading.check not in self.model.check_index:
-            raise ModelError(f"check '{reading.check}' found, which this unit type does not have")
+            raise ModelError(tr("check '{check}' found, which this unit type does not have", check=reading.check))
         check = self.model.checks[self.model.check_index[reading.check]]
         counts = counts_of(check, reading.counts)
         graded = [] if reading.likelihood is None else [grades_of(check, reading.likelihood)]
         if not counts.any() and not graded:
-            raise ModelError(f"check '{check.id}': no trial found; allowed: at least one")
+            raise ModelError(tr("check '{id}': no trial found; allowed: at least one", id=check.id))
         key = self._group_key(check, reading.proven, reading.failed)
         if counts.sum() > 1:
             check = self.model.trials.get(check.id, check)
@@ -345,7 +346,7 @@ class Suspicions:
 
     def _repair(self, done: Done) -> None:
         if done.repair not in self.model.repair_index:
-            raise ModelError(f"repair '{done.repair}' found, which this unit type does not have")
+            raise ModelError(tr("repair '{repair}' found, which this unit type does not have", repair=done.repair))
         self._carry(done.repair)
 
     def _carry(self, repair_id: str | None) -> None:

@@ -20,6 +20,7 @@ from refettle.knowledge.errors import KnowledgeError, Mistake
 from refettle.knowledge.loading import LoadedType
 from refettle.knowledge.resolving import ResolvedBlock
 from refettle.knowledge.schema import ACCESS_LEVELS, SIGNS, Check, FailureMode, Repair, miss_rates
+from refettle.language import mark, phrase, tr
 
 OTHER = "other.unknown"
 OTHER_PRIOR = 0.04
@@ -29,6 +30,17 @@ OTHER_SHOWS = 0.6
 MOST_PRIOR = 0.4
 """A learned weight makes no mode likelier than this beforehand: the enumeration needs less than one half."""
 OWNER = "owner:"
+LOOK = phrase("Look: {name}")
+OWNERS_WORD = phrase("Owner's word: {name}")
+DORMANT_NAME = phrase("{name}, not acting up just now")
+HARM = phrase("{name} (about {chance} in 100)")
+NOT_MODELLED = mark("Not modelled")
+OTHER_NAME = mark("something not modelled")
+DIG = mark("Look further than this file goes")
+DIG_HOW = mark(
+    "Nothing modelled explains it. Compare with a good unit point by point, ask others who know the type, and add what "
+    "you find to the unit type's file."
+)
 DORMANT = "~"
 """Ends the id of the dormant part of an intermittent failure mode."""
 FIRST_POWER = "first-power"
@@ -99,7 +111,7 @@ class CompiledType:
 
     def block_name(self, block: str) -> str:
         """A block's name for people."""
-        return self.loaded.blocks[block].name if block in self.loaded.blocks else "Not modelled"
+        return self.loaded.blocks[block].name if block in self.loaded.blocks else NOT_MODELLED
 
 
 @lru_cache(maxsize=16)
@@ -147,8 +159,13 @@ class _Compiler:
                             self.loaded.file,
                             0,
                             f"blocks.{block.id}.weight",
-                            f"{block.weight:g}, which makes {mode_id} present in {100 * prior:.0f} of 100 units",
-                            "weights that keep every mode below 50 of 100",
+                            tr(
+                                "{weight:g}, which makes {mode} present in {share:.0f} of 100 units",
+                                weight=block.weight,
+                                mode=mode_id,
+                                share=100 * prior,
+                            ),
+                            tr("weights that keep every mode below 50 of 100"),
                         )
                     ]
                 )
@@ -156,12 +173,12 @@ class _Compiler:
             acting = prior * rate if 0.0 < rate < 1.0 else prior
             out.append(faults.Mode(mode_id, _title(mode.name), block.id, acting, block.bench_gear))
             if acting < prior:
-                name = f"{_title(mode.name)}, not acting up just now"
+                name = DORMANT_NAME.format(name=_title(mode.name))
                 dormant.append(
                     faults.Mode(mode_id + DORMANT, name, block.id, prior - acting, block.bench_gear, dormant_of=mode_id)
                 )
         out += dormant
-        out.append(faults.Mode(OTHER, "something not modelled", "other", OTHER_PRIOR, other=True))
+        out.append(faults.Mode(OTHER, OTHER_NAME, "other", OTHER_PRIOR, other=True))
         return tuple(out)
 
     def _signs(self, mode: int, sees: Iterable[str], without: frozenset[str]) -> frozenset[str]:
@@ -377,7 +394,7 @@ class _Compiler:
             self.steps[key] = StepInfo(
                 id=key,
                 kind="check",
-                name=f"Look: {point.name}",
+                name=LOOK.format(name=point.name),
                 how=point.how or kind.how,
                 block=sees[0],
                 minutes=point.minutes or kind.minutes,
@@ -399,7 +416,7 @@ class _Compiler:
             self.checks.append(
                 faults.Check(
                     id=OWNER + key,
-                    name=f"Owner's word: {point.name}",
+                    name=OWNERS_WORD.format(name=point.name),
                     outcomes=("good", *reversed(outcomes)),
                     shows=told.look,
                     error=faults.error_matrix(len(outcomes) + 1, 0.1, 0.15, 0.2),
@@ -454,7 +471,7 @@ class _Compiler:
             parts=tuple((p.part, p.count, p.price) for p in repair.parts),
             undo=repair.undo,
             proof=repair.proof,
-            harm=f"{harm.what} (about {100 * harm.chance:.0f} in 100)" if harm else None,
+            harm=HARM.format(name=harm.what, chance=f"{100 * harm.chance:.0f}") if harm else None,
             source=repair.source,
         )
 
@@ -466,13 +483,12 @@ class _Compiler:
         for key, repair in self.unit.repairs.items():
             self._add_repair(key, repair, "", "", self._cautions(repair, None))
         dig = Repair(
-            name="Look further than this file goes",
+            name=DIG,
             fixes={OTHER: 0.4},
             minutes=150,
             access="board",
             cautions=["static"] if "static" in self.loaded.library.cautions else [],
-            how="Nothing modelled explains it. Compare with a good unit point by point, ask others who know "
-            "the type, and add what you find to the unit type's file.",
+            how=DIG_HOW,
         )
         self._add_repair("other.search", dig, "other", "", self._cautions(dig, None))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from refettle.knowledge.errors import Mistake
 from refettle.knowledge.reading import Document, Path
 from refettle.knowledge.schema import SIGNS, BlockKind, Caution, Check, Repair
+from refettle.language import tr
 
 
 @dataclass
@@ -26,54 +27,62 @@ class Checker:
         """True if the value is one of those allowed; else a mistake."""
         if value in allowed:
             return True
-        names = ", ".join(sorted(allowed)) or "(none)"
+        names = ", ".join(sorted(allowed)) or tr("(none)")
         self.add(path, f"'{value}'", f"{what}: {names}")
         return False
 
     def caution_ids(self, path: Path, ids: list[str]) -> None:
         """Each must be a caution of the library."""
         for number, each in enumerate(ids):
-            self.one_of((*path, number), each, list(self.cautions), "a caution of the library")
+            self.one_of((*path, number), each, list(self.cautions), tr("a caution of the library"))
 
     def check(self, path: Path, check: Check, modes: list[str]) -> None:
         """`modes` are the ids that `looks_at` may name."""
         self.caution_ids((*path, "cautions"), check.cautions)
         for number, mode in enumerate(check.looks_at):
-            self.one_of((*path, "looks_at", number), mode, modes, "a failure mode")
+            self.one_of((*path, "looks_at", number), mode, modes, tr("a failure mode"))
         named: set[str] = set()
         for outcome, causes in check.outcomes.items():
             here = (*path, "outcomes", outcome)
             allowed = check.looks_at if check.looks_at else list(SIGNS)
-            what = "a failure mode of looks_at" if check.looks_at else "a sign"
+            what = tr("a failure mode of looks_at") if check.looks_at else tr("a sign")
             if not causes:
-                self.add(here, "an empty list", f"at least one {what}")
+                self.add(here, tr("an empty list"), tr("at least one {what}", what=what))
             for number, cause in enumerate(causes):
                 self.one_of((*here, number), cause, allowed, what)
                 named.add(cause)
         for mode in check.looks_at:
             if mode not in named:
-                self.add((*path, "looks_at"), f"'{mode}', which no outcome names", "modes that some outcome shows")
+                self.add(
+                    (*path, "looks_at"),
+                    tr("'{mode}', which no outcome names", mode=mode),
+                    tr("modes that some outcome shows"),
+                )
 
     def repair(self, path: Path, repair: Repair, modes: list[str], kinds: Mapping[str, BlockKind]) -> None:
         """`modes` are the ids that `fixes` may name."""
         self.caution_ids((*path, "cautions"), repair.cautions)
         for mode in repair.fixes:
-            self.one_of((*path, "fixes", mode), mode, modes, "a failure mode")
+            self.one_of((*path, "fixes", mode), mode, modes, tr("a failure mode"))
         if not repair.undo and not repair.proof:
-            self.add(path, "undo: false without 'proof'", "what must be shown before this step is offered")
+            self.add(path, tr("undo: false without 'proof'"), tr("what must be shown before this step is offered"))
         if repair.harm and repair.harm.causes:
             kind, _, mode = repair.harm.causes.rpartition("/")
             here = (*path, "harm", "causes")
             if not kind:
-                self.one_of(here, mode, modes, "a failure mode or block-kind/mode")
-            elif self.one_of(here, kind, list(kinds), "a block kind"):
-                self.one_of(here, mode, list(kinds[kind].modes), f"a failure mode of {kind}")
+                self.one_of(here, mode, modes, tr("a failure mode or block-kind/mode"))
+            elif self.one_of(here, kind, list(kinds), tr("a block kind")):
+                self.one_of(here, mode, list(kinds[kind].modes), tr("a failure mode of {kind}", kind=kind))
 
     def all_fixed(self, path: Path, modes: list[str], fixed: set[str]) -> None:
         """Some repair must fix each failure mode."""
         for mode in modes:
             if mode not in fixed:
-                self.add((*path, "modes", mode), f"'{mode}', which no repair fixes", "modes that some repair fixes")
+                self.add(
+                    (*path, "modes", mode),
+                    tr("'{mode}', which no repair fixes", mode=mode),
+                    tr("modes that some repair fixes"),
+                )
 
 
 def check_kind(kind: BlockKind, kinds: Mapping[str, BlockKind], checker: Checker) -> None:
@@ -84,13 +93,13 @@ def check_kind(kind: BlockKind, kinds: Mapping[str, BlockKind], checker: Checker
         path = ("checks", key)
         checker.check(path, check, modes)
         if check.sees is not None and check.sees != "output":
-            checker.add((*path, "sees"), f"'{check.sees}'", "'output' in a block kind")
+            checker.add((*path, "sees"), f"'{check.sees}'", tr("'output' in a block kind"))
         if check.without:
-            checker.add((*path, "without"), "block names in a block kind", "names only in a unit type")
+            checker.add((*path, "without"), tr("block names in a block kind"), tr("names only in a unit type"))
     fixed: set[str] = set()
     for key, repair in kind.repairs.items():
         checker.repair(("repairs", key), repair, modes, kinds)
         fixed |= set(repair.fixes)
     checker.all_fixed((), modes, fixed)
     for key in set(kind.checks) & set(kind.repairs):
-        checker.add(("repairs", key), f"'{key}', which is a check too", "a name of its own")
+        checker.add(("repairs", key), tr("'{key}', which is a check too", key=key), tr("a name of its own"))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from refettle.language import tr
+
 
 @dataclass(frozen=True)
 class Mistake:
@@ -21,7 +23,15 @@ class Mistake:
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}" if self.line else self.file
         field = f" {self.field}:" if self.field else ""
-        return f"{where}:{field} found {self.found}; allowed: {self.allowed}"
+        if not self.allowed:
+            return f"{where}:{field} {self.found}"
+        return tr(
+            "{where}:{field} found {found}; allowed: {allowed}",
+            where=where,
+            field=field,
+            found=self.found,
+            allowed=self.allowed,
+        )
 
 
 class KnowledgeError(ValueError):

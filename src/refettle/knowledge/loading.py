@@ -20,6 +20,7 @@ from refettle.knowledge.parsing import M, parse_model, read_text_file
 from refettle.knowledge.reading import Document, Path, read_document
 from refettle.knowledge.resolving import Passes, ResolvedBlock, known_blocks, resolve_block
 from refettle.knowledge.schema import BlockKind, Caution, PointKind, UnitType
+from refettle.language import tr
 
 
 @dataclass(frozen=True)
@@ -229,41 +230,49 @@ def parse_unit_type(text: str, file: str, library: Library | None = None) -> Loa
 def _check_names(unit: UnitType, blocks: Mapping[str, ResolvedBlock], checker: Checker) -> None:
     """Two steps of one name would hide each other."""
     if "other" in blocks:
-        checker.add(("blocks", "other"), "'other'", "any other name; this one stands for what is not modelled")
+        checker.add(("blocks", "other"), "'other'", tr("any other name; this one stands for what is not modelled"))
     for block in blocks.values():
         for key in set(block.checks) & set(block.repairs):
-            checker.add(("blocks", block.id), f"a check and a repair both called '{key}'", "a name for each")
+            checker.add(
+                ("blocks", block.id), tr("a check and a repair both called '{key}'", key=key), tr("a name for each")
+            )
     for key in unit.repairs:
         if key in unit.points or key in unit.checks:
-            checker.add(("repairs", key), f"'{key}', which is a point or check too", "a name of its own")
+            checker.add(
+                ("repairs", key), tr("'{key}', which is a point or check too", key=key), tr("a name of its own")
+            )
 
 
 def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: Library, checker: Checker) -> None:
     cycle = _find_cycle({b.id: b.needs for b in blocks.values()})
     if cycle:
-        checker.add(("blocks", cycle[0], "needs"), "a circle: " + " needs ".join(cycle), "needs without a circle")
+        checker.add(
+            ("blocks", cycle[0], "needs"),
+            tr("a circle: {names}", names=tr(" needs ").join(cycle)),
+            tr("needs without a circle"),
+        )
     _check_names(unit, blocks, checker)
     watched: set[str] = set()
     for key, point in unit.points.items():
         path: Path = ("points", key)
-        checker.one_of((*path, "shows"), point.shows, list(library.points), "a point kind")
+        checker.one_of((*path, "shows"), point.shows, list(library.points), tr("a point kind"))
         checker.caution_ids((*path, "cautions"), point.cautions)
         sees = [point.sees] if isinstance(point.sees, str) else point.sees
         for number, each in enumerate(sees):
             where = (*path, "sees") if isinstance(point.sees, str) else (*path, "sees", number)
-            checker.one_of(where, each, list(blocks), "a block of this type")
+            checker.one_of(where, each, list(blocks), tr("a block of this type"))
         watched |= _upstream(blocks, sees)
         if key in unit.checks:
-            checker.add(("checks", key), f"'{key}', which is a point too", "a name of its own")
+            checker.add(("checks", key), tr("'{key}', which is a point too", key=key), tr("a name of its own"))
     all_modes = [f"{b.id}.{m}" for b in blocks.values() for m in b.modes]
     for key, check in unit.checks.items():
         checker.check(("checks", key), check, all_modes)
         known_blocks(check, ("checks", key), unit, checker, own=False)
         if check.swap:
-            checker.add(("checks", key, "swap"), "swap: true for the whole unit", "swap in a block's checks")
+            checker.add(("checks", key, "swap"), tr("swap: true for the whole unit"), tr("swap in a block's checks"))
     every_check = [f"{b.id}.{c}" for b in blocks.values() for c in b.checks]
     for number, each in enumerate(unit.power_on.proves):
-        checker.one_of(("power_on", "proves", number), each, every_check, "a check, as block.check")
+        checker.one_of(("power_on", "proves", number), each, every_check, tr("a check, as block.check"))
     _check_acceptance(unit, [*unit.points, *unit.checks, *every_check], checker)
     fixed: set[str] = set()
     for key, repair in unit.repairs.items():
@@ -273,12 +282,16 @@ def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: L
         own = {f"{block.id}.{m}" for r in block.repairs.values() for m in r.fixes} | fixed
         for mode in block.modes:
             if f"{block.id}.{mode}" not in own:
-                checker.add(("blocks", block.id), f"mode '{mode}', which no repair fixes", "modes some repair fixes")
+                checker.add(
+                    ("blocks", block.id),
+                    tr("mode '{mode}', which no repair fixes", mode=mode),
+                    tr("modes some repair fixes"),
+                )
         if block.id not in watched:
             checker.add(
                 ("blocks", block.id),
-                f"'{block.id}', which no point sees",
-                "blocks that some point depends on",
+                tr("'{id}', which no point sees", id=block.id),
+                tr("blocks that some point depends on"),
             )
 
 
@@ -289,13 +302,13 @@ def _check_acceptance(unit: UnitType, checks: list[str], checker: Checker) -> No
     for number, line in enumerate(unit.acceptance):
         path: Path = ("acceptance", number)
         if line.name in seen:
-            checker.add(path, f"'{line.name}' a second time", "each line once")
+            checker.add(path, tr("'{name}' a second time", name=line.name), tr("each line once"))
         if line.safety and safety:
-            checker.add(path, "a second line with safety", "one")
+            checker.add(path, tr("a second line with safety"), tr("one"))
         seen.add(line.name)
         safety = safety or line.safety
         for place, each in enumerate(line.counts_of):
-            checker.one_of((*path, "counts_of", place), each, checks, "a point or a check")
+            checker.one_of((*path, "counts_of", place), each, checks, tr("a point or a check"))
 
 
 def load_unit_type(path: FilePath | Traversable, library: Library | None = None) -> LoadedType:

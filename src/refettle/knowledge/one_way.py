@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 from refettle.knowledge.errors import KnowledgeError, Mistake
 from refettle.knowledge.fields import Id, Name, Prose, Strict
 from refettle.knowledge.loading import read_table
+from refettle.language import tr
 
 
 class Ask(Strict):
@@ -37,7 +38,7 @@ class OneWayStep(Strict):
     @model_validator(mode="after")
     def _one_saved(self) -> OneWayStep:
         if sum(ask.by == "saved" for ask in self.asks.values()) > 1:
-            raise ValueError("at most one ask by 'saved'")
+            raise ValueError(tr("at most one ask by 'saved'"))
         return self
 
 

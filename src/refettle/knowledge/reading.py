@@ -16,6 +16,7 @@ import yaml
 from yaml.constructor import SafeConstructor
 
 from refettle.knowledge.errors import KnowledgeError, Mistake
+from refettle.language import tr
 
 # The C parser, where PyYAML has it, is about ten times as fast and says the same.
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -57,14 +58,24 @@ def read_document(text: str, file: str) -> Document:
         Text that is no YAML, is too long or too deep, doubles a key, or uses anchors.
     """
     if len(text) > MAX_CHARACTERS:
-        raise KnowledgeError([Mistake(file, 0, "", f"{len(text):,} characters", f"at most {MAX_CHARACTERS:,}")])
+        raise KnowledgeError(
+            [
+                Mistake(
+                    file,
+                    0,
+                    "",
+                    tr("{characters:,} characters", characters=len(text)),
+                    tr("at most {most:,}", most=MAX_CHARACTERS),
+                )
+            ]
+        )
     _refuse_depth_and_aliases(text, file)
     try:
         node = yaml.compose(text, Loader=_LOADER)
     except yaml.YAMLError as error:
         raise KnowledgeError([_syntax_mistake(error, file)]) from None
     if node is None:
-        raise KnowledgeError([Mistake(file, 1, "", "an empty file", "one unit type or block kind")])
+        raise KnowledgeError([Mistake(file, 1, "", tr("an empty file"), tr("one unit type or block kind"))])
     document = Document(file, None)
     mistakes: list[Mistake] = []
     document.data = _plain(node, (), document, mistakes)
@@ -76,7 +87,9 @@ def read_document(text: str, file: str) -> Document:
 def _syntax_mistake(error: yaml.YAMLError, file: str) -> Mistake:
     mark = getattr(error, "problem_mark", None)
     problem = getattr(error, "problem", None) or str(error).splitlines()[0]
-    return Mistake(file, mark.line + 1 if mark else 0, "", f"text that is no YAML ({problem})", "YAML 1.1")
+    return Mistake(
+        file, mark.line + 1 if mark else 0, "", tr("text that is no YAML ({problem})", problem=problem), "YAML 1.1"
+    )
 
 
 def _refuse_depth_and_aliases(text: str, file: str) -> None:
@@ -87,23 +100,41 @@ def _refuse_depth_and_aliases(text: str, file: str) -> None:
             line = event.start_mark.line + 1 if event.start_mark else 0
             if count > MAX_VALUES:
                 raise KnowledgeError(
-                    [Mistake(file, line, "", f"more than {MAX_VALUES:,} values", f"at most {MAX_VALUES:,}")]
+                    [
+                        Mistake(
+                            file,
+                            line,
+                            "",
+                            tr("more than {most:,} values", most=MAX_VALUES),
+                            tr("at most {most:,}", most=MAX_VALUES),
+                        )
+                    ]
                 )
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-                raise KnowledgeError([Mistake(file, line, "", "an anchor or alias (& or *)", "values written out")])
+                raise KnowledgeError(
+                    [Mistake(file, line, "", tr("an anchor or alias (& or *)"), tr("values written out"))]
+                )
             if isinstance(event, yaml.CollectionStartEvent):
                 depth += 1
             elif isinstance(event, yaml.CollectionEndEvent):
                 depth -= 1
             if depth > MAX_DEPTH:
                 raise KnowledgeError(
-                    [Mistake(file, line, "", f"nesting deeper than {MAX_DEPTH}", f"at most {MAX_DEPTH} levels")]
+                    [
+                        Mistake(
+                            file,
+                            line,
+                            "",
+                            tr("nesting deeper than {levels}", levels=MAX_DEPTH),
+                            tr("at most {levels} levels", levels=MAX_DEPTH),
+                        )
+                    ]
                 )
     except yaml.YAMLError as error:
         raise KnowledgeError([_syntax_mistake(error, file)]) from None
     except RecursionError:
         raise KnowledgeError(
-            [Mistake(file, 0, "", "nesting too deep to read", f"at most {MAX_DEPTH} levels")]
+            [Mistake(file, 0, "", tr("nesting too deep to read"), tr("at most {levels} levels", levels=MAX_DEPTH))]
         ) from None
 
 
@@ -121,7 +152,7 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
             key = str(key_node.value) if isinstance(key_node, yaml.ScalarNode) else None
             line = key_node.start_mark.line + 1
             if key is None:
-                mistakes.append(Mistake(document.file, line, "", "a key that is no plain word", "a word"))
+                mistakes.append(Mistake(document.file, line, "", tr("a key that is no plain word"), tr("a word")))
                 continue
             here = (*path, key)
             if key in out:
@@ -131,8 +162,8 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
                         document.file,
                         line,
                         ".".join(str(p) for p in here),
-                        f"the key '{key}' a second time (first on line {first})",
-                        "each key once",
+                        tr("the key '{key}' a second time (first on line {first})", key=key, first=first),
+                        tr("each key once"),
                     )
                 )
                 continue
@@ -145,16 +176,22 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
         value: Any = SafeConstructor().construct_object(node)
     except (yaml.YAMLError, ValueError, IndexError, KeyError, AttributeError) as error:
         why = (str(error) or type(error).__name__).splitlines()[0][:120]
-        mistakes.append(document.mistake(path, f"'{node.value}' ({why})", "a plain value"))
+        mistakes.append(document.mistake(path, f"'{node.value}' ({why})", tr("a plain value")))
         return None
     if isinstance(value, int) and abs(value) > LARGEST:
         mistakes.append(
-            document.mistake(path, f"a whole number of {len(node.value)} characters", f"at most {LARGEST:g}")
+            document.mistake(
+                path,
+                tr("a whole number of {characters} characters", characters=len(node.value)),
+                tr("at most {most:g}", most=LARGEST),
+            )
         )
         return None
     if isinstance(value, str) and not value.isprintable() and (odd := next(filterfalse(_printable, value), "")):
         mistakes.append(
-            document.mistake(path, f"the control character U+{ord(odd):04X}", "letters that can be printed")
+            document.mistake(
+                path, tr("the control character U+{code:04X}", code=ord(odd)), tr("letters that can be printed")
+            )
         )
         return None
     if value is None or isinstance(value, str | int | float | bool):

@@ -10,6 +10,7 @@ from refettle.knowledge.crosschecks import Checker
 from refettle.knowledge.parsing import M, parse_model
 from refettle.knowledge.reading import Path
 from refettle.knowledge.schema import BlockKind, Check, FailureMode, Repair, UnitType
+from refettle.language import tr
 
 Passes = dict[str, str | None]
 
@@ -55,7 +56,9 @@ def _resolve_table(
     shipped: Mapping[str, M] = getattr(kind, table)
     for key, change in override.items():
         if change is None and key not in shipped:
-            checker.add((*base, key), f"'{key}', which the kind does not have", ", ".join(shipped) or "nothing")
+            checker.add(
+                (*base, key), tr("'{key}', which the kind does not have", key=key), ", ".join(shipped) or tr("nothing")
+            )
     resolved: dict[str, M] = {}
     for key, data in _merge(shipped, override).items():
         if key not in override:
@@ -94,7 +97,7 @@ def resolve_block(
     """A block with everything of its kind, overrides applied; None, with mistakes noted, if its kind is unknown."""
     block = unit.blocks[block_id]
     base: Path = ("blocks", block_id)
-    if not checker.one_of((*base, "kind"), block.kind, list(kinds), "a block kind"):
+    if not checker.one_of((*base, "kind"), block.kind, list(kinds), tr("a block kind")):
         return None
     kind = kinds[block.kind]
     needs: dict[str, Passes] = {}
@@ -102,7 +105,7 @@ def resolve_block(
     given = block.needs if isinstance(block.needs, dict) else dict.fromkeys(block.needs)
     for number, (need, passes) in enumerate(given.items()):
         path = (*base, "needs", need if isinstance(block.needs, dict) else number)
-        if checker.one_of(path, need, [b for b in unit.blocks if b != block_id], "another block"):
+        if checker.one_of(path, need, [b for b in unit.blocks if b != block_id], tr("another block")):
             needs[need] = {str(sign): out for sign, out in (passes or {}).items()}
     modes = _resolve_table(FailureMode, "modes", kind, block_id, block.modes, checker)
     checks = _resolve_table(Check, "checks", kind, block_id, block.checks, checker)
@@ -117,7 +120,7 @@ def resolve_block(
         if key in block.repairs:
             checker.repair((*base, "repairs", key), repair, list(modes), kinds)
     if not modes:
-        checker.add(base, "a block without failure modes", "at least one")
+        checker.add(base, tr("a block without failure modes"), tr("at least one"))
     return ResolvedBlock(
         id=block_id,
         name=block.name or kind.name,
@@ -139,6 +142,6 @@ def known_blocks(check: Check, path: Path, unit: UnitType, checker: Checker, own
     sees = [check.sees] if isinstance(check.sees, str) else list(check.sees or [])
     for each in sees:
         if not (own and each == "output"):
-            checker.one_of((*path, "sees"), each, list(unit.blocks), "a block of this type")
+            checker.one_of((*path, "sees"), each, list(unit.blocks), tr("a block of this type"))
     for number, each in enumerate(check.without):
-        checker.one_of((*path, "without", number), each, list(unit.blocks), "a block of this type")
+        checker.one_of((*path, "without", number), each, list(unit.blocks), tr("a block of this type"))

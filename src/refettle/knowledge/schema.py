@@ -13,17 +13,18 @@ from pydantic import Field, model_validator
 
 from refettle.knowledge.fields import Id, Minutes, Name, NonNegative, Number, Positive, Probability, Prose, Strict
 from refettle.knowledge.supplies import SupplySection
+from refettle.language import mark, tr
 
 SIGNS: dict[str, str] = {
-    "dead": "nothing is delivered",
-    "high": "too much is delivered (overvoltage, too loud, too fast)",
-    "restart": "it restarts over and over",
-    "garbled": "it is delivered wrong (false characters, wrong colours, distortion)",
-    "part": "part of it is missing (a row of keys, one channel, the colour)",
-    "low": "too little is delivered (low rail, faint, quiet)",
-    "hum": "mains or ripple comes with it (hum, hum bars)",
-    "noise": "noise comes with it (snow, crackle)",
-    "slow": "it runs at the wrong or an unsteady speed",
+    "dead": mark("nothing is delivered"),
+    "high": mark("too much is delivered (overvoltage, too loud, too fast)"),
+    "restart": mark("it restarts over and over"),
+    "garbled": mark("it is delivered wrong (false characters, wrong colours, distortion)"),
+    "part": mark("part of it is missing (a row of keys, one channel, the colour)"),
+    "low": mark("too little is delivered (low rail, faint, quiet)"),
+    "hum": mark("mains or ripple comes with it (hum, hum bars)"),
+    "noise": mark("noise comes with it (snow, crackle)"),
+    "slow": mark("it runs at the wrong or an unsteady speed"),
 }
 """The signs, worst first: what a block at fault may do to what it delivers."""
 
@@ -54,7 +55,13 @@ def _misses_known(miss: float | dict[str, float], outcomes: list[str]) -> None:
     if isinstance(miss, dict):
         unknown = set(miss) - set(outcomes) - {"*"}
         if unknown:
-            raise ValueError(f"miss names '{min(unknown)}', which is no outcome; outcomes: {', '.join(outcomes)}, or *")
+            raise ValueError(
+                tr(
+                    "miss names '{outcome}', which is no outcome; outcomes: {outcomes}, or *",
+                    outcome=min(unknown),
+                    outcomes=", ".join(outcomes),
+                )
+            )
 
 
 class FailureMode(Strict):
@@ -72,7 +79,7 @@ class FailureMode(Strict):
     def _shows_somewhere(self) -> FailureMode:
         rates = self.active.values() if isinstance(self.active, dict) else [self.active]
         if not any(rate > 0 for rate in rates):
-            raise ValueError("active must be above 0 in at least one condition, or the fault never shows")
+            raise ValueError(tr("active must be above 0 in at least one condition, or the fault never shows"))
         return self
 
 
@@ -116,16 +123,16 @@ class Check(Strict):
     def _one_way_of_looking(self) -> Check:
         ways = [self.sees is not None, bool(self.looks_at), self.swap]
         if sum(ways) != 1:
-            raise ValueError("exactly one of sees, looks_at, swap: true")
+            raise ValueError(tr("exactly one of sees, looks_at, swap: true"))
         if not self.swap and not self.outcomes:
-            raise ValueError("outcomes must name at least one bad outcome")
+            raise ValueError(tr("outcomes must name at least one bad outcome"))
         if self.swap and self.outcomes:
-            raise ValueError("no outcomes with swap: they are always 'good' and 'no change'")
+            raise ValueError(tr("no outcomes with swap: they are always 'good' and 'no change'"))
         if "good" in self.outcomes:
-            raise ValueError("'good' is the outcome when nothing is wrong; do not list it among the bad ones")
+            raise ValueError(tr("'good' is the outcome when nothing is wrong; do not list it among the bad ones"))
         _misses_known(self.miss, list(self.outcomes) or ["no change"])
         if self.false_alarm + max(miss_rates(self.miss, list(self.outcomes) or ["no change"])) > 0.9:
-            raise ValueError("false_alarm + miss must stay below 0.9, or the check says nothing")
+            raise ValueError(tr("false_alarm + miss must stay below 0.9, or the check says nothing"))
         return self
 
 
@@ -320,16 +327,16 @@ class Acceptance(Strict):
         if isinstance(given, str):
             return {"name": given}
         if not isinstance(given, dict | cls):
-            raise ValueError("a line of text, or a mapping with a name")
+            raise ValueError(tr("a line of text, or a mapping with a name"))
         return given
 
     @model_validator(mode="after")
     def _fits(self) -> Acceptance:
         twice = next((c for c in self.conditions if self.conditions.count(c) > 1), None)
         if twice is not None:
-            raise ValueError(f"conditions names '{twice}' twice; each once")
+            raise ValueError(tr("conditions names '{twice}' twice; each once", twice=twice))
         if self.safety and (self.trials > 1 or self.minutes is not None or self.conditions):
-            raise ValueError("safety stands alone: no trials, minutes or conditions with it")
+            raise ValueError(tr("safety stands alone: no trials, minutes or conditions with it"))
         return self
 
 
@@ -381,7 +388,7 @@ class UnitType(Strict):
     @model_validator(mode="after")
     def _an_adapter_if_fed_by_one(self) -> UnitType:
         if self.power_on.feed == "adapter" and self.adapter is None:
-            raise ValueError("power_on.feed is 'adapter', so the adapter's five facts must be given")
+            raise ValueError(tr("power_on.feed is 'adapter', so the adapter's five facts must be given"))
         if self.years is not None and not 1930 <= self.years[0] <= self.years[1] <= 2100:
-            raise ValueError("years must be two years in order, 1930 to 2100")
+            raise ValueError(tr("years must be two years in order, 1930 to 2100"))
         return self

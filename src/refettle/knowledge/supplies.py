@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from refettle.knowledge.fields import Id, Name, Number, Prose, Strict, quantity
+from refettle.language import tr
 
 Volts = Annotated[float, quantity("V"), Field(gt=0, le=1000)]
 Amps = Annotated[float, quantity("A"), Field(gt=0, le=100)]
@@ -49,7 +50,7 @@ class Transformer(Strict):
         rated = self.volts is not None and self.amps is not None
         measured = self.open_volts is not None and self.secondary_ohm is not None
         if rated == measured:
-            raise ValueError("volts and amps of its rating, or open_volts and secondary_ohm as measured")
+            raise ValueError(tr("volts and amps of its rating, or open_volts and secondary_ohm as measured"))
         return self
 
 
@@ -66,11 +67,11 @@ class FeedAdapter(Strict):
     @model_validator(mode="after")
     def _open_volts_known(self) -> FeedAdapter:
         if not self.regulated and self.open_volts is None:
-            raise ValueError("open_volts, measured without load, for an adapter that is not regulated")
+            raise ValueError(tr("open_volts, measured without load, for an adapter that is not regulated"))
         if self.open_volts is not None and not self.volts <= self.open_volts <= 3 * self.volts:
-            raise ValueError(f"open_volts from {self.volts:g} to {3 * self.volts:g} V")
+            raise ValueError(tr("open_volts from {low:g} to {high:g} V", low=self.volts, high=3 * self.volts))
         if self.regulated and self.output == "AC":
-            raise ValueError("regulated: true with output: DC only")
+            raise ValueError(tr("regulated: true with output: DC only"))
         return self
 
 
@@ -85,7 +86,7 @@ class RectifierPart(Strict):
     @model_validator(mode="after")
     def _one_left(self) -> RectifierPart:
         if self.dead_diode and self.wiring == "half":
-            raise ValueError("dead_diode with full or bridge only")
+            raise ValueError(tr("dead_diode with full or bridge only"))
         return self
 
 
@@ -131,7 +132,7 @@ class DirectLoad(Strict):
     @model_validator(mode="after")
     def _exactly_one(self) -> DirectLoad:
         if sum(each is not None for each in (self.amps, self.ohm, self.watts)) != 1:
-            raise ValueError("exactly one of amps, ohm, watts")
+            raise ValueError(tr("exactly one of amps, ohm, watts"))
         return self
 
 
@@ -161,7 +162,7 @@ class PartSpread(Strict):
     def _low_first(self) -> PartSpread:
         for name, (low, high) in dict(self).items():
             if low > high:
-                raise ValueError(f"{name} with the lower limit first")
+                raise ValueError(tr("{name} with the lower limit first", name=name))
         return self
 
 
@@ -184,13 +185,13 @@ class SupplySection(Strict):
     @model_validator(mode="after")
     def _whole(self) -> SupplySection:
         if (self.transformer is None) == (self.adapter is None):
-            raise ValueError("exactly one of transformer, adapter")
+            raise ValueError(tr("exactly one of transformer, adapter"))
         if self.rectifier is None and not (self.adapter and self.adapter.output == "DC"):
-            raise ValueError("a rectifier, unless an adapter gives DC")
+            raise ValueError(tr("a rectifier, unless an adapter gives DC"))
         if self.rectifier and self.adapter and self.adapter.output == "DC" and not self.adapter.regulated:
-            raise ValueError("no rectifier with an unregulated DC adapter: its own bridge is what counts")
+            raise ValueError(tr("no rectifier with an unregulated DC adapter: its own bridge is what counts"))
         if not self.regulators and not self.loads:
-            raise ValueError("at least one of regulators, loads")
+            raise ValueError(tr("at least one of regulators, loads"))
         return self
 
 

@@ -12,6 +12,7 @@ from refettle.knowledge.errors import KnowledgeError, Mistake
 from refettle.knowledge.parsing import parse_model, read_text_file
 from refettle.knowledge.reading import read_document
 from refettle.knowledge.supplies import DirectLoad, FeedAdapter, RegulatorPart, SupplyFile, SupplySection, Transformer
+from refettle.language import tr
 from refettle.parts.capacitor import Rated
 from refettle.parts.limits import esr_limit
 from refettle.supply.adapter import Fact, Offered
@@ -61,7 +62,9 @@ def supply_of(section: SupplySection, name: str, file: str) -> LoadedSupply:
         return _supply_of(section, name)
     except SupplyError as error:
         what, _, rest = str(error).partition(": found ")
-        found, _, allowed = rest.partition("; allowed: ")
+        found, stated, allowed = rest.partition("; allowed: ")
+        if not stated:  # in another language: the whole as it is
+            what, found, allowed = "", str(error), ""
         raise KnowledgeError([Mistake(file, 0, what, found, allowed)]) from None
 
 
@@ -125,13 +128,13 @@ def _transformer(part: Transformer, mains_volt: float) -> Winding:
 
 def _adapter(part: FeedAdapter, hertz: float, assumed: list[str]) -> Winding | FlatSource:
     if part.regulated:
-        assumed.append("0.2 Ω in the adapter's lead and contacts: estimate")
+        assumed.append(tr("0.2 Ω in the adapter's lead and contacts: estimate"))
         return FlatSource(part.open_volts or part.volts)
     assert part.open_volts is not None
     if part.output == "AC":
         return ac_adapter(part.volts, part.amps, part.open_volts)
     if part.farad is None:
-        assumed.append("1000 µF inside the adapter, to find its winding from its volts: estimate")
+        assumed.append(tr("1000 µF inside the adapter, to find its winding from its volts: estimate"))
     return dc_adapter(part.volts, part.amps, part.open_volts, hertz, part.farad)
 
 
@@ -142,9 +145,9 @@ def _reservoir(section: SupplySection, beside: float, assumed: list[str]) -> Res
         limit = esr_limit(Rated("aluminium", part.farad, part.volts))
         worst = limit.value if limit else USUAL_LOSS / (2.0 * pi * 120.0 * part.farad)
         esr = SHEET_TO_USUAL * worst
-        assumed.append(f"ESR {esr:.2g} Ω, 0.6 of what a new part may have at 120 Hz: estimate")
+        assumed.append(tr("ESR {esr:.2g} Ω, 0.6 of what a new part may have at 120 Hz: estimate", esr=esr))
     if beside:
-        assumed.append("the adapter's own reservoir is counted as one with the unit's")
+        assumed.append(tr("the adapter's own reservoir is counted as one with the unit's"))
     return ReservoirPart(
         farad=part.farad + beside,
         esr=esr,
@@ -206,12 +209,20 @@ def rails_with(section: SupplySection | None, offered: Offered) -> Fact | None:
     bad = {mains: [f"{f.subject} {f.text}" for f in case.findings if f.level == "bad"] for mains, case in cases.items()}
     for mains in ("nominal", "high"):
         if bad[mains]:
-            return Fact("rails", "not safe", f"worked out at {mains} mains: {'; '.join(bad[mains])}")
+            return Fact(
+                "rails",
+                "not safe",
+                tr("worked out at {mains} mains: {words}", mains=tr(mains), words="; ".join(bad[mains])),
+            )
     if bad["low"]:
-        return Fact("rails", "not known", f"good at nominal mains, but at low mains: {'; '.join(bad['low'])}")
+        return Fact(
+            "rails", "not known", tr("good at nominal mains, but at low mains: {words}", words="; ".join(bad["low"]))
+        )
     least = min((rail.headroom for rail in cases["low"].rails), default=None)
-    left = "" if least is None else f", {least:.2g} V left at low mains"
-    return Fact("rails", "safe", f"worked out from low to high mains: good{left}")
+    if least is None:
+        return Fact("rails", "safe", tr("worked out from low to high mains: good"))
+    text = tr("worked out from low to high mains: good, {volts:.2g} V left at low mains", volts=least)
+    return Fact("rails", "safe", text)
 
 
 def stands_open(section: SupplySection | None) -> float | None:

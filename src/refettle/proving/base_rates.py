@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from hashlib import blake2b
 from typing import Literal, get_args
 
+from refettle.language import mark, tr
 from refettle.proving.counts import ProvingError
 from refettle.proving.pooling import Pool, Pooled, Tally, pool_chances
 
@@ -27,9 +28,9 @@ STATUS: Mapping[str, End | None] = {
     "end of life": "end of life",
     "unknown": None,
 }
-NOT_KNOWN = "age not known"
+NOT_KNOWN = mark("age not known")
 _ALL = "all"
-BANDS = ("under 5 years", "5 to 9 years", "10 to 19 years", "20 years and over")
+BANDS = (mark("under 5 years"), mark("5 to 9 years"), mark("10 to 19 years"), mark("20 years and over"))
 _TOPS = (5.0, 10.0, 20.0, math.inf)
 MOST_ROWS = 5_000_000
 MOST_LINE = 100_000
@@ -80,14 +81,24 @@ class BaseRate:
     @property
     def text(self) -> str:
         """For the page."""
-        known = f"{self.cases} records of {self.category}, {self.band}"
+        known = tr(
+            "{cases} records of {category}, {band}", cases=self.cases, category=self.category, band=tr(self.band)
+        )
         if not self.cases:
-            known = f"{self.category_cases} records of {self.category}, none of this age"
+            known = tr(
+                "{cases} records of {category}, none of this age",
+                cases=self.category_cases,
+                category=self.category,
+            )
         if not self.category_cases:
-            known = "all records; none of this category"
-        return (
-            f"{100 * self.fixed.mean:.0f} of 100 fixed ({100 * self.fixed.low:.0f} to {100 * self.fixed.high:.0f}), "
-            f"{100 * self.end_of_life.mean:.0f} end of life ({known})"
+            known = tr("all records; none of this category")
+        return tr(
+            "{fixed:.0f} of 100 fixed ({low:.0f} to {high:.0f}), {ended:.0f} end of life ({known})",
+            fixed=100 * self.fixed.mean,
+            low=100 * self.fixed.low,
+            high=100 * self.fixed.high,
+            ended=100 * self.end_of_life.mean,
+            known=known,
         )
 
 
@@ -108,7 +119,7 @@ class BaseRates:
             An age below 0 or not finite.
         """
         if age is not None and (not math.isfinite(age) or age < 0):
-            raise ProvingError(f"age: {age:g} found; allowed: 0 years or more")
+            raise ProvingError(tr("age: {age:g} found; allowed: 0 years or more", age=age))
         known = band(age)
         name = {each.casefold(): each for each in self.categories}.get(category.strip().casefold(), category.strip())
         if name not in self.categories:
@@ -175,28 +186,50 @@ def read_records(lines: Iterable[bytes]) -> Records:
             if not row:
                 continue
             if out.rows >= MOST_ROWS:
-                raise ProvingError(f"more than {MOST_ROWS:,} rows found; allowed: at most that many")
+                raise ProvingError(
+                    tr("more than {most_rows:,} rows found; allowed: at most that many", most_rows=MOST_ROWS)
+                )
             try:
                 _count(out, seen, columns, row)
             except ProvingError as error:
-                raise ProvingError(f"line {reader.line_num}: {error}") from None
+                raise ProvingError(tr("line {line_num}: {error}", line_num=reader.line_num, error=error)) from None
     except csv.Error as error:
-        raise ProvingError(f"line {reader.line_num}: {error}; allowed: rows of a CSV file") from None
+        raise ProvingError(
+            tr("line {line_num}: {error}; allowed: rows of a CSV file", line_num=reader.line_num, error=error)
+        ) from None
     if not out.rows:
-        raise ProvingError("no record found; allowed: a head and at least one row")
+        raise ProvingError(tr("no record found; allowed: a head and at least one row"))
     return out
 
 
 def _text(lines: Iterable[bytes]) -> Iterator[str]:
     for number, line in enumerate(lines, 1):
         if len(line) > MOST_LINE:
-            raise ProvingError(f"line {number}: more than {MOST_LINE:,} bytes found; allowed: at most that many")
+            raise ProvingError(
+                tr(
+                    "line {number}: more than {most_line:,} bytes found; allowed: at most that many",
+                    number=number,
+                    most_line=MOST_LINE,
+                )
+            )
         if b"\0" in line:
-            raise ProvingError(f"line {number}: byte {line.index(0) + 1} is 0, no text; allowed: text in UTF-8")
+            raise ProvingError(
+                tr(
+                    "line {number}: byte {index} is 0, no text; allowed: text in UTF-8",
+                    number=number,
+                    index=line.index(0) + 1,
+                )
+            )
         try:
             yield line.decode("utf-8-sig" if number == 1 else "utf-8")
         except UnicodeDecodeError as error:
-            raise ProvingError(f"line {number}: byte {error.start + 1} is no UTF-8; allowed: text in UTF-8") from None
+            raise ProvingError(
+                tr(
+                    "line {number}: byte {start} is no UTF-8; allowed: text in UTF-8",
+                    number=number,
+                    start=error.start + 1,
+                )
+            ) from None
 
 
 def _columns(head: list[str]) -> dict[str, int]:
@@ -205,8 +238,12 @@ def _columns(head: list[str]) -> dict[str, int]:
         if names.count(needed) != 1:
             found = ", ".join(names)[:200] or "nothing"
             raise ProvingError(
-                f"line 1: {needed} {'twice' if needed in names else 'not'} found among the columns ({found}); "
-                f"allowed: once"
+                tr(
+                    "line 1: {needed} {how_often} found among the columns ({found}); allowed: once",
+                    needed=needed,
+                    how_often=tr("twice") if needed in names else tr("not"),
+                    found=found,
+                )
             )
     return {name: place for place, name in enumerate(names)}
 
@@ -217,7 +254,9 @@ def _count(out: Records, seen: set[bytes], columns: Mapping[str, int], row: list
         return row[place].strip() if place is not None and place < len(row) else ""
 
     if len(row) < len(columns):
-        raise ProvingError(f"{len(row)} fields found; allowed: {len(columns)}, as in the head")
+        raise ProvingError(
+            tr("{row} fields found; allowed: {columns}, as in the head", row=len(row), columns=len(columns))
+        )
     ident = cell("id")
     if ident:
         key = blake2b(ident.encode("utf-8"), digest_size=8).digest()
@@ -227,13 +266,22 @@ def _count(out: Records, seen: set[bytes], columns: Mapping[str, int], row: list
         seen.add(key)
     status, category, provider = cell("repair_status"), cell("product_category"), cell("data_provider")
     if status.casefold() not in STATUS:
-        raise ProvingError(f"repair_status: {status[:40]!r} found; allowed: Fixed, Repairable, End of life, Unknown")
+        raise ProvingError(
+            tr("repair_status: {status!r} found; allowed: Fixed, Repairable, End of life, Unknown", status=status[:40])
+        )
     if not 0 < len(category) <= 100:
-        raise ProvingError(f"product_category: {category[:40]!r} found; allowed: 1 to 100 letters")
+        raise ProvingError(
+            tr("product_category: {category!r} found; allowed: 1 to 100 letters", category=category[:40])
+        )
     out.rows += 1
     out.providers[provider[:100]] = out.providers.get(provider[:100], 0) + 1
     if len(out.providers) > MOST_PROVIDERS:
-        raise ProvingError(f"data_provider: more than {MOST_PROVIDERS:,} found; allowed: at most that many")
+        raise ProvingError(
+            tr(
+                "data_provider: more than {most_providers:,} found; allowed: at most that many",
+                most_providers=MOST_PROVIDERS,
+            )
+        )
     age = _age(cell("product_age"), out)
     end = STATUS[status.casefold()]
     if end is None:
@@ -242,7 +290,12 @@ def _count(out: Records, seen: set[bytes], columns: Mapping[str, int], row: list
     ends = out.counts.setdefault((category, band(age)), [0, 0, 0])
     ends[ENDS.index(end)] += 1
     if len(out.counts) > MOST_CATEGORIES * (len(BANDS) + 1):
-        raise ProvingError(f"product_category: more than {MOST_CATEGORIES:,} found; allowed: at most that many")
+        raise ProvingError(
+            tr(
+                "product_category: more than {most_categories:,} found; allowed: at most that many",
+                most_categories=MOST_CATEGORIES,
+            )
+        )
 
 
 def _age(text: str, out: Records) -> float | None:

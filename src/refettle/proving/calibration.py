@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log
 
+from refettle.language import tr
 from refettle.proving.counts import Counts, ProvingError, interval, within
 
 LEAST_CHANCE = 1e-6
@@ -61,9 +62,14 @@ class Calibration:
     def text(self) -> str:
         """For the page."""
         off = sum(not each.agrees for each in self.bins)
-        return (
-            f"{self.cases} predictions: log loss {self.log_loss:.3f}, {self.plain_loss:.3f} for the overall share; "
-            f"{off} of {len(self.bins)} bins off"
+        return tr(
+            "{cases} predictions: log loss {log_loss:.3f}, {plain_loss:.3f} for the overall share; "
+            "{off} of {bins} bins off",
+            cases=self.cases,
+            log_loss=self.log_loss,
+            plain_loss=self.plain_loss,
+            off=off,
+            bins=len(self.bins),
         )
 
 
@@ -114,6 +120,12 @@ def log_loss(predicted: Sequence[float], found: Sequence[bool]) -> float:
 
 def _checked(predicted: Sequence[float], found: Sequence[bool]) -> None:
     if len(predicted) != len(found) or not predicted:
-        raise ProvingError(f"predictions: {len(predicted)} with {len(found)} found; allowed: as many, one or more")
+        raise ProvingError(
+            tr(
+                "predictions: {predicted} with {found} found; allowed: as many, one or more",
+                predicted=len(predicted),
+                found=len(found),
+            )
+        )
     for n, chance in enumerate(predicted, 1):
-        within(f"prediction {n}", chance, 0.0, 1.0, edges=True)
+        within(tr("prediction {n}", n=n), chance, 0.0, 1.0, edges=True)

@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.language import mark, tr
 from refettle.proving.counts import Counts, ProvingError, percent, within
 
 Floats = NDArray[np.float64]
@@ -29,7 +30,7 @@ Test = Literal["boschloo", "fisher", "barnard"]
 TESTS: tuple[Test, ...] = ("boschloo", "fisher", "barnard")
 MOST_EACH = 200
 """Trials in each condition at most; beyond, the three tests agree and the limits of each rate say the same."""
-WHY = (
+WHY = mark(
     "Boschloo's test: exact, made for two counts whose trials were fixed in advance, and it shows a difference with "
     "fewer trials than Fisher's, which also fixes the number of bad trials in all, as nobody does at the bench"
 )
@@ -57,8 +58,14 @@ class Comparison:
     @property
     def text(self) -> str:
         """The sentence for page and report."""
-        says = "fails less than" if self.shows else "is not shown to fail less than"
-        return f"{self.first} {says} {self.second}: by luck alone in {percent(self.boschloo, 'up')} of cases (Boschloo)"
+        says = tr("fails less than") if self.shows else tr("is not shown to fail less than")
+        return tr(
+            "{first} {says} {second}: by luck alone in {boschloo} of cases (Boschloo)",
+            first=self.first,
+            says=says,
+            second=self.second,
+            boschloo=percent(self.boschloo, "up"),
+        )
 
 
 def compare(first: Counts, second: Counts, alpha: float = 0.05) -> Comparison:
@@ -90,7 +97,9 @@ def compare(first: Counts, second: Counts, alpha: float = 0.05) -> Comparison:
 
 def _checked(name: str, tries: int) -> None:
     if not 1 <= tries <= MOST_EACH:
-        raise ProvingError(f"{name}: {tries} trials found; allowed: 1 to {MOST_EACH}")
+        raise ProvingError(
+            tr("{name}: {tries} trials found; allowed: 1 to {most_each}", name=name, tries=tries, most_each=MOST_EACH)
+        )
 
 
 def _cut(value: float) -> float:
@@ -199,11 +208,11 @@ def power(n1: int, n2: int, rate1: float, rate2: float, alpha: float = 0.05, tes
     """
     _checked("first", n1)
     _checked("second", n2)
-    within("rate of the first", rate1, 0.0, 1.0, edges=True)
-    within("rate of the second", rate2, 0.0, 1.0, edges=True)
+    within(tr("rate of the first"), rate1, 0.0, 1.0, edges=True)
+    within(tr("rate of the second"), rate2, 0.0, 1.0, edges=True)
     within("alpha", alpha, 1e-4, 0.5, edges=True)
     if test not in TESTS:
-        raise ProvingError(f"test: {test!r} found; allowed: {', '.join(TESTS)}")
+        raise ProvingError(tr("test: {test!r} found; allowed: {tests}", test=test, tests=", ".join(TESTS)))
     tables = _critical(n1, n2, alpha, test)
     first, second = _binomial(n1)[1](np.array([rate1]))[0], _binomial(n2)[1](np.array([rate2]))[0]
     return min(1.0, float(first @ tables.astype(np.float64) @ second))
@@ -215,18 +224,31 @@ def each_needed(rate1: float, rate2: float, alpha: float = 0.05, wanted: float =
     The smallest number that does; with few trials, one more may do a little worse. ProvingError where `rate1` is not
     below `rate2`, or more than 200 each would be needed.
     """
-    within("power wanted", wanted, 0.5, 0.999, edges=True)
-    within("rate of the second", rate2, 0.0, 1.0, edges=True)
-    within("rate of the first", rate1, 0.0, 1.0, edges=True)
+    within(tr("power wanted"), wanted, 0.5, 0.999, edges=True)
+    within(tr("rate of the second"), rate2, 0.0, 1.0, edges=True)
+    within(tr("rate of the first"), rate1, 0.0, 1.0, edges=True)
     if rate1 >= rate2:
-        raise ProvingError(f"rate of the first: {rate1:g} found; allowed: below that of the second, {rate2:g}")
+        raise ProvingError(
+            tr(
+                "rate of the first: {rate1:g} found; allowed: below that of the second, {rate2:g}",
+                rate1=rate1,
+                rate2=rate2,
+            )
+        )
     # A step well below the textbook's normal approximation is where the search begins.
     spread = sqrt(rate1 * (1.0 - rate1)) + sqrt(rate2 * (1.0 - rate2))
     start = max(2, int(0.3 * (spread / (rate2 - rate1)) ** 2 * 2.0))
     for each in range(start, MOST_EACH + 1):
         if power(each, each, rate1, rate2, alpha, test) >= wanted:
             return each
-    raise ProvingError(f"rates: {rate1:g} and {rate2:g} found; allowed: a difference that {MOST_EACH} trials each show")
+    raise ProvingError(
+        tr(
+            "rates: {rate1:g} and {rate2:g} found; allowed: a difference that {most_each} trials each show",
+            rate1=rate1,
+            rate2=rate2,
+            most_each=MOST_EACH,
+        )
+    )
 
 
 def good_after(before: Counts, alpha: float = 0.05) -> int:
@@ -238,7 +260,13 @@ def good_after(before: Counts, alpha: float = 0.05) -> int:
     for tries in range(1, MOST_EACH + 1):
         if before.bad and compare(Counts(0, tries), before, alpha).shows:
             return tries
-    raise ProvingError(f"before: {before} found; allowed: a count that {MOST_EACH} good trials can stand out from")
+    raise ProvingError(
+        tr(
+            "before: {before} found; allowed: a count that {most_each} good trials can stand out from",
+            before=before,
+            most_each=MOST_EACH,
+        )
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,13 +291,13 @@ def worst_positions(positions: Mapping[str, Counts], alpha: float = 0.05) -> tup
     """
     within("alpha", alpha, 1e-4, 0.5, edges=True)
     if len(positions) < 2:
-        raise ProvingError(f"positions: {len(positions)} found; allowed: two or more")
+        raise ProvingError(tr("positions: {positions} found; allowed: two or more", positions=len(positions)))
     whole = Counts(sum(each.bad for each in positions.values()), sum(each.tries for each in positions.values()))
     rest = {name: Counts(whole.bad - c.bad, whole.tries - c.tries) for name, c in positions.items()}
     chances = []
     for name, counts in positions.items():
         _checked(name, counts.tries)
-        _checked(f"all but {name}", rest[name].tries)
+        _checked(tr("all but {name}", name=name), rest[name].tries)
         chances.append(compare(rest[name], counts, alpha).boschloo)
     corrected = holm(chances)
     return tuple(

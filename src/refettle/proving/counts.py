@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from math import ceil, floor, isfinite, log10
 from typing import Literal
 
+from refettle.language import local, tr
+
 MOST_TRIALS = 1_000_000
 LEAST_CONFIDENCE, MOST_CONFIDENCE = 0.5, 0.9999
 Side = Literal["two-sided", "upper", "lower"]
@@ -24,8 +26,8 @@ def within(name: str, value: float, low: float, high: float, *, edges: bool = Fa
     """`value` if it lies between `low` and `high`, with the ends where `edges`; else ProvingError naming it."""
     inside = low <= value <= high if edges else low < value < high
     if not isfinite(value) or not inside:
-        words = f"{low:g} to {high:g}" if edges else f"above {low:g} to below {high:g}"
-        raise ProvingError(f"{name}: {value:g} found; allowed: {words}")
+        words = f"{low:g} to {high:g}" if edges else tr("above {low:g} to below {high:g}", low=low, high=high)
+        raise ProvingError(tr("{name}: {value:g} found; allowed: {words}", name=name, value=value, words=words))
     return value
 
 
@@ -44,10 +46,10 @@ class Counts:
     def __post_init__(self) -> None:
         for name, value in (("tries", self.tries), ("bad", self.bad)):
             if isinstance(value, bool) or not isinstance(value, int):
-                raise ProvingError(f"{name}: {value!r} found; allowed: a whole number")
+                raise ProvingError(tr("{name}: {value!r} found; allowed: a whole number", name=name, value=value))
         within("tries", self.tries, 0, MOST_TRIALS, edges=True)
         if not 0 <= self.bad <= self.tries:
-            raise ProvingError(f"bad: {self.bad} of {self.tries} found; allowed: 0 to {self.tries}")
+            raise ProvingError(tr("bad: {bad} of {tries} found; allowed: 0 to {tries}", bad=self.bad, tries=self.tries))
 
     @property
     def good(self) -> int:
@@ -64,7 +66,7 @@ class Counts:
 
     def __str__(self) -> str:
         """`3 bad of 10`."""
-        return f"{self.bad} bad of {self.tries}"
+        return tr("{bad} bad of {tries}", bad=self.bad, tries=self.tries)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ def interval(counts: Counts, confidence: float = 0.95, side: Side = "two-sided")
     """
     confident(confidence)
     if side not in ("two-sided", "upper", "lower"):
-        raise ProvingError(f"side: {side!r} found; allowed: two-sided, upper, lower")
+        raise ProvingError(tr("side: {side!r} found; allowed: two-sided, upper, lower", side=side))
     tail = (1.0 - confidence) / (2.0 if side == "two-sided" else 1.0)
     low = 0.0 if side == "upper" else _low(counts, tail)
     high = 1.0 if side == "lower" else _high(counts, tail)
@@ -143,4 +145,4 @@ def percent(rate: float, towards: Literal["up", "down", "near"] = "near") -> str
     text = f"{value:.{places}f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
-    return f"{text} %"
+    return f"{local(text)} %"

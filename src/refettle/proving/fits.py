@@ -17,6 +17,7 @@ from math import exp, log
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from refettle.language import tr
 from refettle.proving.counts import ProvingError, within
 
 Floats = NDArray[np.float64]
@@ -61,12 +62,20 @@ def checked(counts: ArrayLike, out_of: ArrayLike, *, chances: bool) -> tuple[Flo
     """Both as arrays of one length. ProvingError for lengths that differ, a figure below 0, more counted than tried."""
     y, n = np.atleast_1d(np.asarray(counts, dtype=float)), np.atleast_1d(np.asarray(out_of, dtype=float))
     if y.shape != n.shape or y.ndim != 1 or not y.size:
-        raise ProvingError(f"counts: {y.size} with {n.size} to hold them against found; allowed: as many, one or more")
+        raise ProvingError(
+            tr(
+                "counts: {counts} with {others} to hold them against found; allowed: as many, one or more",
+                counts=y.size,
+                others=n.size,
+            )
+        )
     for i in range(len(y)):
-        within(f"count of group {i + 1}", float(y[i]), 0.0, float(n[i]) if chances else 1e9, edges=True)
-        within(f"cases of group {i + 1}", float(n[i]), 0.0, 1e9, edges=True)
+        within(tr("count of group {n}", n=i + 1), float(y[i]), 0.0, float(n[i]) if chances else 1e9, edges=True)
+        within(tr("cases of group {n}", n=i + 1), float(n[i]), 0.0, 1e9, edges=True)
         if n[i] == 0.0 and y[i] > 0.0:
-            raise ProvingError(f"count of group {i + 1}: {y[i]:g} with nothing expected found; allowed: 0")
+            raise ProvingError(
+                tr("count of group {n}: {count:g} with nothing expected found; allowed: 0", n=i + 1, count=y[i])
+            )
     return y, n
 
 
@@ -75,7 +84,7 @@ def fit_beta(counts: ArrayLike, tries: ArrayLike) -> BetaFit:
     y, n = checked(counts, tries, chances=True)
     y, n = y[n > 0], n[n > 0]
     if len(n) < 2:
-        raise ProvingError(f"groups: {len(n)} with tries found; allowed: two or more")
+        raise ProvingError(tr("groups: {n} with tries found; allowed: two or more", n=len(n)))
 
     def at(mean: float) -> tuple[float, float]:
         return best_worth(lambda worth: chance_likelihood(y, n, mean, worth), 1e-2, LARGEST_WORTH)
@@ -90,9 +99,9 @@ def fit_gamma(counts: ArrayLike, exposures: ArrayLike) -> GammaFit:
     y, e = checked(counts, exposures, chances=False)
     y, e = y[e > 0], e[e > 0]
     if len(e) < 2:
-        raise ProvingError(f"groups: {len(e)} with an exposure found; allowed: two or more")
+        raise ProvingError(tr("groups: {n} with an exposure found; allowed: two or more", n=len(e)))
     if not y.sum():
-        raise ProvingError("counts: only 0 found; allowed: at least one above")
+        raise ProvingError(tr("counts: only 0 found; allowed: at least one above"))
 
     def at(mean: float) -> tuple[float, float]:
         return best_worth(lambda shape: rate_likelihood(y, e, mean, shape), 1e-2, LARGEST_WORTH)

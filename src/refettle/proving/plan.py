@@ -14,6 +14,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
+from refettle.language import spoken, tr
 from refettle.proving.counts import Counts, ProvingError, confident
 from refettle.proving.trials import Claim, Series, claim
 
@@ -71,7 +72,7 @@ class Cell:
     @property
     def name(self) -> str:
         """`picture, cold`."""
-        return f"{self.row}, {self.condition}"
+        return f"{spoken(self.row)}, {spoken(self.condition)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +90,17 @@ class Grid:
                 return each
         names = ", ".join(each.condition for each in self.cells if each.row == row)
         if names:
-            raise ProvingError(f"condition: {condition!r} of {row} found; allowed: {names}")
-        raise ProvingError(f"row: {row!r} found; allowed: {', '.join(each.name for each in self.rows)}")
+            raise ProvingError(
+                tr(
+                    "condition: {condition!r} of {row} found; allowed: {names}",
+                    condition=condition,
+                    row=row,
+                    names=names,
+                )
+            )
+        raise ProvingError(
+            tr("row: {row!r} found; allowed: {rows}", row=row, rows=", ".join(each.name for each in self.rows))
+        )
 
     def having(self, *statuses: Status) -> tuple[Cell, ...]:
         """The cells with any of these statuses."""
@@ -118,24 +128,38 @@ def plan(rows: Iterable[Row | str], conditions: Sequence[str]) -> Grid:
     cells = []
     for row in made:
         if not 1 <= row.trials <= MOST_NEEDED:
-            raise ProvingError(f"trials of {row.name}: {row.trials} found; allowed: 1 to {MOST_NEEDED}")
+            raise ProvingError(
+                tr(
+                    "trials of {name}: {trials} found; allowed: 1 to {most_needed}",
+                    name=row.name,
+                    trials=row.trials,
+                    most_needed=MOST_NEEDED,
+                )
+            )
         wanted = tuple(conditions) if row.conditions is None else row.conditions
-        _names(f"conditions of {row.name}", list(wanted))
+        _names(tr("conditions of {name}", name=row.name), list(wanted))
         for condition in wanted:
             if condition not in conditions:
-                raise ProvingError(f"conditions of {row.name}: {condition!r} found; allowed: {', '.join(conditions)}")
+                raise ProvingError(
+                    tr(
+                        "conditions of {name}: {condition!r} found; allowed: {conditions}",
+                        name=row.name,
+                        condition=condition,
+                        conditions=", ".join(conditions),
+                    )
+                )
         cells += [Cell(row.name, condition, row.trials) for condition in conditions if condition in wanted]
     return Grid(made, tuple(conditions), tuple(cells))
 
 
 def _names(what: str, names: list[str]) -> None:
     if not names:
-        raise ProvingError(f"{what}: none found; allowed: at least one")
+        raise ProvingError(tr("{what}: none found; allowed: at least one", what=what))
     for name in names:
         if not name.strip():
-            raise ProvingError(f"{what}: an empty name found; allowed: a name")
+            raise ProvingError(tr("{what}: an empty name found; allowed: a name", what=what))
         if names.count(name) > 1:
-            raise ProvingError(f"{what}: {name!r} found twice; allowed: each once")
+            raise ProvingError(tr("{what}: {name!r} found twice; allowed: each once", what=what, name=name))
 
 
 def _with(grid: Grid, cell: Cell) -> Grid:
@@ -149,7 +173,9 @@ def tried(grid: Grid, row: str, condition: str, *, good: int = 0, bad: int = 0) 
     ProvingError for a cell there is not, or no trial.
     """
     if good < 0 or bad < 0 or good + bad == 0:
-        raise ProvingError(f"trials: {good} good and {bad} bad found; allowed: one or more, none below 0")
+        raise ProvingError(
+            tr("trials: {good} good and {bad} bad found; allowed: one or more, none below 0", good=good, bad=bad)
+        )
     cell = grid.cell(row, condition)
     more = Counts(bad, good + bad)
     series = cell.series
@@ -166,12 +192,31 @@ def say(grid: Grid, row: str, condition: str, said: Said, why: str = "") -> Grid
     ProvingError where not tested has no reason, or trials of the present series say otherwise.
     """
     if said not in SAID:
-        raise ProvingError(f"status: {said!r} found; allowed: {', '.join(SAID)}; pass and fail come from trials")
+        raise ProvingError(
+            tr(
+                "status: {said!r} found; allowed: {allowed}; pass and fail come from trials",
+                said=said,
+                allowed=", ".join(SAID),
+            )
+        )
     if said == "not tested" and not why.strip():
-        raise ProvingError(f"why: nothing found for {row}, {condition}; allowed: the reason it was not tested")
+        raise ProvingError(
+            tr(
+                "why: nothing found for {row}, {condition}; allowed: the reason it was not tested",
+                row=row,
+                condition=condition,
+            )
+        )
     cell = grid.cell(row, condition)
     if cell.counts.tries:
-        raise ProvingError(f"status: {said!r} found for {cell.name} with {cell.counts}; allowed: what the trials say")
+        raise ProvingError(
+            tr(
+                "status: {said!r} found for {name} with {counts}; allowed: what the trials say",
+                said=said,
+                name=cell.name,
+                counts=cell.counts,
+            )
+        )
     return _with(grid, replace(cell, said=said, why=why))
 
 
@@ -181,7 +226,9 @@ def want(grid: Grid, row: str, condition: str, trials: int) -> Grid:
     A series that has begun loses its plan: its count may then be read only as one stopped at any time.
     """
     if not 1 <= trials <= MOST_NEEDED:
-        raise ProvingError(f"trials: {trials} found; allowed: 1 to {MOST_NEEDED}")
+        raise ProvingError(
+            tr("trials: {trials} found; allowed: 1 to {most_needed}", trials=trials, most_needed=MOST_NEEDED)
+        )
     cell = grid.cell(row, condition)
     kept = trials == cell.needed
     series = tuple(each if each.ended or kept else replace(each, planned=None) for each in cell.series)
@@ -200,7 +247,9 @@ def refitted(grid: Grid) -> Grid:
 
 def _ended(grid: Grid, rows: set[str], by: Literal["repair", "refit"]) -> Grid:
     for name in rows - {row.name for row in grid.rows}:
-        raise ProvingError(f"row: {name!r} found; allowed: {', '.join(each.name for each in grid.rows)}")
+        raise ProvingError(
+            tr("row: {name!r} found; allowed: {rows}", name=name, rows=", ".join(each.name for each in grid.rows))
+        )
     cells = []
     for cell in grid.cells:
         if cell.row in rows and cell.counts.tries:
@@ -261,12 +310,12 @@ class Statement:
     def text(self) -> str:
         """One sentence over all."""
         words: dict[Status, str] = {
-            "pass": "passed", "fail": "failed", "not tested": "not tested", "open": "still open",
-            "not present": "not present", "not applicable": "not applicable",
+            "pass": tr("passed"), "fail": tr("failed"), "not tested": tr("not tested"), "open": tr("still open"),
+            "not present": tr("not present"), "not applicable": tr("not applicable"),
         }  # fmt: skip
         counts = {status: sum(each.status == status for each in self.findings) for status in words}
         said = ", ".join(f"{counts[status]} {word}" for status, word in words.items() if counts[status])
-        return f"of {len(self.findings)}: {said}"
+        return tr("of {n}: {said}", n=len(self.findings), said=said)
 
 
 def statement(grid: Grid, confidence: float = 0.95) -> Statement:
@@ -278,18 +327,26 @@ def statement(grid: Grid, confidence: float = 0.95) -> Statement:
 def _finding(cell: Cell, confidence: float) -> Finding:
     if cell.said is not None:
         why = f": {cell.why}" if cell.why else ""
-        return Finding(cell.row, cell.condition, cell.said, None, f"{cell.name}: {cell.said}{why}")
+        return Finding(cell.row, cell.condition, cell.said, None, f"{cell.name}: {tr(cell.said)}{why}")
     if not cell.counts.tries:
-        text = "not tested: nothing recorded"
+        text = tr("not tested: nothing recorded")
         if cell.again:
-            after = "the repair" if cell.again == "repair" else "refit"
-            text = f"to be proven again after {after}; before it {cell.series[-1].counts}"
+            after = tr("the repair") if cell.again == "repair" else tr("refit")
+            text = tr(
+                "to be proven again after {after}; before it {counts}", after=after, counts=cell.series[-1].counts
+            )
         return Finding(cell.row, cell.condition, "open", None, f"{cell.name}: {text}")
     made = claim(cell.series, confidence, (cell.condition,))
-    text = f"{cell.row}: {made.text}"
+    text = f"{spoken(cell.row)}: {made.text}"
     if cell.status == "fail":
-        text = f"{cell.name}: fails, {made.counts}"
+        text = tr("{name}: fails, {counts}", name=cell.name, counts=made.counts)
     elif cell.status == "open":
         missing = cell.needed - made.counts.tries
-        text = f"{cell.name}: {made.counts.good} good of {cell.needed} wanted; {missing} missing"
+        text = tr(
+            "{name}: {good} good of {needed} wanted; {missing} missing",
+            name=cell.name,
+            good=made.counts.good,
+            needed=cell.needed,
+            missing=missing,
+        )
     return Finding(cell.row, cell.condition, cell.status, made, text)

@@ -28,6 +28,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from refettle.language import tr
 from refettle.proving.counts import ProvingError, within
 from refettle.proving.fits import Floats, best_worth, chance_likelihood, rate_likelihood
 
@@ -82,12 +83,16 @@ class Worth:
     def text(self) -> str:
         """In words for the page."""
         words = {
-            "learned": f"learned from {self.groups} groups",
-            "least": f"held at the least; {self.groups} groups differ widely",
-            "most": f"held at the most; {self.groups} groups hardly differ",
-            "too few groups": f"an estimate: {self.groups} of the {LEAST_GROUPS} groups that it takes",
+            "learned": tr("learned from {groups} groups", groups=self.groups),
+            "least": tr("held at the least; {groups} groups differ widely", groups=self.groups),
+            "most": tr("held at the most; {groups} groups hardly differ", groups=self.groups),
+            "too few groups": tr(
+                "an estimate: {groups} of the {least_groups} groups that it takes",
+                groups=self.groups,
+                least_groups=LEAST_GROUPS,
+            ),
         }
-        return f"worth {self.value:.3g} past cases ({words[self.way]})"
+        return tr("worth {value:.3g} past cases ({way})", value=self.value, way=words[self.way])
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,10 +196,12 @@ def _grouped(what: What, tallies: Iterable[Tally], shipped: Mapping[str, float])
     sums: dict[tuple[str, str], list[float]] = {}
     for each in tallies:
         name = f"{each.kind}, {each.type}"
-        within(f"cases of {name}", each.out_of, 0.0, 1e9, edges=True)
-        within(f"count of {name}", each.count, 0.0, each.out_of if what == "chances" else 1e9, edges=True)
+        within(tr("cases of {name}", name=name), each.out_of, 0.0, 1e9, edges=True)
+        within(tr("count of {name}", name=name), each.count, 0.0, each.out_of if what == "chances" else 1e9, edges=True)
         if each.count and not each.out_of:
-            raise ProvingError(f"count of {name}: {each.count:g} with nothing expected found; allowed: 0")
+            raise ProvingError(
+                tr("count of {name}: {count:g} with nothing expected found; allowed: 0", name=name, count=each.count)
+            )
         found = sums.setdefault((each.kind, each.type), [0.0, 0.0])
         found[0] += each.count
         found[1] += each.out_of
@@ -213,7 +220,7 @@ def _grouped(what: What, tallies: Iterable[Tally], shipped: Mapping[str, float])
 def _pool(what: What, tallies: Iterable[Tally], shipped: Mapping[str, float], confidence: float) -> Pool:
     within("confidence", confidence, 0.5, 0.9999, edges=True)
     for kind, value in shipped.items():
-        within(f"shipped chance of {kind}", value, 0.0, 1.0)
+        within(tr("shipped chance of {kind}", kind=kind), value, 0.0, 1.0)
     groups = _grouped(what, tallies, shipped)
     few = FEW_GROUPS_WORTH[what]
     over_kinds = over_types = Worth(few, 0, "too few groups")

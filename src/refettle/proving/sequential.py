@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from math import ceil, floor, log
 from typing import Literal
 
+from refettle.language import tr
 from refettle.proving.counts import Counts, ProvingError, percent, within
 from refettle.proving.trials import any_time_limit, good_needed
 
@@ -112,7 +113,13 @@ def sequential_test(
     within("alpha", alpha, 0.001, 0.4, edges=True)
     within("beta", beta, 0.001, 0.4, edges=True)
     if good_rate >= bad_rate:
-        raise ProvingError(f"p0: {good_rate:g} with p1 {bad_rate:g} found; allowed: p0 below p1")
+        raise ProvingError(
+            tr(
+                "p0: {good_rate:g} with p1 {bad_rate:g} found; allowed: p0 below p1",
+                good_rate=good_rate,
+                bad_rate=bad_rate,
+            )
+        )
     g = log(bad_rate * (1.0 - good_rate) / (good_rate * (1.0 - bad_rate)))
     h0, h1 = log((1.0 - alpha) / beta) / g, log((1.0 - beta) / alpha) / g
     slope = log((1.0 - good_rate) / (1.0 - bad_rate)) / g
@@ -148,7 +155,13 @@ def characteristics(test: SequentialTest, rate: float) -> Characteristics:
             fails += alive.pop()
     else:
         if test.longest >= MOST_STEPS:
-            raise ProvingError(f"p1: {test.bad_rate:g} found; allowed: one further from p0 {test.good_rate:g}")
+            raise ProvingError(
+                tr(
+                    "p1: {bad_rate:g} found; allowed: one further from p0 {good_rate:g}",
+                    bad_rate=test.bad_rate,
+                    good_rate=test.good_rate,
+                )
+            )
     return Characteristics(rate, passes, fails, max(0.0, 1.0 - passes - fails), trials)
 
 
@@ -174,24 +187,41 @@ def _said(test: SequentialTest, counts: Counts) -> Says:
 
 def _text(test: SequentialTest, said: Says, counts: Counts, good: int | None, bad: int | None, limit: float) -> str:
     if said == "pass":
-        return (
-            f"pass: {counts} agrees with a failure rate of {percent(test.good_rate)}, not with {percent(test.bad_rate)}"
+        return tr(
+            "pass: {counts} agrees with a failure rate of {good_rate}, not with {bad_rate}",
+            counts=counts,
+            good_rate=percent(test.good_rate),
+            bad_rate=percent(test.bad_rate),
         )
     if said == "fail":
-        return (
-            f"fail: {counts} agrees with a failure rate of {percent(test.bad_rate)}, not with {percent(test.good_rate)}"
+        return tr(
+            "fail: {counts} agrees with a failure rate of {bad_rate}, not with {good_rate}",
+            counts=counts,
+            bad_rate=percent(test.bad_rate),
+            good_rate=percent(test.good_rate),
         )
     if said == "no decision":
         below = percent(limit, "up")
-        return f"no decision after {counts.tries} trials: {counts}; failure rate below {below} at 95 % confidence"
+        return tr(
+            "no decision after {tries} trials: {counts}; failure rate below {below} at 95 % confidence",
+            tries=counts.tries,
+            counts=counts,
+            below=below,
+        )
     ways = []
     if good is not None:
-        ways.append(f"{good} {'more ' if counts.tries else ''}good in a row would pass")
+        ways.append(
+            tr("{n} more good in a row would pass", n=good)
+            if counts.tries
+            else tr("{n} good in a row would pass", n=good)
+        )
     if bad is not None:
-        ways.append(f"{bad} bad next would fail" if bad == 1 else f"{bad} bad in a row would fail")
+        ways.append(
+            tr("{bad} bad next would fail", bad=bad) if bad == 1 else tr("{bad} bad in a row would fail", bad=bad)
+        )
     left = test.longest - counts.tries
-    so_far = counts if counts.tries else "nothing tried yet"
-    return f"go on: {so_far}; {', '.join([*ways, f'{left} trials at most'])}"
+    so_far = counts if counts.tries else tr("nothing tried yet")
+    return tr("go on: {so_far}; {ways}", so_far=so_far, ways=", ".join([*ways, tr("{n} trials at most", n=left)]))
 
 
 def follow(test: SequentialTest, bad: Iterable[bool]) -> Decision:
@@ -217,7 +247,9 @@ def fixed_plan(good_rate: float, bad_rate: float, alpha: float = 0.05, beta: flo
         wrong = 1.0 - float(bdtr(allowed, trials, good_rate))
         if wrong <= alpha * (1.0 + 1e-12):
             return FixedPlan(trials, allowed, wrong, float(bdtr(allowed, trials, bad_rate)))
-    raise ProvingError(f"p1: {bad_rate:g} found; allowed: one further from p0 {good_rate:g}")
+    raise ProvingError(
+        tr("p1: {bad_rate:g} found; allowed: one further from p0 {good_rate:g}", bad_rate=bad_rate, good_rate=good_rate)
+    )
 
 
 def boundaries(test: SequentialTest, tries: int) -> tuple[int | None, int]:

@@ -15,6 +15,7 @@ from math import exp, log, sqrt
 
 import numpy as np
 
+from refettle.language import several, tr
 from refettle.proving.counts import ProvingError, within
 
 SPREAD = 0.6
@@ -39,7 +40,7 @@ class Prior:
         within("minutes", self.minutes, 0.0, MOST_MINUTES)
         within("worth", self.worth, 0.0, 1e6)
         within("spread", self.spread, 0.0, 5.0)
-        within("worth of the spread", self.spread_worth, 0.0, 1e6)
+        within(tr("worth of the spread"), self.spread_worth, 0.0, 1e6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +65,13 @@ class RepairTime:
     @property
     def text(self) -> str:
         """For the page."""
-        known = f"{self.jobs} job{'' if self.jobs == 1 else 's'}" if self.jobs else "no job yet, an estimate"
-        return f"half take under {self.p50:.0f} min, nine of ten under {self.p90:.0f} min ({known})"
+        known = several("{n} job", "{n} jobs", self.jobs) if self.jobs else tr("no job yet, an estimate")
+        return tr(
+            "half take under {p50:.0f} min, nine of ten under {p90:.0f} min ({known})",
+            p50=self.p50,
+            p90=self.p90,
+            known=known,
+        )
 
     def quantile(self, share: float) -> float:
         """[min] that this share (0 to 1) of such repairs stays below, for the next job."""
@@ -102,7 +108,7 @@ def repair_time(minutes: Iterable[float], prior: Prior, confidence: float = 0.9)
     within("confidence", confidence, 0.5, 0.9999, edges=True)
     given = list(minutes)
     for i, each in enumerate(given, 1):
-        within(f"minutes of job {i}", each, 0.0, MOST_MINUTES)
+        within(tr("minutes of job {i}", i=i), each, 0.0, MOST_MINUTES)
     x = np.log(np.array(given, dtype=float))
     learned = _learn(x, prior)
     tail = 0.5 * (1.0 - confidence)
@@ -130,10 +136,10 @@ def mixed_quantile(parts: Sequence[tuple[float, RepairTime]], share: float) -> f
     """
     within("share", share, 0.0, 1.0)
     for i, (weight, _) in enumerate(parts, 1):
-        within(f"weight {i}", weight, 0.0, 1e9, edges=True)
+        within(tr("weight {i}", i=i), weight, 0.0, 1e9, edges=True)
     whole = sum(weight for weight, _ in parts)
     if not whole:
-        raise ProvingError("weights: none above 0 found; allowed: at least one")
+        raise ProvingError(tr("weights: none above 0 found; allowed: at least one"))
     low, high = log(1e-6), log(MOST_MINUTES)
     while high - low > 1e-9:
         middle = 0.5 * (low + high)
@@ -179,5 +185,7 @@ def _true(learned: Prior, share: float, at: float) -> float:
     away = float(ndtri(share)) * sqrt(learned.worth)
     steps = float(nctdtrit(learned.spread_worth, away, at) if away else stdtrit(learned.spread_worth, at))
     if not np.isfinite(steps):
-        raise ProvingError(f"worth: {learned.worth:g} found; allowed: one that ranges can be worked out for")
+        raise ProvingError(
+            tr("worth: {worth:g} found; allowed: one that ranges can be worked out for", worth=learned.worth)
+        )
     return min(log(learned.minutes) + learned.spread / sqrt(learned.worth) * steps, log(MOST_MINUTES))

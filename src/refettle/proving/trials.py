@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from math import ceil, log, log1p
 from typing import Literal
 
+from refettle.language import spoken, tr
 from refettle.proving.counts import (
     MOST_TRIALS,
     Counts,
@@ -67,13 +68,19 @@ def good_needed(rate: float, confidence: float = 0.95, failures: int = 0) -> int
     """
     within("rate", rate, 0.0, 1.0)
     confident(confidence)
-    within("failures allowed", failures, 0, 1000, edges=True)
+    within(tr("failures allowed"), failures, 0, 1000, edges=True)
     # A relative slack, as 1 - 0.95 is not exactly 0.05.
     most = (1.0 - confidence) * (1.0 + _SLACK)
     in_a_row = max(1, ceil(log(most) / log1p(-rate) - 1e-9))
     found = _search(rate, most, failures) if failures else in_a_row
     if found > MOST_TRIALS:
-        raise ProvingError(f"rate: {rate:g} found; allowed: one that {MOST_TRIALS} trials can show")
+        raise ProvingError(
+            tr(
+                "rate: {rate:g} found; allowed: one that {most_trials} trials can show",
+                rate=rate,
+                most_trials=MOST_TRIALS,
+            )
+        )
     return found
 
 
@@ -110,14 +117,22 @@ class Need:
     @property
     def text(self) -> str:
         """One sentence for the page."""
-        what = f"{self.trials} good trials in a row" if self.failures == 0 else (
-            f"{self.trials} trials with at most {self.failures} bad"
-        )  # fmt: skip
+        what = tr("{trials} good trials in a row", trials=self.trials)
+        if self.failures:
+            what = tr("{trials} trials with at most {failures} bad", trials=self.trials, failures=self.failures)
         why = ""
         if self.before is not None and self.cautious is not None:
-            why = f" ({self.before} before the repair; at least that at {percent(self.cautious)} confidence)"
-        return (
-            f"{what} show a failure rate below {percent(self.rate, 'up')}{why} at {percent(self.confidence)} confidence"
+            why = tr(
+                " ({before} before the repair; at least that at {cautious} confidence)",
+                before=self.before,
+                cautious=percent(self.cautious),
+            )
+        return tr(
+            "{what} show a failure rate below {rate}{why} at {confidence} confidence",
+            what=what,
+            rate=percent(self.rate, "up"),
+            why=why,
+            confidence=percent(self.confidence),
         )
 
 
@@ -125,7 +140,11 @@ def cautious_rate(before: Counts, confidence: float = 0.9) -> float:
     """The least rate that a count before the repair allows, one-sided. ProvingError where none was bad."""
     if before.bad == 0:
         raise ProvingError(
-            f"before: {before} found; allowed: at least 1 bad; try until the fault shows, or name the rate to rule out"
+            tr(
+                "before: {before} found; allowed: at least 1 bad; try until the fault shows, or name the "
+                "rate to rule out",
+                before=before,
+            )
         )
     return lower_limit(before, confidence)
 
@@ -255,16 +274,26 @@ class Claim:
     def text(self) -> str:
         """The sentence for page and report."""
         counts = self.counts
-        under = "".join(f", {each}" for each in self.conditions)
+        under = "".join(f", {spoken(each)}" for each in self.conditions)
         if counts.tries == 0:
-            return f"not tried{under}"
-        seen = f"{counts.good} good of {counts.tries}{under}"
+            return tr("not tried{under}", under=under)
+        seen = tr("{good} good of {tries}{under}", good=counts.good, tries=counts.tries, under=under)
         if not self.shows:
-            return f"{seen}: too few for a failure rate"
-        rate = f"failure rate below {percent(self.rate, 'up')} at {percent(self.confidence)} confidence"
-        series = "" if self.tried == 1 else f" over the {self.tried} series tried"
-        looked = "" if self.way == "fixed" else ", whenever stopped"
-        return f"{seen}: {rate}{series}{looked}, under these conditions only"
+            return tr("{seen}: too few for a failure rate", seen=seen)
+        rate = tr(
+            "failure rate below {rate} at {confidence} confidence",
+            rate=percent(self.rate, "up"),
+            confidence=percent(self.confidence),
+        )
+        series = "" if self.tried == 1 else tr(" over the {tried} series tried", tried=self.tried)
+        looked = "" if self.way == "fixed" else tr(", whenever stopped")
+        return tr(
+            "{seen}: {rate}{series}{looked}, under these conditions only",
+            seen=seen,
+            rate=rate,
+            series=series,
+            looked=looked,
+        )
 
 
 def claim(series: Sequence[Series], confidence: float = 0.95, conditions: Sequence[str] = ()) -> Claim:
@@ -280,7 +309,7 @@ def claim(series: Sequence[Series], confidence: float = 0.95, conditions: Sequen
         No series, or a confidence that is not allowed.
     """
     if not series:
-        raise ProvingError("series: none found; allowed: at least one")
+        raise ProvingError(tr("series: none found; allowed: at least one"))
     confident(confidence)
     merged = _merged(series)
     last = merged[-1]
@@ -334,7 +363,13 @@ def more_good(counts: Counts, rate: float, confidence: float = 0.95, way: Way = 
     while short(high):
         low, high = high, 2 * high
         if high + counts.tries > MOST_TRIALS:
-            raise ProvingError(f"rate: {rate:g} found; allowed: one that {MOST_TRIALS} trials can show")
+            raise ProvingError(
+                tr(
+                    "rate: {rate:g} found; allowed: one that {most_trials} trials can show",
+                    rate=rate,
+                    most_trials=MOST_TRIALS,
+                )
+            )
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if short(middle) else (low, middle)
