@@ -10,6 +10,7 @@ A new language: add it to refettle.language.LANGUAGES, make its folder in texts/
 from __future__ import annotations
 
 import argparse
+import ast
 import os
 import re
 import string
@@ -27,7 +28,7 @@ from compile_texts import TEXTS, compile_all
 
 ROOT = TEXTS.parents[2]
 SOURCE = TEXTS.parent
-KEYWORDS = ("tr", "mark", "several", "tr_in")
+KEYWORDS = ("tr", "mark", "phrase", "several", "tr_in")
 AREAS = {
     "pages": ("web/templates",),
     "web": ("web",),
@@ -46,6 +47,10 @@ SHOWN_KEYS: frozenset[str] = frozenset(
 SHOWN_NAMES: frozenset[str] = frozenset({"outcomes"})
 """Of these the names of the entries are said to people, not what they hold."""
 UNSHOWN_KEYS: frozenset[str] = frozenset({"by", "counts_of"})
+UNSHOWN_WORDS: frozenset[str] = frozenset(
+    "REFETTLE_TZ REFETTLE_CURRENCY REFETTLE_RATE REFETTLE_WHO JPEG PNG WEBP boschloo fisher barnard a5 a6 uva w/w w/v".split()
+) | {"refettle job"}
+"""Members of fixed sets that are no words."""
 _IN_TAGS = re.compile(r"""[:=]_\((["'])(.+?)\1\)""")  # `{{ words|default:_("none") }}`
 _PERCENT = re.compile(r"%\((\w+)\)s")
 
@@ -66,6 +71,21 @@ def _python(path: Path) -> Iterator[Text]:
                 yield Text(str(texts[1]), context=str(texts[0]))
             elif texts:
                 yield Text(str(texts[0]), str(texts[1]) if call == "several" else "")
+    yield from _fixed_words(ast.parse(path.read_text()))
+
+
+def _fixed_words(tree: ast.Module) -> Iterator[Text]:
+    """The members of every `Literal[...]`: the words of fixed sets, which a page shows as they are kept. An entry's own
+    `kind: Literal["..."]` is no word of a set."""
+    for node in ast.walk(tree):
+        if not (isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name) and node.value.id == "Literal"):
+            continue
+        members = node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
+        words = [each.value for each in members if isinstance(each, ast.Constant) and isinstance(each.value, str)]
+        if len(members) > 1:
+            yield from (
+                Text(each) for each in words if len(re.findall("[^\\W\\d_]", each)) > 1 and each not in UNSHOWN_WORDS
+            )
 
 
 def _template(path: Path) -> Iterator[Text]:
