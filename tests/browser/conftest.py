@@ -26,6 +26,8 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+START_S = 180.0
+"""[s] At most, until a server answers; the demo book is filled first."""
 PHONE, DESK = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
 
 pytest.importorskip("playwright.sync_api")
@@ -63,22 +65,24 @@ def _free_port() -> int:
 
 
 @contextmanager
-def served(environment: dict[str, str]) -> Iterator[Book]:
-    """A bench book, served by a process of its own."""
+def served(environment: dict[str, str], *words: str) -> Iterator[Book]:
+    """A bench book, served by a process of its own; `words` may say another command than `serve`."""
     port = _free_port()
     process = subprocess.Popen(
-        [sys.executable, "-m", "refettle.cli.main", "serve", "--no-browser", "--port", str(port)],
+        [sys.executable, "-m", "refettle.cli.main", *(words or ("serve",)), "--no-browser", "--port", str(port)],
         env=environment,
         stdout=subprocess.DEVNULL,
     )
     address = f"http://127.0.0.1:{port}"
     try:
-        for _ in range(150):
+        until = time.monotonic() + START_S
+        while True:
             try:
                 urllib.request.urlopen(address + "/help/", timeout=2).close()
                 break
             except OSError:
                 assert process.poll() is None, "the server stopped"
+                assert time.monotonic() < until, "the server does not answer"
                 time.sleep(0.1)
         yield Book(address, environment)
     finally:
@@ -122,13 +126,18 @@ def open_page(chromium: Any, book: Book) -> Iterator[Callable[..., Any]]:
     complaints: list[str] = []
 
     def make(size: dict[str, int] = DESK, **options: Any) -> Any:
-        context = chromium.new_context(viewport=size, base_url=book.address, **options)
+        context = chromium.new_context(**{"viewport": size, "base_url": book.address, **options})
         contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(60_000)
         page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda e: complaints.append(str(e)))
-        page.on("request", lambda r: None if r.url.startswith((book.address, "data:")) else complaints.append(r.url))
+        page.on(
+            "request",
+            lambda r: (
+                None if r.url.startswith((options.get("base_url", book.address), "data:")) else complaints.append(r.url)
+            ),
+        )
         return page
 
     yield make

@@ -1,128 +1,107 @@
-"""Every page, at the desk and on the phone, in light and dark: nothing sticks out, nothing bars anyone."""
+"""Every page of the book, in every look: nothing sticks out, nothing is hidden, nothing bars anyone."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 
-from tests.browser.conftest import DESK, PHONE, Book
+from tests.browser.conftest import Book, clean_environment, served
+from tests.browser.looks import looked_at, prepare
+from tests.browser.walk import ALL, AT_THE_BENCH, EMPTY, JOBS, NO_PAGE, SIGNED_IN, STOCK, TOOLS, Stop, names
 
-pytestmark = pytest.mark.browser
+MORE = """
+from refettle.web.start import start
+start()
+from django.utils import timezone
+from refettle.book.store import append_all, get_or_create_owner, open_job
+from refettle.knowledge.loading import load_shipped_type
+own, now = get_or_create_owner(), timezone.now()
+long = open_job(load_shipped_type("corrigan-duo"), owner=own, label="Console with a long log", serial="")
+append_all(long, [{"kind": "note", "text": f"Look number {n}", "who": "Ada", "at": now} for n in range(1, 81)])
+board = open_job(load_shipped_type("larkmere-48"), owner=own, label="Board on the bench", serial="")
+append_all(board, [
+    {"kind": "caution", "caution": "charged-capacitor", "who": "Ada", "at": now},
+    {"kind": "caution", "caution": "mains", "who": "Ada", "at": now},
+    {"kind": "capacitor", "ref": "C1", "value": "2200u 25V 85C", "minus": "left", "who": "Ada", "at": now},
+    {"kind": "capacitor", "ref": "C2", "value": "100u 16V 85C", "minus": "up", "who": "Ada", "at": now},
+])
+"""
+"""A job with a log that goes over a page, and one with capacitors to be replaced."""
 
-PAGES = (
-    "/",
-    "/closed/",
-    "/take-in/",
-    "/take-in/piper-pocket/",
-    "/jobs/{0}/",
-    "/jobs/{0}/faults/",
-    "/jobs/{0}/faults/?step=rail5.replace",
-    "/jobs/{0}/power-on/",
-    "/jobs/{0}/board/?ref=C1",
-    "/jobs/{0}/replace/",
-    "/jobs/{1}/replace/",
-    "/jobs/{0}/log/1/",
-    "/jobs/{0}/proving/",
-    "/jobs/{1}/proving/?at=9-1",
-    "/jobs/{0}/handover/",
-    "/jobs/{1}/handover/full/?publishable=1",
-    "/jobs/{0}/one-way/",
-    "/jobs/{0}/money/",
-    "/jobs/{1}/money/?work=1&scope-0=1&scope-2=1",
-    "/jobs/{0}/one-way/?step=whiten",
-    "/jobs/{0}/publish/",
-    "/jobs/{1}/one-way/?step=discard-originals",
-    "/jobs/{1}/power-on/",
-    "/jobs/{1}/faults/?step=sound",
-    "/types/",
-    "/types/larkmere-48/",
-    "/kinds/",
-    "/kinds/linear-regulator/",
-    "/cautions/",
-    "/help/",
-    "/tools/",
-    "/tools/capture/",
-    "/tools/ripple/",
-    "/tools/supply/",
-    "/tools/supply/of/larkmere-48/?aged_c=10&aged_esr=10&variants=50",
-    "/tools/adapter/?type=corrigan-duo&a_output=DC",
-    "/tools/sound/",
-    "/tools/bath/?stock=12+%25&target=6&volume=10L&gate=hidden-spot",
-    "/tools/sun/?place=48.9,2.35&date=2031-06-21&dose=100&zone=UTC",
-    "/tools/lamp/?nm=395&hours=6&readings=4.1+3.8",
-    "/tools/card/",
-    "/tools/yellow/",
-    "/jobs/{0}/whitening/",
-    "/suppliers/",
-    "/suppliers/1/",
-    "/suppliers/1/import/",
-    "/suppliers/1/parts/",
-    "/suppliers/1/lists/2/",
-    "/suppliers/1/number/?sku=A-1",
-    "/stores/",
-    "/stores/?q=4u7+50v",
-    "/stores/E-4U7/",
-    "/stores/E-4U7/?do=change",
-    "/stores/E-4U7/?do=scrap",
-    "/stores/new/",
-    "/stores/receive/?q=4u7",
-    "/stores/receive/?part=E-4U7",
-    "/stores/count/",
-    "/stores/count/?place=the+every+drawer",
-    "/stores/labels/?part=E-4U7",
-    "/stores/reorder/",
-    "/stores/look-again/",
-    "/kits/",
-    "/kits/new/",
-    "/orders/",
-    "/orders/plan/",
-    "/owners/",
-    "/owners/1/",
-    "/owners/1/erase/",
-    "/experience/",
-    "/experience/advice/",
-    "/nothing/",
-)
+
+def test_every_address_is_walked() -> None:
+    from django.urls import resolve
+
+    from refettle.web import urls
+
+    known = set(names(urls.urlpatterns))
+    walked = {each.at for each in (*ALL, *SIGNED_IN) if each.at}
+    walked |= {
+        resolve(each.address.split("?")[0]).url_name or "" for each in (*ALL, *SIGNED_IN) if each.address != "/nothing/"
+    }
+    assert known - walked - set(NO_PAGE) == set(), "neither in walk.py nor among its reasons"
+    assert set(NO_PAGE) & walked == set(), "walked, so it has a page"
+    assert set(NO_PAGE) - known == set(), "no longer in urls.py"
 
 
 @pytest.fixture(scope="module")
-def jobs(book: Book, tmp_path_factory: pytest.TempPathFactory) -> tuple[int, int]:
-    for price in ("0,25", "0,30"):  # two lists of a supplier, so that there is a change to draw
-        prices = tmp_path_factory.mktemp("prices") / "list.csv"
-        prices.write_text(f"Part no;Description;1+;100+\nA-1;Fuse 2 A;{price};0,19\nA-2;Belt;call;\n", encoding="utf-8")
-        book.run("prices", "import", "Tarn", str(prices), "--add")
-    first = book.job(
-        "larkmere-48",
-        "complaint|point=picture|outcome=no picture",
-        "check|check=picture|outcome=garbled",
-        "caution|caution=mains",
-        "capacitor|ref=C1|value=2200u 25V 85C|minus=left",
-    )
-    second = book.job("corrigan-duo", "check|check=picture|outcome=no picture")
-    part = ("E-4U7", "--value", "4u7 50v", "--kind", "aluminium", "--place", "the every drawer", "--reorder-at", "9")
-    book.run("stores", "add", "low electrolytic", "--code", *part)
-    book.run("stores", "receive", "E-4U7", "8", "--since", "2020-03-01")
-    book.run("stores", "quarantine", "E-4U7", "2", "--why", "wet seals")
-    book.run("stores", "take", "E-4U7", "1", "--job", str(second))
-    book.run("stores", "reserve", "E-4U7", "3", "--job", str(second))
-    return first, second
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
+    """The demo book, and two jobs more."""
+    home = tmp_path_factory.mktemp("demo") / "book"
+    environment = clean_environment(home)
+    with served(environment, "demo", "--keep", str(home)) as made:
+        subprocess.run([sys.executable, "-c", MORE], env=environment, check=True, capture_output=True)
+        yield made
 
 
-@pytest.mark.parametrize(("size", "scheme"), [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")])
-def test_every_page(jobs: tuple[int, int], open_page: Callable[..., Any], size: dict[str, int], scheme: str) -> None:
-    from axe_playwright_python.sync_playwright import Axe
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
+    with served(clean_environment(tmp_path_factory.mktemp("empty"))) as made:
+        yield made
 
-    page = open_page(size, color_scheme=scheme)
+
+def walk(page: Any, stops: tuple[Stop, ...]) -> list[str]:
+    from django.urls import Resolver404, resolve
+
     found: list[str] = []
-    for address in PAGES:
-        page.goto(address.format(*jobs))
-        page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
-        wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-        if wide > 0:
-            found.append(f"{address}: {wide} px stick out")
-        for violation in Axe().run(page).response["violations"]:
-            where = violation["nodes"][0]
-            found.append(f"{address}: {violation['id']}: {where['target']} {where['failureSummary'][:200]}")
-    assert found == []
+    titles: dict[str, tuple[Any, ...]] = {}
+    for stop in stops:
+        page.goto(stop.address)
+        if stop.do:
+            stop.do(page)
+        where = stop.address + (f" ({stop.do.__doc__})" if stop.do and stop.do.__doc__ else "")
+        path = urlsplit(page.url).path
+        try:
+            match = resolve(path)
+        except Resolver404:
+            match = resolve("/help/")
+        if stop.at and match.url_name != stop.at:
+            found.append(f"{where}: leads to {path}, not to {stop.at}")
+        which = (match.url_name, *(value for key, value in match.kwargs.items() if key != "token"))
+        other = titles.setdefault(page.title(), which)
+        if other != which and page.title() != "Not found – Refettle":
+            found.append(f"{where}: has the title of {other}: {page.title()}")
+        found.extend(f"{where}: {each}" for each in looked_at(page))
+    return found
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.parametrize("stops", [AT_THE_BENCH, JOBS, TOOLS, STOCK], ids=["bench", "jobs", "tools", "stock"])
+def test_every_page(demo: Book, open_page: Callable[..., Any], stops: tuple[Stop, ...]) -> None:
+    page = open_page(base_url=demo.address)
+    prepare(page)
+    assert walk(page, stops) == []
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_every_page_of_an_empty_book(empty: Book, open_page: Callable[..., Any]) -> None:
+    page = open_page(base_url=empty.address)
+    prepare(page)
+    assert walk(page, EMPTY) == []

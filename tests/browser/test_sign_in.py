@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-from tests.browser.conftest import DESK, PHONE, Book, clean_environment, served
+from tests.browser.conftest import PHONE, Book, clean_environment, served
+from tests.browser.looks import looked_at, prepare
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 Open = Callable[..., Any]
 WORD = "a quiet bench 44"
-SIZES = [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")]
 
 
 @pytest.fixture(scope="module")
@@ -90,22 +90,14 @@ def test_a_phone_comes_in_by_the_link(open_page: Open) -> None:
     assert "/sign-in/?next=%2Fme%2F" in desk.url
 
 
-@pytest.mark.parametrize(("size", "scheme"), SIZES)
-def test_every_page_about_people(book: Book, open_page: Open, job: int, size: dict[str, int], scheme: str) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
+def test_every_page_about_people(book: Book, open_page: Open, job: int) -> None:
     found: list[str] = []
 
     def look(name: str) -> None:
-        page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
-        wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-        if wide > 0:
-            found.append(f"{name}: {wide} px stick out")
-        for violation in Axe().run(page).response["violations"]:
-            where = violation["nodes"][0]
-            found.append(f"{name}: {violation['id']}: {where['target']} {where['failureSummary'][:200]}")
+        found.extend(f"{name}: {each}" for each in looked_at(page))
 
-    page = open_page(size, color_scheme=scheme)
+    page = open_page()
+    prepare(page)
     page.goto("/sign-in/")
     page.fill("#name", "Ada Quill")
     page.fill("#password", "another word 1")
@@ -127,6 +119,33 @@ def test_every_page_about_people(book: Book, open_page: Open, job: int, size: di
     look("join")
     page.goto(f"/join/{'x' * 43}/")
     look("used up")
+    assert found == []
+
+
+def test_who_only_reads(book: Book, open_page: Open, job: int) -> None:
+    page = open_page()
+    prepare(page)
+    enter(page, "Ida Fenn", f"/jobs/{job}/")
+    found = [f"reading: {each}" for each in looked_at(page)]
+    page.fill("textarea[name=text]", "a word")
+    page.locator("form:has(textarea[name=text]) button").first.click()
+    page.get_by_role("heading", name="Not written").wait_for()
+    found += [f"refused: {each}" for each in looked_at(page)]
+    assert found == []
+
+
+def test_a_password_may_be_pasted(open_page: Open) -> None:
+    """WCAG 2.2, 3.3.8: nothing is to be remembered or copied out by hand."""
+    page = open_page()
+    page.goto("/sign-in/")
+    page.fill("#name", WORD)
+    page.locator("#name").press("Control+a")
+    page.locator("#name").press("Control+c")
+    page.locator("#password").focus()
+    page.keyboard.press("Control+v")
+    assert page.input_value("#password") == WORD
+    assert page.get_attribute("#name", "autocomplete") == "username"
+    assert page.get_attribute("#password", "autocomplete") == "current-password"
 
 
 def test_a_password_can_be_looked_at_while_it_is_typed(open_page: Open) -> None:
