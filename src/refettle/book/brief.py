@@ -13,7 +13,7 @@ from refettle.book.models import Job
 from refettle.book.money import MONEY_KINDS, Money, Run, money_of
 from refettle.book.soaks import RunningSoak, running_soaks
 
-EVIDENCE = ("check", "repair", "complaint")
+EVIDENCE = ("check", "reading", "repair", "complaint")
 BRIEF_KINDS = (*LEDGER_KINDS, *EVIDENCE, *sorted(MONEY_KINDS), "soak")
 
 
@@ -47,7 +47,8 @@ def brief(entries: Iterable[dict[str, Any]]) -> Brief:
     for entry in counting:
         if entry.kind == "stage":
             stage, waits = str(entry.data["stage"]), str(entry.data.get("waits_for", ""))
-        moved = moved or entry.kind in EVIDENCE
+        decides = entry.kind != "reading" or entry.data.get("decides")
+        moved = moved or bool(entry.kind in EVIDENCE and decides)
     stage = "fault finding" if stage == "take-in" and moved else stage
     try:
         money: Money | None = money_of(counting)

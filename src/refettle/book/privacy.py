@@ -16,10 +16,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 from django.conf import settings
 from django.db import connection, transaction
-from django.db.models import Count, Exists, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models.expressions import Combinable
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from refettle.book import guards, photos
@@ -376,10 +379,13 @@ def put_right(owner: Owner, name: str, contact: str) -> bool:
 def found_owners(asked: str = "") -> QuerySet[Owner]:
     """Owners by name, found by name, contact, or a serial or label of a unit; `unit_count`, `job_count`, `open_count`
     and `erased` are set on each."""
+    # Counted for each owner shown: joined and grouped, all units and jobs of the book would be counted for one page.
+    units = Unit.objects.filter(owner=OuterRef("pk")).order_by().values("owner")
+    jobs = Job.objects.filter(unit__owner=OuterRef("pk")).order_by().values("unit__owner")
     found = Owner.objects.annotate(
-        unit_count=Count("units", distinct=True),
-        job_count=Count("units__jobs", distinct=True),
-        open_count=Count("units__jobs", filter=Q(units__jobs__closed=None), distinct=True),
+        unit_count=_counted(units),
+        job_count=_counted(jobs),
+        open_count=_counted(jobs.filter(closed=None)),
         erased=Exists(Erasure.objects.filter(owner=OuterRef("pk"))),
     ).order_by("name", "pk")
     asked = asked.strip().replace("\0", "")
@@ -389,6 +395,10 @@ def found_owners(asked: str = "") -> QuerySet[Owner]:
     return found
 
 
-def units_of(owner: Owner) -> list[Unit]:
+def _counted(rows: QuerySet[Any, Any]) -> Combinable:
+    return Coalesce(Subquery(rows.annotate(n=Count("pk")).values("n")), 0)
+
+
+def units_of(owner: Owner) -> QuerySet[Unit]:
     """The owner's units with their jobs, in order."""
-    return list(Unit.objects.filter(owner=owner).select_related("type_version").prefetch_related("jobs").order_by("pk"))
+    return Unit.objects.filter(owner=owner).select_related("type_version").prefetch_related("jobs").order_by("pk")

@@ -93,12 +93,16 @@ def owner_page(request: HttpRequest, number: int) -> HttpResponse:
             error = str(refused)
     erasure = owner.erasures.first()
     customer = owner.kind == Owner.Kind.CUSTOMER
-    rows = [UnitRow(unit, privacy_export.jobs_of(unit)) for unit in privacy.units_of(owner)]
+    page = Paginator(privacy.units_of(owner), PER_PAGE).get_page(request.GET.get("page"))
+    shown = list(page.object_list)
+    jobs = privacy_export.jobs_in_brief(shown)
+    rows = [UnitRow(unit, jobs[unit.pk]) for unit in shown]
     agreed = [(each.job, a) for row in rows for each in row.jobs for a in each.agreed]
     context: dict[str, Any] = {
         "area": "bench",
         "owner": owner,
         "customer": customer,
+        "page": page,
         "rows": rows,
         "agreed": agreed,
         "kits": kits_sold_to(privacy.words_of_owner(owner)) if customer and erasure is None else [],
