@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import contextlib
 import os
 import re
 import string
@@ -40,15 +41,32 @@ AREAS = {
 }
 """What goes into which file, the first that fits."""
 # In the shipped library: what these hold is said to people, whatever hangs below them.
-SHOWN_KEYS: frozenset[str] = frozenset(
-    "about accessories acceptance ask conditions defer do first good hazard how law limit loses must_save name never_leave "
-    "never_mix never_seal note parts pending plug polarity proof public_says says source weight_basis what why".split()
-)
+SHOWN_KEYS: frozenset[str] = frozenset({
+    "about", "accessories", "acceptance", "ask", "conditions", "defer", "do", "first", "good", "hazard", "how",
+    "law", "limit", "loses", "must_save", "name", "never_leave", "never_mix", "never_seal", "note", "parts",
+    "pending", "plug", "polarity", "proof", "public_says", "says", "source", "weight_basis", "what", "why",
+})  # fmt: skip
 SHOWN_NAMES: frozenset[str] = frozenset({"outcomes"})
 """Of these the names of the entries are said to people, not what they hold."""
 UNSHOWN_KEYS: frozenset[str] = frozenset({"by", "counts_of"})
 UNSHOWN_WORDS: frozenset[str] = frozenset(
-    "REFETTLE_TZ REFETTLE_CURRENCY REFETTLE_RATE REFETTLE_WHO JPEG PNG WEBP boschloo fisher barnard a5 a6 uva w/w w/v".split()
+    [
+        "REFETTLE_TZ",
+        "REFETTLE_CURRENCY",
+        "REFETTLE_RATE",
+        "REFETTLE_WHO",
+        "JPEG",
+        "PNG",
+        "WEBP",
+        "boschloo",
+        "fisher",
+        "barnard",
+        "a5",
+        "a6",
+        "uva",
+        "w/w",
+        "w/v",
+    ]
 ) | {"refettle job"}
 """Members of fixed sets that are no words."""
 _IN_TAGS = re.compile(r"""[:=]_\((["'])(.+?)\1\)""")  # `{{ words|default:_("none") }}`
@@ -204,10 +222,8 @@ def collect() -> None:
 def placeholders(text: str) -> list[str]:
     """The names that stand for values in a text, of either kind, with their formats."""
     names = [f"%({each})" for each in _PERCENT.findall(text)]
-    try:
+    with contextlib.suppress(ValueError):  # a brace that is a brace
         names += [f"{{{name}:{spec}}}" for _, name, spec, _ in string.Formatter().parse(text) if name]
-    except ValueError:
-        pass  # a brace that is a brace
     return sorted(names)
 
 
