@@ -49,25 +49,10 @@ SHOWN_KEYS: frozenset[str] = frozenset({
 SHOWN_NAMES: frozenset[str] = frozenset({"outcomes"})
 """Of these the names of the entries are said to people, not what they hold."""
 UNSHOWN_KEYS: frozenset[str] = frozenset({"by", "counts_of"})
-UNSHOWN_WORDS: frozenset[str] = frozenset(
-    [
-        "REFETTLE_TZ",
-        "REFETTLE_CURRENCY",
-        "REFETTLE_RATE",
-        "REFETTLE_WHO",
-        "JPEG",
-        "PNG",
-        "WEBP",
-        "boschloo",
-        "fisher",
-        "barnard",
-        "a5",
-        "a6",
-        "uva",
-        "w/w",
-        "w/v",
-    ]
-) | {"refettle job"}
+UNSHOWN_WORDS: frozenset[str] = frozenset({
+    "REFETTLE_TZ", "REFETTLE_CURRENCY", "REFETTLE_RATE", "REFETTLE_WHO", "JPEG", "PNG", "WEBP", "boschloo", "fisher",
+    "barnard", "a5", "a6", "uva", "w/w", "w/v", "refettle job",
+})  # fmt: skip
 """Members of fixed sets that are no words."""
 _IN_TAGS = re.compile(r"""[:=]_\((["'])(.+?)\1\)""")  # `{{ words|default:_("none") }}`
 _PERCENT = re.compile(r"%\((\w+)\)s")
