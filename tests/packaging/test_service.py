@@ -66,9 +66,10 @@ def test_what_must_not_be_loosened(name: str) -> None:
     for key, value in {
         "User": "refettle", "ProtectSystem": "strict", "ProtectHome": "yes", "NoNewPrivileges": "yes",
         "CapabilityBoundingSet": "", "StateDirectory": "refettle", "StateDirectoryMode": "0700", "UMask": "0077",
-        "MemoryDenyWriteExecute": "yes", "Environment": "REFETTLE_HOME=/var/lib/refettle",
+        "IPAddressDeny": "any",
     }.items():  # fmt: skip
         assert service[key] == value, key
+    assert "\nEnvironment=REFETTLE_HOME=/var/lib/refettle\n" in (UNITS / name).read_text(encoding="utf-8")
     assert "MemoryMax" in service
 
 
