@@ -19,6 +19,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """What is shown in the tests is what stands in the catalogues now, not when the package was installed."""
+    from compile_texts import compile_all
+
+    compile_all(only_stale=True)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """On a server only what touches the database is run: the rest would do the same again."""
     if config.getoption("--database") == "sqlite":

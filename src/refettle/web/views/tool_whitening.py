@@ -239,7 +239,7 @@ def _day_rows(day: SunDay) -> tuple[tuple[str, str], ...]:
             tr("Counted"),
             tr("the whole day")
             if whole
-            else tr("{begins} to {ends}", begins=f"{day.begins:%H:%M}", ends=f"{day.ends:%H:%M}"),
+            else tr("{begins:%H:%M} to {ends:%H:%M}", begins=day.begins, ends=day.ends),
         ),
         (tr("Most at once"), f"{day.peak:.0f}{THIN}W/m²"),
         (tr("All light"), decimal(day.energy, ".3g") + f"{THIN}MJ/m²"),
