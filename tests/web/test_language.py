@@ -1,0 +1,151 @@
+"""Pages in German: every page answers in it, figures have the comma, what is written is as from English pages."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+from django.conf import settings as current
+from django.test import Client
+from django.urls import resolve
+
+from refettle.book import store
+from refettle.book.demo import fill
+from refettle.language import speaking, tr
+from tests.web.pages import a_job, get, logged, text_of
+from tests.web.people import a_person, signed_in
+
+pytestmark = pytest.mark.django_db
+GERMAN = {"HTTP_ACCEPT_LANGUAGE": "de-AT,de;q=0.9,en;q=0.5"}
+NUMBERS = re.compile(
+    r'<(?:svg|rect|line|circle|image|path|polyline)\b[^>]*\s(?:x|y|width|height|r|cx|cy|x1|x2|points)="([^"]*)"'
+)
+
+
+@pytest.fixture
+def german() -> Client:
+    return Client(**GERMAN)
+
+
+MOST_OF_A_KIND = 3
+SLOW = {"photo", "handover-pdf", "story-file", "owner-export", "card-file", "tones"}
+
+
+@pytest.mark.slow
+def test_every_page_answers_in_german(german: Client) -> None:
+    """The demo book, from page to page."""
+    fill()
+    seen, waiting, kinds = {"/"}, ["/"], dict[str, int]()
+    while waiting:
+        address = waiting.pop(0)
+        name = resolve(address.partition("?")[0]).url_name or ""
+        if name in SLOW or kinds.get(name, 0) >= MOST_OF_A_KIND:
+            continue
+        kinds[name] = kinds.get(name, 0) + 1
+        response = german.get(address)
+        assert response.status_code in (200, 302), address
+        if "text/html" not in response.get("Content-Type", "") or response.status_code == 302:
+            continue
+        html = response.content.decode()
+        assert response["Content-Language"] == "de", address
+        if "<html" in html:
+            assert '<html lang="de">' in html, address
+        for numbers in NUMBERS.findall(html):
+            for each in numbers.split():
+                assert re.fullmatch(r"[-\d.]+(%|mm)?(,[-\d.]+)?", each), f"{address}: {each}"
+        for link in re.findall(r'<a [^>]*href="(/[^"#]*)', html):
+            if (link := link.replace("&amp;", "&")) not in seen:
+                seen.add(link)
+                waiting.append(link)
+    assert len(kinds) > 45, sorted(kinds)
+
+
+def test_figures_have_the_sign_of_the_language(german: Client) -> None:
+    html = german.get("/capacitor/discharge/?c=4,7u&v=330&r=2.2k&safe=30").content.decode()
+    assert "4,7\u2009µF" in html
+    assert 'value="2.2k"' in html  # as it was typed
+    assert "4.7\u2009µF" in Client().get("/capacitor/discharge/?c=4,7u&v=330&r=2.2k&safe=30").content.decode()
+
+
+ENTRIES: list[tuple[str, dict[str, str]]] = [
+    ("", {"action": "time", "minutes": "7,5", "what": "Looked"}),
+    ("", {"action": "stage", "stage": "waiting", "waits_for": "a belt"}),
+    ("", {"action": "access", "level": "open"}),
+    ("money/", {"action": "values", "working": "120,50", "fee_percent": "12,5"}),
+    ("money/", {"action": "outgoing", "what": "Belt", "amount": "3,20", "sort": "parts"}),
+    ("strip-down/", {"action": "off", "item": "lid screw", "what": "screw", "count": "4", "length_mm": "9,5"}),
+]
+
+
+def test_what_is_written_from_a_german_page_is_what_is_written_from_an_english_one(german: Client) -> None:
+    english, other = a_job(), a_job()
+    for page, form in ENTRIES:
+        for client, job in ((Client(), english), (german, other)):
+            response = client.post(f"/jobs/{job.number}/{page}", form)
+            assert response.status_code == 302, text_of(response.content.decode())[:2000]
+    assert logged(english) == logged(other)
+    assert [e["minutes"] for e in logged(other) if e["kind"] == "time"] == [7.5]
+
+
+def test_what_is_refused_is_said_in_german(german: Client) -> None:
+    job = a_job()
+    html = german.post(f"/jobs/{job.number}/", {"action": "time", "minutes": "ages"}).content.decode()
+    assert "gefunden; erlaubt:" in text_of(html)
+    assert store.entries(job) == []
+
+
+# ---------------------------------------------------------------- choosing
+
+
+def choose(client: Client, language: str, **more: Any) -> Any:
+    return client.post("/language/", {"language": language, "next": "/help/"}, **more)
+
+
+def test_the_choice_at_the_foot_goes_before_what_the_browser_asks_for(german: Client) -> None:
+    response = choose(german, "en")
+    assert (response.status_code, response["Location"]) == (302, "/help/")
+    assert '<html lang="en">' in get(german, "/help/")
+
+
+def test_the_bench_says_what_its_pages_are_in(settings: Any) -> None:
+    settings.REFETTLE_LANGUAGE = "de"
+    assert '<html lang="de">' in get(Client(HTTP_ACCEPT_LANGUAGE="en"), "/help/")
+
+
+@pytest.mark.parametrize("language", ["xx", "", "xx-de; drop", "../../etc", "d" * 500])
+def test_a_language_that_there_is_not_leaves_the_page_as_it_is(language: str) -> None:
+    client = Client(HTTP_ACCEPT_LANGUAGE="tlh")
+    choose(client, language)
+    assert '<html lang="en">' in get(client, "/help/")
+    client.cookies[current.LANGUAGE_COOKIE_NAME] = language
+    assert '<html lang="en">' in get(client, "/help/")
+
+
+def test_who_only_reads_and_who_is_not_signed_in_choose_too(settings: Any) -> None:
+    settings.REFETTLE_SIGN_IN = True
+    reader = signed_in("Ida", "read only")
+    assert choose(reader, "de").status_code == 302
+    assert '<html lang="de">' in get(reader, "/")
+    stranger = Client()
+    assert choose(stranger, "de").status_code == 302
+    page = get(stranger, "/sign-in/")
+    assert '<html lang="de">' in page
+    with speaking("de"):
+        assert tr("Sign in") in page
+
+
+def test_the_choice_leads_to_no_other_site() -> None:
+    client = Client()
+    response = client.post("/language/", {"language": "de", "next": "https://elsewhere.example/"})
+    assert "elsewhere" not in response["Location"]
+
+
+def test_a_refusal_for_who_only_reads_is_said_in_german(settings: Any) -> None:
+    settings.REFETTLE_SIGN_IN = True
+    client = Client(**GERMAN)
+    client.force_login(a_person("Ida", "read only"))
+    job = a_job()
+    response = client.post(f"/jobs/{job.number}/", {"action": "note", "text": "x"})
+    assert response.status_code == 403
+    assert "Ida darf in diesem Buch lesen, nicht schreiben." in text_of(response.content.decode())
