@@ -9,8 +9,8 @@ at what its jobs need next, searches, opens a job and its photos, finds faults a
 photos, takes units in, looks into the stores, owners, types, experience. In between they think: exponential times with
 the mean given, but 1 s at least. While a job's page is open it asks every 5 s what others wrote.
 
-A time is from sending the request to the last byte of the answer. A form's time is that of writing and the redirect; the
-page that follows is counted by itself.
+A time is from sending the request to the last byte of the answer. A form's time is that of writing and the redirect;
+the page that follows is counted by itself.
 """
 
 from __future__ import annotations
@@ -41,8 +41,10 @@ from shop import FIRST, LAST, PASSWORD
 LEAST_THINK_S, ASKS_S = 1.0, 5.0
 CELLS, THUMBS = 8, 6
 """Rows of the bench that are on the screen, and photos of a job."""
-APART = ("sign in", "photo sent", "what is low, waited for", "photo of the bench read", "experience, worked out")
-"""Kinds of the table's second part: hashing a password is to take long, a photo of 12 megapixels is decoded."""
+WORKED_OUT = "next step, until it was worked out"
+APART = ("sign in", "photo sent", "a check written", "a unit taken in", WORKED_OUT)
+"""Kinds of the table's second part: hashing a password is to take long, a photo of 12 megapixels is decoded, and what a
+check means is worked out before it is kept."""
 
 
 @dataclass
@@ -76,6 +78,7 @@ class Browser:
         self.port, self.told = port, told
         self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         self.cookies: dict[str, str] = {}
+        self.refresh = False
 
     def ask(self, kind: str, path: str, body: bytes | None = None, **headers: str) -> tuple[int, str, str]:
         """Status, text and Location of one request; its time is counted under `kind`."""
@@ -100,6 +103,7 @@ class Browser:
             self.told.fault(f"{answer.status} {kind} {path if answer.status >= 500 else ''} {said[1] if said else ''}")
         else:
             self.told.add(kind, took, path)
+        self.refresh = "HX-Refresh" in answer.headers
         text = data.decode("utf-8", "replace") if "text" in answer.headers.get("Content-Type", "") else ""
         return answer.status, text, answer.headers.get("Location", "")
 
@@ -180,8 +184,16 @@ class Person:
         return self.get(kind, path)
 
     def job_page(self, kind: str, path: str, number: int) -> str:
-        """A page of a job, which then asks what others write."""
-        text = self.get(kind, path)
+        """A page of a job, which then asks what others write. Where it is being worked out it is asked for again."""
+        text, begun, waited = self.get(kind, path), time.perf_counter(), False
+        while 'hx-trigger="every 1s"' in text and not self.over():
+            time.sleep(1)
+            waited = True
+            self.get("whether it is worked out", path, **{"HX-Request": "true"})
+            if self.browser.refresh:
+                text = self.get(kind, path)
+        if waited and not self.over():
+            self.browser.told.add(WORKED_OUT, time.perf_counter() - begun, path)
         hit = re.search(r"/since/\?n=(\d+)", text)
         self.page_of_job = (number, int(hit[1])) if hit else (0, 0)
         return text

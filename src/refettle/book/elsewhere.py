@@ -90,6 +90,13 @@ class _Kept(Generic[P, R]):
         value: R = answer.value
         return value
 
+    def holds(self, *args: P.args, **kwargs: P.kwargs) -> bool:
+        """True where the answer is there."""
+        assert not kwargs
+        with self._guard:
+            answer = self._answers.get(args)
+        return answer is not None and answer.there.is_set() and not answer.failed
+
     def forget(self) -> None:
         """Let go of all that is kept."""
         with self._guard:

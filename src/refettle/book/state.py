@@ -226,6 +226,12 @@ class JobState:
         """What to do next; see `faults.advise`."""
         return _advice(self.compiled, self.weighed, _Held(self, customer, depth), current())
 
+    def is_advised(self, customer: bool = False, depth: int = 2) -> bool:
+        """True where findings and advice are kept, and nobody waits for them."""
+        held = _Held(self, customer, depth)
+        found = _findings.holds(self.compiled, self.weighed, current())
+        return found and _advice.holds(self.compiled, self.weighed, held, current())
+
 
 @dataclass(frozen=True)
 class _Held:

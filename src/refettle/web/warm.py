@@ -9,14 +9,18 @@ import threading
 from django.db import DatabaseError, connection
 from django.utils import timezone
 
-from refettle.book import experience, reorder, reorder_fits, store
+from refettle.book import elsewhere, experience, reorder, reorder_fits, store
 from refettle.book.log import LogError
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
+from refettle.web import advising
+from refettle.web.views.common import advice_of, get_job
 
 JOBS = 500
 """Of the open jobs, the most recent first."""
 
+MOST_S = 60.0
+"""[s] For one of them."""
 LOOKED_S = 60.0
 """[s] It is looked so often whether it is to be worked out anew."""
 
@@ -29,7 +33,11 @@ def warm(jobs: int = JOBS) -> None:
     try:
         for job in store.bench()[::-1][:jobs]:
             try:
-                store.job_state(job).advice(customer=job.unit.owner.kind == "customer")
+                view = get_job(job.number)
+                if elsewhere.is_elsewhere():
+                    advising.ready(view, advising.AHEAD, MOST_S)
+                elif view.state is not None:
+                    advice_of(view, view.state)
             except (LogError, KnowledgeError, ModelError) as error:
                 log.info("job %s is not ready: %s", job.number, error)  # its page says so
     finally:

@@ -19,7 +19,7 @@ from refettle.book.brief import Brief, briefs
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
 from refettle.language import current, several, tr
-from refettle.web import backing_up
+from refettle.web import advising, backing_up
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
 
@@ -145,6 +145,8 @@ def next_cell(request: HttpRequest, number: int) -> HttpResponse:
     found = kept_next(view)
     if found is None:
         found = _next(view)
+        if found is None:
+            return render(request, "refettle/_next_wait.html", {"number": number})
         cache.set(_key(view.job, len(view.entries)), found, KEPT_S)
     return render(request, "refettle/_next.html", {"next": found, "number": number})
 
@@ -155,7 +157,8 @@ def kept_next(view: JobView) -> Next | None:
     return found
 
 
-def _next(view: JobView) -> Next:
+def _next(view: JobView) -> Next | None:
+    """What the job needs next; None while it is being worked out."""
     if view.state is None:
         return Next(tr("Put the log right: it no longer fits the unit type"))
     if view.state.stage in (*store.ENDS, "finishing", "proving"):
@@ -166,6 +169,8 @@ def _next(view: JobView) -> Next:
         )
     if view.state.ledger.out_now:
         return Next(tr("Put the new {ref} in: it is out", ref=view.state.ledger.out_now[-1].ref), page="replace")
+    if not advising.ready(view, advising.ROW, advising.ROW_S):
+        return None
     try:
         advice = advice_of(view, view.state)
     except KnowledgeError:

@@ -17,7 +17,7 @@ from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
 from refettle.language import tr
-from refettle.web import finding
+from refettle.web import advising, finding
 from refettle.web.boards import parts_named
 from refettle.web.views.common import (
     JobView,
@@ -40,7 +40,7 @@ def faults(request: HttpRequest, number: int) -> HttpResponse:
     view, state = get_working_job(number)
     chosen = request.GET.get("step", "")
     if request.method != "POST":
-        return _page(request, view, state, chosen)
+        return advising.still_working(request, view) or _page(request, view, state, chosen)
     step = request.POST.get("step", "")
     try:
         entry = _entry(request, state, step)

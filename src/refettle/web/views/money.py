@@ -23,6 +23,7 @@ from refettle.book.models import Job
 from refettle.book.state import JobState
 from refettle.language import mark, tr
 from refettle.money import Work
+from refettle.web import advising
 from refettle.web.signing import who
 from refettle.web.views.common import (
     JobView,
@@ -70,7 +71,7 @@ def money(request: HttpRequest, number: int) -> HttpResponse:
     """The page; POST writes one entry."""
     view, state = get_working_job(number)
     if request.method != "POST":
-        return _page(request, view, state)
+        return advising.still_working(request, view) or _page(request, view, state)
     action = request.POST.get("action", "")
     try:
         if action == "returned":

@@ -1,0 +1,106 @@
+"""Advice that pages do not wait for: asked for, worked out one after the other, what somebody looks at first.
+
+A server answers with a few threads. Were each to wait until an advice is worked out, twenty people who open the bench
+in the morning would keep everybody waiting, also for a page of plain text. So a page asks, waits a moment, and else
+says that it is being worked out; the browser asks again. Without a process to work things out (see `book.reckoner`) it
+is worked out at once, as on the command line.
+"""
+
+from __future__ import annotations
+
+import itertools
+import logging
+import queue
+import threading
+from collections.abc import Callable, Hashable
+from contextvars import copy_context
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django_htmx.http import HttpResponseClientRefresh
+
+from refettle.book import elsewhere
+from refettle.faults import ModelError
+from refettle.knowledge.errors import KnowledgeError
+from refettle.language import current
+from refettle.web.views.common import JobView, advice_of
+
+PAGE, ROW, AHEAD = 0, 1, 2
+"""Who asks: a page that somebody looks at, a row of the bench, nobody yet."""
+PAGE_S, ROW_S = 0.1, 0.02
+"""[s] To wait for it before it is said that it is being worked out."""
+
+log = logging.getLogger("refettle")
+_guard = threading.Lock()
+_asked: dict[Hashable, tuple[threading.Event, int]] = {}
+_order: queue.PriorityQueue[tuple[int, int, Hashable, Callable[[], Any]]] = queue.PriorityQueue()
+_count = itertools.count()
+_worker: threading.Thread | None = None
+
+
+def ready(view: JobView, who: int, wait: float) -> bool:
+    """True where the job's advice is there, now or within so many seconds [s]; else it is being worked out."""
+    if view.state is None or not elsewhere.is_elsewhere() or view.state.is_advised(view.customer):
+        return True
+    key = view.job.pk, len(view.entries), view.customer, current()
+    return _ask(key, who, lambda: _advice(view)).wait(wait)
+
+
+def still_working(request: HttpRequest, view: JobView) -> HttpResponse | None:
+    """A page that says that the advice is being worked out, and goes on by itself; None once it is there."""
+    here = request.get_full_path()
+    if getattr(request, "htmx", False):  # it asks every second
+        return HttpResponseClientRefresh() if ready(view, PAGE, 0.0) else HttpResponse(status=204)
+    if ready(view, PAGE, PAGE_S):
+        return None
+    return render(request, "refettle/advice_wait.html", {"area": "bench", "view": view, "here": here})
+
+
+def _advice(view: JobView) -> None:
+    if view.state is not None:
+        _ = view.state.findings
+        advice_of(view, view.state)
+
+
+def _ask(key: Hashable, who: int, run: Callable[[], Any]) -> threading.Event:
+    global _worker
+    with _guard:
+        event, before = _asked.get(key, (threading.Event(), AHEAD + 1))
+        if who < before:  # asked for the first time, or by somebody who goes before
+            _asked[key] = event, who
+            context = copy_context()
+            _order.put((who, next(_count), key, lambda: context.run(run)))
+            if len(_asked) > KEPT:
+                _drop_the_oldest()
+        if _worker is None or not _worker.is_alive():
+            _worker = threading.Thread(target=_work, name="advice", daemon=True)
+            _worker.start()
+    return event
+
+
+KEPT = 4000
+"""Jobs of which it is known that their advice is there."""
+
+
+def _drop_the_oldest() -> None:
+    done = [key for key, (event, _) in _asked.items() if event.is_set()]
+    for key in done[: KEPT // 10]:
+        del _asked[key]
+
+
+def _work() -> None:
+    while True:
+        _, _, key, run = _order.get()
+        with _guard:
+            event = _asked.get(key, (threading.Event(), 0))[0]
+        if event.is_set():
+            continue
+        try:
+            run()
+        except (ModelError, KnowledgeError) as error:
+            log.info("no advice: %s", error)  # its page says so
+        except Exception:
+            log.exception("advice failed")
+        finally:
+            event.set()
