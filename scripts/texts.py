@@ -10,7 +10,6 @@ A new language: add it to refettle.language.LANGUAGES, make its folder in texts/
 from __future__ import annotations
 
 import argparse
-import contextlib
 import ast
 import contextlib
 import os
