@@ -7,7 +7,7 @@ from html import escape
 
 from refettle.drawing.layout import layered
 from refettle.knowledge.loading import LoadedType
-from refettle.language import tr
+from refettle.language import spoken, tr
 
 BOX_W, BOX_H = 130, 46
 GAP_X, GAP_Y = 10, 40
@@ -71,7 +71,7 @@ def block_diagram(
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="block-diagram" viewBox="0 0 {width:.0f} {height:.0f}" '
         f'width="{width:.0f}" height="{height:.0f}" role="img" aria-labelledby="{ident}-title {ident}-desc">',
-        f'<title id="{ident}-title">Block diagram of {escape(loaded.name)}</title>',
+        f'<title id="{ident}-title">{escape(tr("Block diagram of {name}", name=loaded.name))}</title>',
         f'<desc id="{ident}-desc">{escape(_description(loaded, suspicion))}</desc>',
     ]
     if alone:
@@ -81,7 +81,7 @@ def block_diagram(
     for node in nodes:
         x, y = corner(*placed.at[node])
         if node in points:
-            parts.append(_box(x, y, points[node].name, "point", "bd-point"))
+            parts.append(_box(x, y, spoken(points[node].name), tr("point"), "bd-point"))
             continue
         block = loaded.blocks[node]
         chance = suspicion.get(node, 0.0) if suspicion is not None else None
@@ -90,8 +90,8 @@ def block_diagram(
             css += f" bd-s{suspicion_step(chance)}"
         sub = _percent(chance) if chance is not None else (block.part or "")
         if block.bench_gear:
-            sub = f"bench, {sub}" if sub else tr("bench gear")
-        parts.append(_box(x, y, block.name, sub, css))
+            sub = tr("bench, {part}", part=sub) if sub else tr("bench gear")
+        parts.append(_box(x, y, spoken(block.name), sub, css))
     parts.append("</svg>")
     return "".join(parts)
 
@@ -105,12 +105,18 @@ def _percent(chance: float) -> str:
 def _description(loaded: LoadedType, suspicion: Mapping[str, float] | None) -> str:
     if suspicion:
         worst = sorted(((b, suspicion.get(b, 0.0)) for b in loaded.blocks), key=lambda item: -item[1])[:3]
-        named = ", ".join(f"{loaded.blocks[b].name} {_percent(p)}" for b, p in worst)
+        named = ", ".join(f"{spoken(loaded.blocks[b].name)} {_percent(p)}" for b, p in worst)
         return tr("Most suspected: {named}.", named=named)
     ways = []
     for point in loaded.unit_type.points.values():
         sees = [point.sees] if isinstance(point.sees, str) else point.sees
-        ways.append(tr("{name} shows {sees}", name=point.name, sees=", ".join(loaded.blocks[s].name for s in sees)))
+        ways.append(
+            tr(
+                "{name} shows {sees}",
+                name=spoken(point.name),
+                sees=", ".join(spoken(loaded.blocks[s].name) for s in sees),
+            )
+        )
     return tr("{blocks} blocks. ", blocks=len(loaded.blocks)) + "; ".join(ways) + "."
 
 

@@ -10,7 +10,7 @@ from refettle.book.state import Evidence, JobState, Suspect
 from refettle.faults import GOOD, Advice, Bar, Step
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, CompiledType, StepInfo
 from refettle.knowledge.schema import ACCESS_LEVELS
-from refettle.language import mark, tr
+from refettle.language import mark, spoken, tr
 from refettle.web.views.common import CautionView, JobView, advice_of, caution_views
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS, describe
 
@@ -222,7 +222,7 @@ def _step_view(view: JobView, state: JobState, advice: Advice, step: Step, chose
         cautions_read=tuple(c for c in cautions if c.id not in asked and c.read and c.caution.gate),
         outcomes=_outcomes(compiled, info, step, typed),
         reasons=step.reasons,
-        risks=step.risks + ((info.harm[:1].upper() + info.harm[1:] + ".",) if info.harm else ()),
+        risks=step.risks + ((_capital(spoken(info.harm)) + ".",) if info.harm else ()),
         chosen=chosen,
         run_new=advice.state == "test" and info.powered,
         made_before=sum(1 for e in state.evidence if e.step == step.id),
@@ -260,12 +260,12 @@ def _outcomes(compiled: CompiledType, info: StepInfo, step: Step, typed: Any) ->
         seen = views.get(name)
         then = ""
         if seen and seen.suspects:
-            then = ", ".join(f"{compiled.block_name(b)} {100 * p:.0f}\u202f%" for b, p in seen.suspects[:2])
+            then = ", ".join(f"{spoken(compiled.block_name(b))} {100 * p:.0f}\u202f%" for b, p in seen.suspects[:2])
         made.append(
             Outcome(
                 key=str(place) if place <= 9 else "",
                 outcome=name,
-                label=info.good if name == GOOD else name,
+                label=spoken(info.good if name == GOOD else name),
                 good=name == GOOD,
                 chance=seen.chance if seen else None,
                 then=then,
@@ -275,6 +275,10 @@ def _outcomes(compiled: CompiledType, info: StepInfo, step: Step, typed: Any) ->
     return tuple(made)
 
 
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _honesty(state: JobState, advice: Advice) -> Honesty:
     found = state.findings
     disagrees, n = "", 0
@@ -282,7 +286,7 @@ def _honesty(state: JobState, advice: Advice) -> Honesty:
     if misfit is not None and not misfit.fits:
         n = int(misfit.ref) if misfit.ref.isdecimal() else 0
         entry = next((e for e in state.evidence if e.n == n), None)
-        disagrees = f"{entry.name}: {entry.result}" if entry else misfit.check
+        disagrees = f"{spoken(entry.name)}: {spoken(entry.result)}" if entry else misfit.check
     return Honesty(
         left_out_before=found.left_out_before,
         left_out_probably=found.left_out_probably,
@@ -302,6 +306,6 @@ def all_steps(compiled: CompiledType) -> list[tuple[str, list[tuple[str, str]]]]
         if info.is_point:
             block = tr("Points to look at")
         else:
-            block = compiled.block_name(info.block) if info.block else tr("The unit as a whole")
-        groups.setdefault(block, []).append((info.id, info.name.removeprefix("Look: ")))
+            block = spoken(compiled.block_name(info.block)) if info.block else tr("The unit as a whole")
+        groups.setdefault(block, []).append((info.id, spoken(info.name.removeprefix("Look: "))))
     return list(groups.items())

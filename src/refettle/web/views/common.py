@@ -23,6 +23,7 @@ from refettle.book.state import JobState
 from refettle.faults import Advice
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType
+from refettle.knowledge.saying import said
 from refettle.knowledge.schema import Caution
 from refettle.language import tr
 from refettle.quantities import whole
@@ -181,11 +182,14 @@ def whole_from(text: str, name: str, *, high: int = 100_000) -> int:
 
 @dataclass(frozen=True)
 class CautionView:
-    """A caution as shown with a step. `read`: taken to heart in this job already."""
+    """A caution as shown with a step, in the page's language. `read`: taken to heart in this job already."""
 
     id: str
     caution: Caution
     read: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "caution", said(self.caution))
 
 
 def caution_views(loaded: LoadedType, ids: tuple[str, ...] | list[str], read: set[str]) -> list[CautionView]:

@@ -15,7 +15,7 @@ from refettle.book.typefiles import available, load_named
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, LoadedType, load_library
 from refettle.knowledge.schema import SIGNS, BlockKind, Check, FailureMode, Repair
-from refettle.language import mark, tr
+from refettle.language import mark, spoken, tr
 from refettle.web.views.common import CautionView, diagram, qr
 from refettle.web.wording import GEAR_WORDS, LEVEL_WORDS
 
@@ -47,7 +47,7 @@ def listed_types() -> list[ListedType]:
             made.append(ListedType(slug, slug, own=file.own, mistakes=tuple(str(m) for m in error.mistakes[:20])))
             continue
         unit = loaded.unit_type
-        years = f"{unit.years[0]} to {unit.years[1]}" if unit.years else ""
+        years = tr("{first} to {last}", first=unit.years[0], last=unit.years[1]) if unit.years else ""
         made.append(
             ListedType(
                 slug,
@@ -112,7 +112,7 @@ def unit_type(request: HttpRequest, slug: str) -> HttpResponse:
 
 
 def _seen(sees: str | list[str], names: dict[str, str]) -> str:
-    return ", ".join(names[s] for s in ([sees] if isinstance(sees, str) else sees))
+    return ", ".join(spoken(names[s]) for s in ([sees] if isinstance(sees, str) else sees))
 
 
 @require_safe
@@ -132,7 +132,7 @@ def type_file(request: HttpRequest, slug: str) -> HttpResponse:
 @require_safe
 def kinds(request: HttpRequest) -> HttpResponse:
     """The block kinds."""
-    found = sorted(library().kinds.values(), key=lambda k: (k.bench_gear, k.name))
+    found = sorted(library().kinds.values(), key=lambda k: (k.bench_gear, spoken(k.name)))
     return render(request, "refettle/kinds.html", {"area": "kinds", "kinds": found})
 
 
@@ -171,7 +171,7 @@ def kind(request: HttpRequest, kind_id: str) -> HttpResponse:
 
 
 def _effects(mode: FailureMode) -> str:
-    return "; ".join(SIGNS[sign] for sign in mode.effect)
+    return "; ".join(tr(SIGNS[sign]) for sign in mode.effect)
 
 
 def _rate(mode: FailureMode) -> str:
@@ -186,13 +186,13 @@ def _rate(mode: FailureMode) -> str:
 
 def _step(key: str, step: Check | Repair, kind: BlockKind, known: Library) -> StepText:
     ids = list(dict.fromkeys([*step.cautions, *kind.cautions]))
-    names = {k: m.name for k, m in kind.modes.items()}
+    names = {k: spoken(m.name) for k, m in kind.modes.items()}
     shows: list[tuple[str, str]] = []
     gear = ""
     if isinstance(step, Check):
         gear = tr(GEAR_WORDS.get(step.gear, step.gear))
         for outcome, causes in step.outcomes.items():
-            shows.append((outcome, "; ".join(names.get(c, SIGNS.get(c, c)) for c in causes)))
+            shows.append((spoken(outcome), "; ".join(names.get(c, tr(SIGNS.get(c, c))) for c in causes)))
     else:
         shows = [(names.get(m, m), tr("about {count:.0f} in 100", count=100 * p)) for m, p in step.fixes.items()]
     cautions = [CautionView(c, known.cautions[c]) for c in ids if c in known.cautions]

@@ -16,7 +16,7 @@ from refettle.book.log import LogError
 from refettle.book.power import power_cautions
 from refettle.book.state import JobState
 from refettle.knowledge.compile import FIRST_POWER
-from refettle.language import tr
+from refettle.language import spoken, tr
 from refettle.web.templatetags.bench import engineering
 from refettle.web.views.common import JobView, append, caution_views, get_working_job, new_token, number_from
 
@@ -75,7 +75,9 @@ def _entry(request: HttpRequest, state: JobState) -> dict[str, Any]:
     rails: dict[str, float] = {}
     for key, rail in unit.power_on.rails.items():
         value = _ohm(
-            form.get(f"rail-{key}", ""), form.get(f"rail-{key}-unit", ""), tr("{name} to ground", name=rail.name)
+            form.get(f"rail-{key}", ""),
+            form.get(f"rail-{key}-unit", ""),
+            tr("{name} to ground", name=spoken(rail.name)),
         )
         if value is not None:
             rails[key] = value
