@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from django.conf import settings as current
 from django.test import Client
 from django.urls import resolve
 
+import refettle.web
 from refettle.book import store
 from refettle.book.demo import fill
 from refettle.language import speaking, tr
@@ -149,3 +151,12 @@ def test_a_refusal_for_who_only_reads_is_said_in_german(settings: Any) -> None:
     response = client.post(f"/jobs/{job.number}/", {"action": "note", "text": "x"})
     assert response.status_code == 403
     assert "Ida darf in diesem Buch lesen, nicht schreiben." in text_of(response.content.decode())
+
+
+def test_texts_for_translation_hold_names_alone() -> None:
+    """A filter within `blocktranslate` shows nothing at all; it belongs behind `with`."""
+    block = re.compile(r"{% blocktranslate.*?%}(.*?){% endblocktranslate %}", re.S)
+    for path in Path(refettle.web.__file__).parent.rglob("templates/**/*.html"):
+        for body in block.findall(path.read_text()):
+            for name in re.findall(r"{{ *(.*?) *}}", body):
+                assert re.fullmatch(r"\w+", name), f"{path.name}: {name}"
