@@ -10,20 +10,12 @@ import re
 import string
 from functools import cache
 
-from refettle.language import SOURCE, current, mark, spoken, tr
+from refettle.language import SOURCE, current, local, mark, spoken, tr
 
+FIGURE = re.compile(r"\d[\d,]*\.\d+")
+EMPTY = dict.fromkeys(("made", "least", "most", "of_one", "in_time", "after"), ".*?")
+"""Placeholders that may be empty."""
 TEXTS = (
-    mark("job {job}"),
-    mark("kit {kit}, v{version}"),
-    mark("the stores"),
-    mark("as the kit says"),
-    mark("may stand in, by the kit's list"),
-    mark("{code}, {pieces} in each of {kits} kits"),
-    mark("{code}, to have {pieces}"),
-    mark("no rate was given for {currency}"),
-    mark("Only parts that must be looked at first would do; tick that to take them in."),
-    mark("No part of the stores is this yet: {note}."),
-    mark("No part of the stores is this yet."),
     mark("kit batch {batch}: {note}"),
     mark("kit batch {batch}"),
     mark("missing: {codes}"),
@@ -40,14 +32,6 @@ TEXTS = (
     mark("{pieces} of {code} came in its place and went back"),
     mark("order {order}, in place of {code}"),
     mark("order {order}"),
-    mark("line {n}, alternate"),
-    mark("line {n}, pieces"),
-    mark("line {n}, places"),
-    mark("line {n}, note"),
-    mark("line {n}, wanted"),
-    mark("line {n}"),
-    mark("{sku}, pieces"),
-    mark("{sku}, price"),
     mark("Left out of what is published."),
     mark("[left out]"),
     mark("Owner not told"),
@@ -67,36 +51,114 @@ FIELDS = (
     mark("pieces"), mark("quarantined"), mark("code"),
 )  # fmt: skip
 """Names of fields, as errors of the stores and kits say them."""
+LABELS = (
+    mark("line {n}, alternate"),
+    mark("line {n}, pieces"),
+    mark("line {n}, places"),
+    mark("line {n}, note"),
+    mark("line {n}, wanted"),
+    mark("line {n}"),
+    mark("{sku}, pieces"),
+    mark("{sku}, price"),
+)
+"""Of fields in a list, likewise."""
+PLAN = (
+    mark("job {job}"),
+    mark("kit {kit}, v{version}"),
+    mark("the stores"),
+    mark("as the kit says"),
+    mark("may stand in, by the kit's list"),
+    mark("{code}, {pieces} in each of {kits} kits"),
+    mark("{code}, to have {pieces}"),
+    mark("no rate was given for {currency}"),
+    mark("Only parts that must be looked at first would do; tick that to take them in."),
+    mark("No part of the stores is this yet: {note}."),
+    mark("No part of the stores is this yet."),
+    mark("proven: no order costs less and leaves as few lines short"),
+    mark("proven: no order costs less"),
+    mark("{made}not proven: the cheapest order may cost up to {gap:.2f} less ({counted:.2%})"),
+    mark("{made}not proven, and nothing is known of how much cheaper it could be"),
+    mark("without at least one of {names}"),
+    mark("with another part on at least one line"),
+    mark("there is no order {words} that serves as many lines"),
+    mark("the cheapest order {words} costs {least}{more:.2f} more"),
+    mark("{says}: the stores have it"),
+    mark("{says}: with {asked} here, fewer lines could be served"),
+    mark("{says}: what it saves was not worked out in the time"),
+    mark("{says} saves {most}{saves:.2f} against the cheapest order with {asked} here"),
+    mark("{quantity} of {part} in place of {asked}"),
+    mark("each line where it costs least, shipping not looked at: {more:.2f} more"),
+    mark("each line where it costs least: {counted:.2f}, short of {short}"),
+    mark("all from {name}: {more:.2f} more"),
+    mark("all from {name}: as it is"),
+    mark("{name} alone serves the most lines, for {counted:.2f}; short of {lines}"),
+    mark("nobody offers {shown}, and there is none in the stores"),
+    mark("{shown} arrives on {first} at the earliest, needed by {by}"),
+    mark("{most} of {quantity}{of_one} to be had{in_time}, from all who offer {shown}"),
+    mark("{most} of {quantity}{of_one} to be had{in_time}{after}"),
+    mark("the break: {bought} cost {cost}, {step} would cost {less} {currency}"),
+    mark("{more} reach the minimum order of {minimum_order}"),
+    mark("{more} reach free shipping from {free_from}, which saves {shipping}"),
+    mark("{more} than the line needs"),
+    mark("{step} more for {less} {currency}"),
+    mark("sold from {from_quantity} pieces on"),
+    mark("sold in steps of {multiple} packs of {pack}"),
+    mark("sold in packs of {pack}"),
+    mark("{part} for {places}"),
+)
+"""What a plan of orders says, likewise; it is kept as it was worked out."""
 
 
 def kept(text: str) -> str:
-    """A kept text, or the name of a field, in the current language; as it is where it is nobody's but the writer's."""
+    """A kept text in the current language; as it is where it is nobody's but the writer's."""
+    return _shown(text, TEXTS)
+
+
+def planned(text: str) -> str:
+    """What a plan of orders says, in the current language."""
+    return _shown(text, PLAN)
+
+
+def label(field: str) -> str:
+    """The name of a field in the current language."""
+    return _shown(field, LABELS)
+
+
+def _shown(text: str, among: tuple[str, ...]) -> str:
     if current() == SOURCE or not text:
         return text
-    told = _told(text)
+    told = _told(text, among)
     if told is None and "; " in text:
-        parts = [(each, _told(each)) for each in text.split("; ")]
+        parts = [(each, _told(each, among)) for each in text.split("; ")]
         told = "; ".join(words or each for each, words in parts)
     return told if told is not None else text
 
 
-def _told(text: str) -> str | None:
+def _told(text: str, among: tuple[str, ...]) -> str | None:
     if (exact := spoken(text)) != text:
         return exact
-    for template, pattern in _patterns():
+    for template, pattern in _patterns(among):
         if found := pattern.fullmatch(text):
-            return tr(template, **found.groupdict())
+            values = {name: _shown(words, among) for name, words in found.groupdict().items()}
+            return _Filled().vformat(tr(template), (), values)
     return None
 
 
+class _Filled(string.Formatter):
+    """Placeholders filled with what stood in them, figures with the signs of the current language."""
+
+    def format_field(self, value: str, format_spec: str) -> str:
+        return local(value) if format_spec or FIGURE.fullmatch(value) else value
+
+
 @cache
-def _patterns() -> tuple[tuple[str, re.Pattern[str]], ...]:
+def _patterns(among: tuple[str, ...]) -> tuple[tuple[str, re.Pattern[str]], ...]:
     made = []
-    for template in TEXTS:
+    for template in among:
         if "{" not in template:
             continue
         pattern = "".join(
-            re.escape(words) + (f"(?P<{name}>.+?)" if name else "")
+            re.escape(words) + (f"(?P<{name}>{EMPTY.get(name, '.+?')})" if name else "")
             for words, name, _spec, _kind in string.Formatter().parse(template)
         )
         made.append((template, re.compile(pattern, re.DOTALL)))

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Count, Max, QuerySet
 from django.utils import timezone
 
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import label
 from refettle.book.kits_match import find_part
 from refettle.book.models_kits import Kit, KitLine, KitVersion, KitWish
 from refettle.book.models_stores import Part
@@ -133,7 +133,7 @@ def number_of(value: Any, name: str, low: float, high: float) -> float:
         raise StoreError(
             tr(
                 "{field}: '{found}' found; allowed: {low:g} to {high:g}",
-                field=kept(name),
+                field=label(name),
                 found=str(value)[:40],
                 low=low,
                 high=high,
@@ -224,7 +224,7 @@ def typed_of(version: KitVersion) -> list[LineTyped]:
 def differences(old: KitVersion, new: KitVersion) -> list[str]:
     """What changed from one version to another, a sentence each; lines are held together by their places."""
     said_: list[str] = []
-    for name, label in (
+    for name, words in (
         ("name", tr("name")),
         ("note", tr("note")),
         ("minutes", tr("minutes")),
@@ -234,7 +234,7 @@ def differences(old: KitVersion, new: KitVersion) -> list[str]:
         was, now = getattr(old, name), getattr(new, name)
         if was != now:
             said_.append(
-                tr("{field}: {was} is now {now}", field=label, was=was or tr("nothing"), now=now or tr("nothing"))
+                tr("{field}: {was} is now {now}", field=words, was=was or tr("nothing"), now=now or tr("nothing"))
             )
     if old.board != new.board:
         said_.append(
@@ -255,7 +255,7 @@ def differences(old: KitVersion, new: KitVersion) -> list[str]:
         if was_line is None:
             said_.append(tr("new: {quantity} × {code} for {key}", quantity=line.quantity, code=line.part.code, key=key))
             continue
-        for name, label in (
+        for name, words in (
             ("quantity", tr("pieces")),
             ("spares", tr("spares")),
             ("note", tr("note")),
@@ -267,7 +267,7 @@ def differences(old: KitVersion, new: KitVersion) -> list[str]:
                     tr(
                         "{key}: {field} {was} is now {now}",
                         key=key,
-                        field=label,
+                        field=words,
                         was=was or tr("none"),
                         now=now or tr("none"),
                     )

@@ -16,7 +16,7 @@ from refettle.book.models_kits import Kit, KitBatch, KitStep, KitVersion
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
-from refettle.language import tr
+from refettle.language import SOURCE, speaking, tr
 from refettle.parts.kits import Scale, Weighed, Weighing, perfect_rate, weighing
 from refettle.proving.counts import Counts, interval
 
@@ -203,7 +203,8 @@ def _recalled_lots(state: BatchState, number: int) -> list[str]:
     """The recalled lots that a kit has parts of."""
     steps = (step for each in state.lines for step in each.steps if pieces_in(step, number))
     lots = (step.movement.lot for step in steps if step.movement is not None)
-    return list(dict.fromkeys(f"lot {lot} of {lot.part}" for lot in lots if lot.recalled is not None))
+    with speaking(SOURCE):  # kept
+        return list(dict.fromkeys(f"lot {lot} of {lot.part}" for lot in lots if lot.recalled is not None))
 
 
 def _mistake(state: BatchState, number: int, who: str, data: dict[str, object]) -> KitStep:

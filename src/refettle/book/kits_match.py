@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from refettle.book import stores_parts
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import label
 from refettle.book.models_stores import Part
 from refettle.book.store import StoreError
 from refettle.book.stores_values import rated_of_part
@@ -88,4 +88,4 @@ def find_part(code: str, name: str = "part") -> Part:
     try:
         return stores_parts.find_part(code)
     except StoreError as error:
-        raise StoreError(kept(name) + str(error).removeprefix(tr("part")), name) from None
+        raise StoreError(label(name) + str(error).removeprefix(tr("part")), name) from None

@@ -23,7 +23,7 @@ from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_lots import price_of
 from refettle.book.stores_moves import said
-from refettle.language import tr
+from refettle.language import SOURCE, speaking, tr
 
 State = Kit.State
 Kind = KitStep.Kind
@@ -181,7 +181,9 @@ def recall(lot: Lot, *, who: str, why: str) -> Recall:
             assert each.kit is not None
             with _changing(each.kit, (State.READY,)) as fresh:
                 fresh.state = State.RECALLED
-                fresh.note = f"{timezone.localdate()} {who}: lot {lot} of {lot.part}: {reason}"[:500]
+                with speaking(SOURCE):  # kept
+                    note = f"{timezone.localdate()} {who}: lot {lot} of {lot.part}: {reason}"
+                fresh.note = note[:500]
         part = Part.objects.select_for_update().get(pk=lot.part_id)
         lot.refresh_from_db(fields=["on_hand", "quarantined"])
         aside = min(lot.on_hand, part.free)

@@ -13,7 +13,7 @@ from django.db.models.functions import Lower
 from django.utils import timezone
 
 from refettle.book.fields import KeptJSONField
-from refettle.language import mark
+from refettle.language import mark, tr
 
 
 class Part(models.Model):
@@ -135,7 +135,7 @@ class Lot(models.Model):
         ]
 
     def __str__(self) -> str:
-        return self.code or f"lot {self.pk}"
+        return self.code or tr("lot {lot}", lot=self.pk)
 
 
 class Movement(models.Model):

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from refettle.book import prices
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import planned
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_stores import Part, Reservation
 from refettle.book.orders_alike import apart, together
@@ -312,8 +312,8 @@ def _needs_moved(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
 
 
 def _words(row: Mapping[str, Any]) -> str:
-    whom = kept(row["whom"])
-    return f"{whom[:1].upper()}{whom[1:]}, {kept(row['what'])}"
+    whom = planned(row["whom"])
+    return f"{whom[:1].upper()}{whom[1:]}, {planned(row['what'])}"
 
 
 def _offers_moved(bought: Sequence[Any], was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:

@@ -11,6 +11,7 @@ from refettle import faults, money
 from refettle.book.elsewhere import kept, work_out
 from refettle.book.state import JobState, suspicions_of
 from refettle.knowledge.compile import CompiledType
+from refettle.language import mark
 from refettle.money.decide import RETURNED, STRIP_MINUTES
 from refettle.money.quote import handy
 from refettle.proving.times import SPREAD, RepairTime
@@ -218,7 +219,7 @@ def _finding_out(advice: faults.Advice, rate: float, repairs: Callable[[], money
     if advice.state == "find":
         alone = repairs()
         mean = min(max(advice.expected - alone.minutes_mean - alone.parts_mean * 60.0 / rate, LEAST), MOST)
-    return money.Work("finding it out", mean / exp(0.5 * SPREAD**2))
+    return money.Work(mark("finding it out"), mean / exp(0.5 * SPREAD**2))
 
 
 # ---------------------------------------------------------------- the ceiling, the decision

@@ -10,7 +10,7 @@ from typing import Any
 from django.conf import settings
 from django.utils import timezone
 
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import label
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
@@ -46,7 +46,7 @@ def price_of(value: Any, field: str = "price") -> Decimal | None:
         raise StoreError(
             tr(
                 "{field}: {found!r} found; allowed: such as 0.12, from 0 to 1000000, at most 4 digits after the point",
-                field=kept(field),
+                field=label(field),
                 found=value,
             ),
             field,
@@ -67,7 +67,7 @@ def new_lot(part: Part, came: Came, at: datetime | None, *, proven: bool) -> Lot
             raise StoreError(
                 tr(
                     "{field}: {found} found; allowed: from 1900 to today, {today}",
-                    field=kept(field),
+                    field=label(field),
                     found=value,
                     today=timezone.localdate(),
                 ),

@@ -16,7 +16,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import label
 from refettle.book.models import Job
 from refettle.book.models_kits import KitBatch
 from refettle.book.models_stores import Lot, Movement, Part, Reservation
@@ -38,7 +38,7 @@ def quantity(value: Any, field: str = "count", least: int = 1) -> int:
         raise StoreError(
             tr(
                 "{field}: {found!r} found; allowed: a whole number from {least} to {most}",
-                field=kept(field),
+                field=label(field),
                 found=value,
                 least=least,
                 most=MOST,
@@ -58,7 +58,7 @@ def said(value: str, field: str, most: int, least: int = 0) -> str:
             else tr("at most {most} characters", most=most)
         )
         raise StoreError(
-            tr("{field}: {n} characters found; allowed: {allowed}", field=kept(field), n=len(text), allowed=allowed),
+            tr("{field}: {n} characters found; allowed: {allowed}", field=label(field), n=len(text), allowed=allowed),
             field,
         )
     return text
@@ -307,7 +307,7 @@ def cut_into(part: Part, over: int, let_go: Sequence[Reservation], field: str, f
             tr(
                 "{field}: {found} found, which cuts into {over} of the {reserved} reserved ({holders}) of {held} on "
                 "hand; allowed: {limit}, or name whose reservation to let go",
-                field=kept(field),
+                field=label(field),
                 found=found,
                 over=over,
                 reserved=part.reserved,

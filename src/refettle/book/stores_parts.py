@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from django.db.models.functions import Lower
 from django.utils import timezone
 
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import label
 from refettle.book.models_stores import Lot, Part, PartChange
 from refettle.book.store import StoreError
 from refettle.book.stores_moves import said
@@ -41,7 +41,7 @@ def _figure(unit: str, low: float, high: float) -> Callable[[str, Any], float | 
             raise StoreError(
                 tr(
                     "{field}: {found!r}… found; allowed: a number in {unit}",
-                    field=kept(field),
+                    field=label(field),
                     found=text[:40],
                     unit=unit,
                 ),
@@ -57,14 +57,14 @@ def _figure(unit: str, low: float, high: float) -> Callable[[str, Any], float | 
                 number = float(value) if isinstance(value, int | float) else parse(text, unit)
         except (QuantityError, ValueError):
             raise StoreError(
-                tr("{field}: {found!r} found; allowed: a number in {unit}", field=kept(field), found=value, unit=unit),
+                tr("{field}: {found!r} found; allowed: a number in {unit}", field=label(field), found=value, unit=unit),
                 field,
             ) from None
         if not low <= number <= high:
             raise StoreError(
                 tr(
                     "{field}: {found:g} {unit} found; allowed: {low:g} to {high:g} {unit}",
-                    field=kept(field),
+                    field=label(field),
                     found=number,
                     unit=unit,
                     low=low,
@@ -87,7 +87,7 @@ def _days(most: int, empty: int | None = None) -> Callable[[str, Any], int | Non
             raise StoreError(
                 tr(
                     "{field}: {found!r} found; allowed: a whole number from 0 to {most}",
-                    field=kept(field),
+                    field=label(field),
                     found=text[:40],
                     most=most,
                 ),
@@ -104,7 +104,7 @@ def _mount(field: str, value: Any) -> str:
         raise StoreError(
             tr(
                 "{field}: {found!r} found; allowed: {mounts} or none",
-                field=kept(field),
+                field=label(field),
                 found=value,
                 mounts=", ".join(MOUNTS),
             ),
@@ -117,7 +117,7 @@ def _truth(field: str, value: Any) -> bool:
     words = {"": False, "no": False, "0": False, "false": False, "yes": True, "1": True, "true": True}
     found = words.get(str(value).strip().casefold()) if not isinstance(value, bool) else value
     if found is None:
-        raise StoreError(tr("{field}: {found!r} found; allowed: yes or no", field=kept(field), found=value), field)
+        raise StoreError(tr("{field}: {found!r} found; allowed: yes or no", field=label(field), found=value), field)
     return found
 
 

@@ -12,7 +12,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from refettle import quantities
-from refettle.book.kept_texts import kept
+from refettle.book.kept_texts import kept, planned
 from refettle.language import decimal, tr
 
 register = template.Library()
@@ -25,6 +25,12 @@ EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 def translated(value: Any) -> Any:
     """A text of the code, the library or the book in the page's language; others stay as they are."""
     return kept(value) if isinstance(value, str) else value
+
+
+@register.filter(name="planned")
+def of_a_plan(value: Any) -> Any:
+    """What a plan of orders says, in the page's language."""
+    return planned(value) if isinstance(value, str) else value
 
 
 @register.filter
