@@ -133,6 +133,32 @@ class Browser:
         return found
 
 
+class Inside(Browser):
+    """The same without a network: asks Django in this process, and counts the processor's time of the thread."""
+
+    def __init__(self, told: Told) -> None:
+        from django.test import Client
+
+        super().__init__(80, told)
+        self.client = Client(SERVER_NAME="127.0.0.1", HTTP_HOST="127.0.0.1")
+
+    def ask(self, kind: str, path: str, body: bytes | None = None, **headers: str) -> tuple[int, str, str]:
+        typed = headers.pop("Content-Type", "application/octet-stream")
+        head = {f"HTTP_{name.upper().replace('-', '_')}": value for name, value in headers.items()}
+        head["HTTP_ORIGIN"] = "http://127.0.0.1"
+        begun = time.thread_time()
+        answer = self.client.generic("GET" if body is None else "POST", path, body or b"", typed, **head)
+        data = b"".join(answer.streaming_content) if answer.streaming else answer.content
+        took = time.thread_time() - begun
+        if answer.status_code >= 400:
+            self.told.fault(f"{answer.status_code} {kind} {path}")
+        else:
+            self.told.add(kind, took, path)
+        self.refresh = "HX-Refresh" in answer.headers
+        text = data.decode("utf-8", "replace") if "text" in answer.headers.get("Content-Type", "") else ""
+        return answer.status_code, text, answer.headers.get("Location", "")
+
+
 class Person:
     """Somebody at the bench."""
 
@@ -166,6 +192,8 @@ class Person:
 
     def think(self) -> None:
         """Do nothing for a while, but that an open page of a job asks what others wrote."""
+        if not self.mean:
+            return
         left = max(LEAST_THINK_S, self.rng.expovariate(1.0 / self.mean))
         while left > 0 and not self.over():
             nap = min(left, ASKS_S)
@@ -450,11 +478,15 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--think", type=float, default=8.0, help="mean [s]")
     parser.add_argument("--settle", type=float, default=30.0, help="[s] at the start that are not counted")
+    parser.add_argument("--alone", action="store_true", help="the processor's time of each page, without a server")
     parser.add_argument("--slow", action="store_true", help="name the slowest requests")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     if "REFETTLE_HOME" not in os.environ:
         raise SystemExit("set REFETTLE_HOME to the folder that shop.py filled")
+    if args.alone:
+        alone(args)
+        return
     photos = pictures(12)
     before = os.getloadavg()[0]
     port = free_port()
@@ -490,6 +522,32 @@ def main() -> None:
             except subprocess.TimeoutExpired:
                 server.kill()
     report(args, told, memory, opened, before)
+
+
+def alone(args: argparse.Namespace) -> None:
+    """The processor's time of each kind of page, one after the other, in this process; advice by the other process."""
+    os.environ |= {"REFETTLE_SIGN_IN": "yes", "REFETTLE_TZ": "UTC"}
+    from refettle.book import reckoner
+    from refettle.web.start import start
+
+    start()
+    told = Told()
+    end = time.monotonic() + 60 * args.minutes
+    process = reckoner.start()
+    try:
+        person = Person(1, Inside(told), 0.0, lambda: time.monotonic() > end, pictures(3))
+        doings = list(person.doings())
+        person.sign_in()
+        for doing in doings:  # once each, so that nothing is met for the first time
+            doing()
+        told.counting = True
+        person.run()
+    finally:
+        reckoner.stop(process)
+    kinds = sorted(told.times, key=lambda kind: -at(told.times[kind], 0.95))
+    print("Processor's time of the thread that answers; the database server's and the reckoning are not in it.\n")
+    print(table(told, [k for k in kinds if k not in APART]), "\n")
+    print(table(told, [k for k in kinds if k in APART]), f"\n\nwrong: {told.wrong}")
 
 
 def report(args: argparse.Namespace, told: Told, memory: list[float], opened: float, before: float) -> None:

@@ -27,6 +27,9 @@ from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_leaving, refus
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.language import tr
 
+WEIGHED = frozenset({"check", "reading", "repair", "complaint", "gear", "first-power", "experience", "correction"})
+"""Kinds of entries that move the suspicions."""
+
 # ---------------------------------------------------------------- replaying
 
 
@@ -107,7 +110,8 @@ def check_new(
         Saying which entry, what was found and what is allowed.
     """
     after = replay(compiled, [*before, *new])
-    _ = after.findings
+    if any(e["kind"] in WEIGHED for e in new):
+        _ = after.findings
     unit = compiled.loaded.unit_type
     if any(e["kind"] == "correction" for e in new):
         refuse_unsaying(proving(unit, effective(before)), after.proving, after.stage, customer)

@@ -20,7 +20,7 @@ from django.utils import timezone
 
 from refettle.book.log import FOR_GOOD, LogError, check_correction, check_entry, effective, holds_nul, parse_time
 from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
-from refettle.book.replay import check_new, replay
+from refettle.book.replay import WEIGHED, check_new, replay
 from refettle.book.state import JobState
 from refettle.book.stores_jobs import STORES_KINDS
 from refettle.book.written import entries, last_at, last_n, plain
@@ -34,8 +34,6 @@ ATTEMPTS = 5
 OWN_STOCK = "Own stock"
 ENDS = ("handed over", "parted out")
 """The stages that close a job."""
-WEIGHED = frozenset({"check", "reading", "repair", "complaint", "gear", "first-power", "correction"})
-"""Kinds of entries that move the suspicions."""
 
 
 class StoreError(ValueError):
