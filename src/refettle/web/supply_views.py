@@ -11,7 +11,7 @@ from refettle.drawing.plot import Limit, Look, Trace, line_plot
 from refettle.drawing.plot_counts import Bar, bars, histogram
 from refettle.drawing.plot_views import FAN_WORDS, fan_plot
 from refettle.knowledge.supply_files import LoadedSupply
-from refettle.language import tr
+from refettle.language import tr, tr_in
 from refettle.quantities import show
 from refettle.supply.regulator import SHUTDOWN, WORKING
 from refettle.supply.report import Bench, Case
@@ -61,8 +61,8 @@ class SupplyView:
 
 def supply_view(worked: Worked, ident: str = "supply") -> SupplyView:
     """What was worked out, for a page."""
-    every = [(name, case) for name, case in worked.cases.items()]
-    every += [(tr("{level}, aged", level=tr(name)), case) for name, case in worked.aged.items()]
+    every = [(_level(name), case) for name, case in worked.cases.items()]
+    every += [(tr("{level}, aged", level=_level(name)), case) for name, case in worked.aged.items()]
     said = _said(every, worked.bench)
     bad = [s for s in said if s.level == "bad"]
     watch = [s for s in said if s.level in ("watch", "not assessed")]
@@ -87,6 +87,12 @@ def supply_view(worked: Worked, ident: str = "supply") -> SupplyView:
     )
 
 
+def _level(name: str) -> str:
+    """Of the mains; a figure stays as it is."""
+    words = {"low": tr_in("mains", "low"), "nominal": tr_in("mains", "nominal"), "high": tr_in("mains", "high")}
+    return words.get(name, name)
+
+
 def _tight(watch: list[Said]) -> bool:
     return any(s.level == "watch" and s.subject != "discharge" for s in watch)
 
@@ -101,7 +107,7 @@ def _said(every: list[tuple[str, Case]], on_bench: Bench) -> list[Said]:
     for f in on_bench.findings:
         found.setdefault((f.level, f.subject, f.text), [])
     said = [
-        Said(level, subject, text, "" if len(cases) in (0, len(every)) else " and ".join(cases))
+        Said(level, subject, text, "" if len(cases) in (0, len(every)) else tr(" and ").join(cases))
         for (level, subject, text), cases in found.items()
     ]
     return sorted(said, key=lambda s: order[s.level])
@@ -219,7 +225,7 @@ def _waves(worked: Worked, cases: Mapping[str, Case], what: str, ident: str) -> 
             continue
         volt = np.tile(np.asarray(steady.volt, dtype=float).ravel(), PERIODS)
         seconds = np.arange(volt.size) / (volt.size / PERIODS * supply.mains_hz)
-        traces.append(Trace(tr("{level} mains", level=tr(name)), seconds, volt, look=LOOKS[name]))
+        traces.append(Trace(tr("{level} mains", level=_level(name)), seconds, volt, look=LOOKS[name]))
     limits = _needs(worked.loaded)
     low = cases["low"]
     title = tr("Across the reservoir, {what}", what=what[:1].lower() + what[1:])
@@ -239,7 +245,7 @@ def _headrooms(worked: Worked, ident: str) -> PlotView:
     for label, cases in (("", worked.cases), (tr(", aged"), worked.aged)):
         for name, case in cases.items():
             rows += [
-                Bar(tr("{rail}, {level} mains{aged}", rail=rail.name, level=tr(name), aged=label), rail.headroom)
+                Bar(tr("{rail}, {level} mains{aged}", rail=rail.name, level=_level(name), aged=label), rail.headroom)
                 for rail in case.rails
                 if case.held
             ]
