@@ -75,8 +75,8 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
     channels = [channels[sorted(picked).index(number)] for number in picked]
     counted = next(iter(table.columns.values())).size
     points = heading.number("points")
-    whole = points is not None and points == int(points) and choices.rows is None
-    if points is not None and whole and 1 < counted < 0.999 * points - 1 and points <= 1e9:
+    whole = points is not None and abs(points) <= 1e9 and points == int(points) and choices.rows is None
+    if points is not None and whole and 1 < counted < 0.999 * points - 1:
         doubts.append(
             tr(
                 "the heading says {points} samples, {counted} are there: the file may be cut short",
