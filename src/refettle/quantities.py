@@ -12,6 +12,7 @@ import unicodedata
 from math import floor, isfinite
 
 from refettle.language import local, mark, tr
+from refettle.units import beside, from_customary
 
 THIN = "\u2009"
 MINUS = "−"
@@ -73,7 +74,8 @@ def parse(text: str, unit: str = "") -> float:
     Parameters
     ----------
     text : str
-        A number with or without prefix and unit: `4.7k`, `4k7`, `4,7 kΩ`, `R47`, `100 nF`, `1 000`, `2.2e-9`.
+        A number with or without prefix and unit: `4.7k`, `4k7`, `4,7 kΩ`, `R47`, `100 nF`, `1 000`, `2.2e-9`; for °C
+        and metres customary units too: `68 °F`, `0.5 in`.
     unit : str
         The unit wanted, one of `UNIT_WORDS`; the text may leave it out. Empty: a bare number, with a prefix or not.
 
@@ -87,6 +89,8 @@ def parse(text: str, unit: str = "") -> float:
     QuantityError
         Empty, no number, another unit, a prefix that the unit does not take, or a comma that may be a thousands sign.
     """
+    if len(text) <= MAX_LENGTH and (customary := from_customary(text, unit)) is not None:
+        return customary
     cleaned = plain(text)
     if not cleaned or len(cleaned) > MAX_LENGTH:
         raise QuantityError(tr("{text!r} found; allowed: {allowed}", text=text[:MAX_LENGTH], allowed=allowed(unit)))
@@ -184,6 +188,8 @@ def _placed(figures: str, point: int) -> str:
 def show(value: float, unit: str = "", digits: int = 3) -> str:
     """A quantity for people: `4.7 kΩ`, `2200 µF`, with a thin space and the decimal sign of their language.
 
+    Where customary units are at home a temperature, length or mass has them behind it: `20 °C (68 °F)`.
+
     Parameters
     ----------
     value : float
@@ -198,7 +204,10 @@ def show(value: float, unit: str = "", digits: int = 3) -> str:
     QuantityError
         Not a finite number.
     """
-    return local(written(value, unit, digits))
+    text = local(written(value, unit, digits))
+    if other := beside(value, unit):
+        text += f" ({local(_number(other[0], digits))}{THIN}{other[1]})"
+    return text
 
 
 def written(value: float, unit: str = "", digits: int = 3) -> str:

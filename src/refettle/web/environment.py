@@ -7,7 +7,7 @@ import ipaddress
 import os
 import re
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from refettle.book.databases import Database, DatabaseNameError, database_named, shown
 from refettle.language import LANGUAGES
+from refettle.units import SYSTEMS
 from refettle.web.home import Home, default_folder
 
 PREFIX = "REFETTLE_"
@@ -24,6 +25,7 @@ KNOWN = (
     "REFETTLE_DATABASE_PASSWORD_FILE",
     "REFETTLE_TZ",
     "REFETTLE_LANGUAGE",
+    "REFETTLE_UNITS",
     "REFETTLE_CURRENCY",
     "REFETTLE_RATE",
     "REFETTLE_WHO",
@@ -71,6 +73,8 @@ class Options:
     proxy: str = ""
     language: str = ""
     """What pages are shown in until somebody chooses; empty: as the browser asks."""
+    units: str = ""
+    """Customary units beside the metric ones (`us`), or not (`metric`); empty: by the browser's region."""
     keep_years: int = 0
     """So long after a job was closed its owner is not erased; 0: as long as nothing else stands against it."""
 
@@ -94,7 +98,8 @@ def read_options(environ: Mapping[str, str]) -> Options:
         home=home,
         database=_database(environ, home),
         time_zone=_time_zone(environ),
-        language=_language(environ.get("REFETTLE_LANGUAGE")),
+        language=_one_of(environ, "REFETTLE_LANGUAGE", LANGUAGES),
+        units=_one_of(environ, "REFETTLE_UNITS", SYSTEMS),
         currency=_currency(environ.get("REFETTLE_CURRENCY", "EUR")),
         rate=_rate(environ.get("REFETTLE_RATE", "30")),
         who=_who(environ),
@@ -142,9 +147,10 @@ def _database(environ: Mapping[str, str], home: Home) -> Database:
         raise EnvironmentVariableError(error.variable, error.found, error.allowed) from None
 
 
-def _language(value: str | None) -> str:
-    if value is not None and value not in LANGUAGES:
-        raise EnvironmentVariableError("REFETTLE_LANGUAGE", value, f"one of {', '.join(LANGUAGES)}")
+def _one_of(environ: Mapping[str, str], name: str, known: Iterable[str]) -> str:
+    value = environ.get(name)
+    if value is not None and value not in known:
+        raise EnvironmentVariableError(name, value, f"one of {', '.join(known)}")
     return value or ""
 
 

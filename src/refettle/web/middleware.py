@@ -12,6 +12,7 @@ from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
 from refettle.language import LANGUAGES, speaking, tr
+from refettle.units import showing, system_of
 from refettle.web.serve import is_loopback
 from refettle.web.views.errors import busy, refused
 
@@ -67,7 +68,10 @@ class TlsAlone:
 
 
 class Language:
-    """Shows the page in the language somebody chose, else in the bench's, else in what the browser asks for."""
+    """Shows the page in the language somebody chose, else in the bench's, else in what the browser asks for.
+
+    Units likewise: those of the bench, else of the browser's region.
+    """
 
     def __init__(self, get_response: GetResponse) -> None:
         self.get_response = get_response
@@ -76,7 +80,8 @@ class Language:
         language = request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")
         if language not in LANGUAGES:
             language = settings.REFETTLE_LANGUAGE or translation.get_language_from_request(request)
-        with translation.override(language), speaking(language):
+        units = settings.REFETTLE_UNITS or system_of(request.headers.get("Accept-Language", "").split(",")[0])
+        with translation.override(language), speaking(language), showing(units):
             response = self.get_response(request)
         response.headers.setdefault("Content-Language", language)
         patch_vary_headers(response, ("Accept-Language", "Cookie"))

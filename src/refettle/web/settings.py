@@ -27,6 +27,7 @@ REFETTLE_TYPES = _options.home.types
 REFETTLE_KINDS = _options.home.kinds
 REFETTLE_CURRENCY = _options.currency
 REFETTLE_LANGUAGE = _options.language
+REFETTLE_UNITS = _options.units
 REFETTLE_RATE = _options.rate
 REFETTLE_WHO = _options.who
 REFETTLE_KEEP_YEARS = _options.keep_years

@@ -27,6 +27,7 @@ from refettle.knowledge.saying import said
 from refettle.knowledge.schema import Caution
 from refettle.language import tr
 from refettle.quantities import whole
+from refettle.units import from_customary
 from refettle.web.signing import who
 
 TOKEN = "token"  # noqa: S105 - the name of a form field
@@ -132,7 +133,7 @@ def append(request: HttpRequest, job: Job, data: Mapping[str, Any]) -> None:
 
 
 def number_from(text: str, name: str, unit: str, *, low: float = 0.0, high: float = 100_000.0) -> float | None:
-    """A number typed in a form, comma or point; None if nothing was typed.
+    """A number typed in a form, comma or point, in `unit` or a customary one; None if nothing was typed.
 
     Raises
     ------
@@ -142,8 +143,9 @@ def number_from(text: str, name: str, unit: str, *, low: float = 0.0, high: floa
     text = text.strip()
     if not text:
         return None
+    customary = from_customary(text[:40], unit)
     try:
-        value = float(text.replace(",", "."))
+        value = float(text.replace(",", ".")) if customary is None else customary
     except ValueError:
         value = float("nan")
     if not low <= value <= high:
