@@ -215,7 +215,7 @@ class Person:
         """A page of a job, which then asks what others write. Where it is being worked out it is asked for again."""
         text, begun, waited = self.get(kind, path), time.perf_counter(), False
         while 'hx-trigger="every 1s"' in text and not self.over():
-            time.sleep(1)
+            time.sleep(1 if self.mean else 0.1)
             waited = True
             self.get("whether it is worked out", path, **{"HX-Request": "true"})
             if self.browser.refresh:
@@ -340,10 +340,10 @@ class Person:
         self.job_page("its handover", f"/jobs/{number}/handover/", number)
 
     def take_in(self) -> None:
-        types = re.findall(r'href="(/take-in/[^"/]+/)"', self.page("taking in, the types", "/take-in/"))
+        types = re.findall(r'name="type" value="([^"]+)"', self.page("taking in, the types", "/take-in/"))
         if not types:
             return self.browser.told.fault("no type to take in")
-        path = self.rng.choice(types)
+        path = f"/take-in/{self.rng.choice(types)}/"
         page = self.page("taking in, the form", path)
         self.think()
         point = re.search(r'name="(complaint-[^"]+)"><option value="">[^<]*</option><option value="([^"]+)"', page)
@@ -560,8 +560,11 @@ def report(args: argparse.Namespace, told: Told, memory: list[float], opened: fl
         print(json.dumps({"pages": pages, "wrong": told.wrong, "memory_mb": quarters, "per_second": rate,
                           "opened_s": opened, "load": [before, os.getloadavg()[0]]}, indent=2))  # fmt: skip
         return
-    print(f"{args.people} people, {args.minutes:g} min, think {args.think:g} s, {rate:.1f} requests a second; open after "
-          f"{opened:.1f} s; load of the machine {before:.1f} before, {os.getloadavg()[0]:.1f} at the end\n")  # fmt: skip
+    after = os.getloadavg()[0]
+    print(
+        f"{args.people} people, {args.minutes:g} min, think {args.think:g} s, {rate:.1f} requests a second; open after"
+    )
+    print(f"{opened:.1f} s; load of the machine {before:.1f} before, {after:.1f} at the end\n")
     print(table(told, [k for k in kinds if k not in APART]), "\n")
     print(table(told, [k for k in kinds if k in APART]), "\n")
     print("memory of the server [MB], at most in each quarter of the time: " + ", ".join(f"{q:.0f}" for q in quarters))

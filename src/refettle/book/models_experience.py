@@ -35,7 +35,10 @@ class Lesson(models.Model):
     created = models.DateTimeField(default=timezone.now, editable=False)
 
     class Meta:
-        indexes = [models.Index(fields=["created"], name="lesson_by_time")]
+        indexes = [
+            models.Index(fields=["created"], name="lesson_by_time"),
+            models.Index(fields=["job"], condition=~models.Q(trouble=""), name="lesson_with_trouble"),
+        ]
 
     def __str__(self) -> str:
         return f"lesson of {self.job}"

@@ -21,4 +21,10 @@ class Migration(migrations.Migration):
             model_name="lesson",
             index=models.Index(fields=["created"], name="lesson_by_time"),
         ),
+        migrations.AddIndex(
+            model_name="lesson",
+            index=models.Index(
+                condition=models.Q(("trouble", ""), _negated=True), fields=["job"], name="lesson_with_trouble"
+            ),
+        ),
     ]
