@@ -267,7 +267,7 @@ class Book:
             self._served(began)
         assert self.server is not None
         load = Load(self.program, self.port, self.chance, f"{tally.books}-{number}")
-        load.begin(self.backups if number % (4 if self.cluster is None else 6) == 1 else None)
+        load.begin(self.backups if number % (4 if self.cluster is None else 5) == 1 else None)
         if not load.first.wait(STARTS_S):
             raise RuntimeError(f"nothing was acknowledged in {STARTS_S:g} s: {load.refused[:3]} {self.server.said()}")
         time.sleep(self.chance.uniform(0, span))

@@ -124,7 +124,7 @@ class Bench:
         while time.monotonic() < self.until:
             count += 1
             mark = f"load-w{n}-{count}"
-            what = chance.choices(("note", "time", "check", "photo", "correction"), (35, 15, 15, 20, 15))[0]
+            what = chance.choices(("note", "time", "check", "photo", "correction"), (40, 20, 4, 20, 16))[0]
             if what == "correction" and not notes:
                 what = "note"
             path, form, files = f"/jobs/{JOB}/", {"action": what, "token": mark}, None
