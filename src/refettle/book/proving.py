@@ -18,7 +18,7 @@ from refettle.book.log import LogEntry, LogError
 from refettle.book.soaks import SPOILING, RunningSoak, begun
 from refettle.faults import GOOD
 from refettle.knowledge.schema import Acceptance, UnitType
-from refettle.language import tr
+from refettle.language import mark, tr
 from refettle.proving.counts import Counts, ProvingError
 from refettle.proving.plan import (
     Cell,
@@ -40,7 +40,7 @@ Key = tuple[str, str]
 """Row and condition."""
 PROVING_KINDS = ("trial", "cell", "want", "soak", "safety")
 REPAIRS = ("repair", "part-in")
-AT_THE_BENCH = "at the bench"
+AT_THE_BENCH = mark("at the bench")
 SAFETY = "Electrical safety"
 CONFIDENCE = 0.95
 NONE = Counts(0, 0)

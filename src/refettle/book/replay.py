@@ -25,8 +25,11 @@ from refettle.book.state import LEVELS, Evidence, JobState
 from refettle.book.stores_jobs import STORES_KINDS, amount_of, job_parts, refuse_oddities, refuse_parts
 from refettle.book.whitening import STEP, WHITENING_KINDS, refuse_leaving, refuse_whitening, whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
-from refettle.language import tr
+from refettle.language import mark, phrase, spoken, tr
 
+OWNER_SAID = phrase("Owner: {name}")
+AT_FIRST_POWER = phrase("{name} (first power-on gate)")
+DONE = mark("done")
 WEIGHED = frozenset({"check", "reading", "repair", "complaint", "gear", "first-power", "experience", "correction"})
 """Kinds of entries that move the suspicions."""
 
@@ -82,7 +85,7 @@ def _shut_again(state: JobState) -> None:
         return
     names = state.compiled.loaded.library.cautions
     problems = [
-        tr("Still to read: {caution}.", caution=names[c].name)
+        tr("Still to read: {caution}.", caution=spoken(names[c].name))
         for c in power_cautions(state.compiled)
         if c not in state.cautions_read
     ]
@@ -198,7 +201,7 @@ class _Applier:
         if lifeless is not None:
             self.state.life[point] = outcome not in lifeless
         self.state.events.append(faults.Reading(check.id, {outcome: 1}, ref=str(self.entry.n)))
-        name = tr("Owner: {point}", point=self.steps[point].name.removeprefix("Look: "))
+        name = OWNER_SAID.format(name=self.steps[point].name.removeprefix("Look: "))
         self._evidence("complaint", OWNER + point, name, outcome)
 
     def _check(self) -> None:
@@ -269,13 +272,16 @@ class _Applier:
             self.state.life[check_id] = any(n and o not in step.lifeless for o, n in counts.items())
         self.state.done_since.add(check_id)
         self.state.level = max(self.state.level, check.level)
-        shown = ", ".join(f"{o} ×{n}" if n > 1 or len(counts) > 1 else o for o, n in counts.items() if n)
+        behind = {o: f" ×{n}" if n > 1 or len(counts) > 1 else "" for o, n in counts.items() if n}
         if likelihood:
-            shown = "graded: " + ", ".join(f"{o} {v:.2g}" for o, v in likelihood.items())
+            behind = {o: f" {v:.2g}" for o, v in likelihood.items()}
+        shown = ("graded: " if likelihood else "") + ", ".join(o + figure for o, figure in behind.items())
         if value:
             shown += f" ({value})"
         sensed = check.gear in ("eye", "ear", "owner")
-        self._evidence("check", check_id, step.name, shown, proven=sensed or proven)
+        self._evidence(
+            "check", check_id, step.name, shown, sensed or proven, tuple(behind.items()), bool(likelihood), value
+        )
 
     def _gear_state(self, gear: str) -> tuple[bool, bool]:
         known = self.state.gear.get(gear)
@@ -299,12 +305,24 @@ class _Applier:
         self.state.minutes += float(self.data.get("minutes", repair.minutes))
         estimate = 0.0 if repair_id in self.state.stores.repairs else repair.parts
         self.state.parts += float(self.data.get("parts", estimate))
-        self._evidence("repair", repair_id, self.steps[repair_id].name, "done")
+        self._evidence("repair", repair_id, self.steps[repair_id].name, DONE)
 
-    def _evidence(self, kind: str, step: str, name: str, result: str, proven: bool = True) -> None:
+    def _evidence(
+        self,
+        kind: str,
+        step: str,
+        name: str,
+        result: str,
+        proven: bool = True,
+        outcomes: tuple[tuple[str, str], ...] = (),
+        graded: bool = False,
+        value: str = "",
+    ) -> None:
         e = self.entry
         note = str(e.data.get("note", ""))
-        self.state.evidence.append(Evidence(e.n, e.at, e.who, kind, step, name, result, note, gear_proven=proven))
+        self.state.evidence.append(
+            Evidence(e.n, e.at, e.who, kind, step, name, result, note, False, proven, outcomes, graded, value)
+        )
 
     # ---- entries that open gates
 
@@ -328,9 +346,7 @@ class _Applier:
             # The log knows it already: nobody is asked a second time.
             self.state.events.append(faults.Reading(check_id, {faults.GOOD: 1}, ref=str(self.entry.n)))
             self.state.done_since.add(check_id)
-            self._evidence(
-                "check", check_id, self.steps[check_id].name, tr("{good} (first power-on gate)", good=faults.GOOD)
-            )
+            self._evidence("check", check_id, self.steps[check_id].name, AT_FIRST_POWER.format(name=faults.GOOD))
 
     def _saved(self) -> None:
         self.state.saved = self.data

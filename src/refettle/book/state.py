@@ -20,7 +20,7 @@ from refettle.book.stores_jobs import JobParts
 from refettle.book.whitening import Whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.knowledge.one_way import one_way_steps
-from refettle.language import current, tr
+from refettle.language import current, local, spoken, tr
 
 LEVELS = ("closed", "open", "board")
 GROW = 100
@@ -46,6 +46,20 @@ class Evidence:
     stale: bool = False
     """True if a later repair may have changed what was read."""
     gear_proven: bool = True
+    outcomes: tuple[tuple[str, str], ...] = ()
+    """The outcomes in `result` and what stands behind each: how often it came, or how likely it is."""
+    graded: bool = False
+    value: str = ""
+
+    @property
+    def said(self) -> str:
+        """The result in the current language."""
+        if not self.outcomes:
+            return spoken(self.result)
+        words = ", ".join(spoken(outcome) + local(behind) for outcome, behind in self.outcomes)
+        if self.graded:
+            words = tr("graded: {outcomes}", outcomes=words)
+        return f"{words} ({self.value})" if self.value else words
 
 
 @dataclass(frozen=True)

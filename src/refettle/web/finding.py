@@ -286,7 +286,7 @@ def _honesty(state: JobState, advice: Advice) -> Honesty:
     if misfit is not None and not misfit.fits:
         n = int(misfit.ref) if misfit.ref.isdecimal() else 0
         entry = next((e for e in state.evidence if e.n == n), None)
-        disagrees = f"{spoken(entry.name)}: {spoken(entry.result)}" if entry else misfit.check
+        disagrees = f"{spoken(entry.name)}: {entry.said}" if entry else misfit.check
     return Honesty(
         left_out_before=found.left_out_before,
         left_out_probably=found.left_out_probably,
