@@ -25,13 +25,14 @@ from refettle.book.handover_model import (
     Standing,
     Unit,
     Warranty,
+    headed,
 )
 from refettle.book.handover_photos import WORK, pairs_of, photos_of
 from refettle.book.handover_work import done_of, measured_of, parts_of, whitened_of
 from refettle.book.log import LogEntry, LogError, effective
 from refettle.book.proving import AT_THE_BENCH, proving_cautions
 from refettle.book.state import JobState
-from refettle.language import tr
+from refettle.language import spoken, tr
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -185,7 +186,7 @@ def _standing(state: JobState, customer: bool) -> Standing:
         open_now = "; ".join(against) or tr("all that is asked for was done; it was not handed over yet")
         head = tr(
             "Not finished: the job stands at “{stage}”{waits}; {open_now}.",
-            stage=state.stage,
+            stage=tr(state.stage),
             waits=waits,
             open_now=open_now,
         )
@@ -199,7 +200,7 @@ def _standing(state: JobState, customer: bool) -> Standing:
 
 def _point_name(state: JobState, point: str) -> str:
     step = state.compiled.steps.get(point)
-    return step.name.removeprefix("Look: ") if step else point
+    return spoken(step.name.removeprefix("Look: ") if step else point)
 
 
 # ---------------------------------------------------------------- in and out
@@ -217,8 +218,9 @@ def _came(counted: Iterable[LogEntry], state: JobState | None) -> CameIn:
             told = {**told, **entry.data}
         elif entry.kind == "complaint":
             point = str(entry.data["point"])
-            name = _point_name(state, point) if state is not None else point
-            complaints.append((name.capitalize(), str(entry.data["outcome"])))
+            step = state.compiled.steps.get(point) if state is not None else None
+            name = step.name.removeprefix("Look: ") if step else point
+            complaints.append((headed(name), spoken(str(entry.data["outcome"]))))
     return CameIn(
         said=str(told.get("said", "")),
         condition=_pairs(told.get("condition")),
@@ -254,11 +256,13 @@ def _wear(state: JobState, base: Handover) -> tuple[str, ...]:
     said = []
     for part, how in sorted(now.items()):
         if how in ("worn", "damaged", "missing"):
-            said.append(f"{part}: {how}" + ("" if part in later else tr(" at take-in, and nothing said since")))
+            said.append(
+                f"{spoken(part)}: {tr(how)}" + ("" if part in later else tr(" at take-in, and nothing said since"))
+            )
         elif how == "not looked at":
-            said.append(tr("{part}: not looked at", part=part))
+            said.append(tr("{part}: not looked at", part=spoken(part)))
     accessories = dict(state.take_in.get("accessories") or {})
-    said += [tr("{name}: missing", name=name) for name, how in sorted(accessories.items()) if how == "missing"]
+    said += [tr("{name}: missing", name=spoken(name)) for name, how in sorted(accessories.items()) if how == "missing"]
     if state.stage != "parted out" and (state.repairs_done or state.failed_before or state.failing):
         for suspect in state.suspects():
             if suspect.chance >= REMAINS and not suspect.bench and suspect.block != "other":
@@ -266,8 +270,8 @@ def _wear(state: JobState, base: Handover) -> tuple[str, ...]:
                 said.append(
                     tr(
                         "may remain: {name}, {mode} ({chance:.0f}\u202f%, estimate)",
-                        name=suspect.name,
-                        mode=mode,
+                        name=spoken(suspect.name),
+                        mode=spoken(mode),
                         chance=100 * suspect.chance,
                     )
                 )
@@ -299,26 +303,26 @@ def _rows(state: JobState) -> tuple[ProvenRow, ...]:
         if cell.status != "pass":
             continue
         line, key = made.lines[cell.row], (cell.row, cell.condition)
-        where = "" if cell.condition == AT_THE_BENCH else f"{cell.condition} "
+        where = "" if cell.condition == AT_THE_BENCH else f"{spoken(cell.condition)} "
         if line.safety:
             continue  # it stands by itself
         said = (
             f"{made.soaked.get(key, 0.0):.0f}\u202fmin"
             if line.minutes is not None
-            else f"{cell.counts.good} of {cell.counts.tries}"
+            else tr("{good} of {tries}", good=cell.counts.good, tries=cell.counts.tries)
         )
         found.setdefault(cell.row, []).append(where + said)
-    return tuple(ProvenRow(name, tuple(cells)) for name, cells in found.items())
+    return tuple(ProvenRow(spoken(name), tuple(cells)) for name, cells in found.items())
 
 
 def _open_rows(state: JobState) -> tuple[ProvenRow, ...]:
     found: dict[str, list[str]] = {}
     for cell in state.proving.grid.cells:
         if cell.status == "open":
-            where = [] if cell.condition == AT_THE_BENCH else [cell.condition]
+            where = [] if cell.condition == AT_THE_BENCH else [spoken(cell.condition)]
             some = tr("{good} of {needed} good", good=cell.counts.good, needed=cell.needed) if cell.counts.tries else ""
             found.setdefault(cell.row, []).append(" ".join([*where, some]).strip())
-    return tuple(ProvenRow(name, tuple(c for c in cells if c)) for name, cells in found.items())
+    return tuple(ProvenRow(spoken(name), tuple(c for c in cells if c)) for name, cells in found.items())
 
 
 def _safety(state: JobState) -> Safety:

@@ -14,13 +14,13 @@ from typing import Any
 
 from refettle import faults
 from refettle.book.elsewhere import kept, work_out
-from refettle.book.handover_model import Found, How, chance_words
+from refettle.book.handover_model import Found, How, chance_words, headed
 from refettle.book.lesson import CAP
 from refettle.book.log import LogEntry
 from refettle.book.state import Evidence, JobState
 from refettle.faults.hindsight import Hindsight, hindsight
 from refettle.knowledge.compile import DORMANT, CompiledType
-from refettle.language import tr
+from refettle.language import spoken, tr
 
 LEAST_BLOCK, LEAST_MODE, MOST = 0.1, 0.05, 8
 """Blocks and failure modes below these chances are not listed, and at most so many blocks."""
@@ -77,7 +77,7 @@ def verified_of(state: JobState) -> tuple[str, ...]:
 
 def _point(state: JobState, point: str) -> str:
     step = state.compiled.steps.get(point)
-    return (step.name.removeprefix("Look: ") if step else point).capitalize()
+    return headed(step.name.removeprefix("Look: ") if step else point)
 
 
 @lru_cache(maxsize=16)
@@ -117,7 +117,7 @@ def _found(state: JobState, seen: Hindsight, block: str, chance: float) -> Found
     ]
     how, by = _how(state, block, chance)
     return Found(
-        block=resolved.name if resolved else tr("Something not modelled"),
+        block=spoken(resolved.name) if resolved else tr("Something not modelled"),
         chance=chance,
         modes=tuple(sorted(modes, key=lambda item: -item[1])),
         how=how,
@@ -150,7 +150,7 @@ def _evidence_of(state: JobState, block: str) -> dict[How, str]:
         good = _was_good(entries.get(item.n), item)
         if good is None:
             continue
-        by = tr("{name}: {result} (entry {n})", name=info.name, result=item.result, n=item.n)
+        by = tr("{name}: {result} (entry {n})", name=spoken(info.name), result=item.said, n=item.n)
         if info.swap and good:
             best.setdefault("proven by swap", by)
         elif not info.swap and not good:
@@ -191,7 +191,7 @@ def _repaired(state: JobState, seen: Hindsight, block: str) -> str:
         said.append(
             tr(
                 "{name} (entry {n}): chance that it cured something {chance}",
-                name=info.name,
+                name=spoken(info.name),
                 n=cure.ref,
                 chance=chance_words(cure.cured),
             )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from typing import Any, Literal
 
-from refettle.language import tr
+from refettle.language import SOURCE, current, spoken, tr
 
 How = Literal["proven by swap", "pointed to by a swap", "measured", "seen", "said by the owner", "inferred"]
 When = Literal["before", "during", "after"]
@@ -16,8 +16,16 @@ When = Literal["before", "during", "after"]
 def chance_words(chance: float) -> str:
     """A chance in percent, never 0 or 100."""
     if chance > 0.99:
-        return "above 99\u202f%"
-    return f"{100 * chance:.0f}\u202f%" if chance >= 0.01 else "below 1\u202f%"
+        return tr("above 99\u202f%")
+    return f"{100 * chance:.0f}\u202f%" if chance >= 0.01 else tr("below 1\u202f%")
+
+
+def headed(name: str) -> str:
+    """A name of the unit type in the current language, as the head of a line."""
+    if current() == SOURCE:
+        return name.capitalize()
+    said = spoken(name)
+    return said[:1].upper() + said[1:]
 
 
 @dataclass(frozen=True)
@@ -101,7 +109,7 @@ class Found:
     @property
     def modes_said(self) -> tuple[str, ...]:
         """Each failure mode with its chance."""
-        return tuple(f"{name} {chance_words(chance)}" for name, chance in self.modes)
+        return tuple(f"{spoken(name)} {chance_words(chance)}" for name, chance in self.modes)
 
 
 @dataclass(frozen=True)
@@ -204,11 +212,11 @@ class Adapter:
     def facts(self) -> tuple[tuple[str, str], ...]:
         """Each with its name."""
         return (
-            (tr("Output"), self.output),
+            (tr("Output"), spoken(self.output)),
             (tr("Volts"), tr("{volts:g}\u202fV", volts=self.volts)),
             (tr("Amps"), tr("at least {amps:g}\u202fA", amps=self.amps)),
-            (tr("Polarity"), self.polarity),
-            (tr("Plug"), self.plug),
+            (tr("Polarity"), spoken(self.polarity)),
+            (tr("Plug"), spoken(self.plug)),
         )
 
 

@@ -7,11 +7,12 @@ from datetime import timedelta
 from typing import Any
 
 from refettle.book.handover_model import Done, Measured, Part, Whitened
+from refettle.book.kept_texts import kept
 from refettle.book.log import LogEntry
 from refettle.book.state import JobState
 from refettle.book.whitening import above
 from refettle.knowledge.one_way import one_way_steps
-from refettle.language import decimal, mark, tr
+from refettle.language import decimal, mark, spoken, tr
 from refettle.whitening.stopping import DARK_DAYS
 
 REPAIRS = ("repair", "part-in")
@@ -33,10 +34,10 @@ def done_of(state: JobState) -> tuple[Done, ...]:
             info = state.compiled.steps.get(data["repair"])
             kept = info is None or info.undo
             allowed = "" if kept else _consented(state, str(data["repair"]))
-            made.append(Done(entry.n, day, info.name if info else data["repair"], note, not kept, allowed))
+            made.append(Done(entry.n, day, spoken(info.name) if info else data["repair"], note, not kept, allowed))
         elif entry.kind == "one-way":
             known = one_way_steps().get(data["step"])
-            name = known.name if known else str(data["step"])
+            name = spoken(known.name) if known else str(data["step"])
             made.append(Done(entry.n, day, f"{name}: {data['what']}", note, True, _allowed(data)))
         elif entry.kind == "bath-in" and (data["batch"], *data["parts"]) not in batches:
             batches.add((data["batch"], *data["parts"]))  # put back in after a look, it is the same batch
@@ -83,7 +84,7 @@ def parts_of(state: JobState) -> tuple[Part, ...]:
             made.append(Part(str(data["ref"]), str(data["value"]), old, price, str(data.get("why", "")), note))
         elif entry.kind == "repair":
             info = state.compiled.steps.get(data["repair"])
-            listed = ", ".join(f"{count} × {name}" for name, count, _ in info.parts) if info else ""
+            listed = ", ".join(f"{count} × {spoken(name)}" for name, count, _ in info.parts) if info else ""
             price = float(data["parts"]) if data.get("parts") else None
             if listed or price is not None:
                 why = (
@@ -99,8 +100,8 @@ def _block(state: JobState, repair: str) -> str:
     """Of which block a repair's parts are; a repair of the whole unit stands under its own name."""
     info = state.compiled.steps.get(repair)
     if info is None or info.block not in state.compiled.loaded.blocks:
-        return info.name if info else repair
-    return state.compiled.block_name(info.block)
+        return spoken(info.name) if info else repair
+    return spoken(state.compiled.block_name(info.block))
 
 
 # ---------------------------------------------------------------- figures
@@ -133,19 +134,21 @@ def _figures(state: JobState, entry: LogEntry) -> list[tuple[str, str]]:
     data = entry.data
     if entry.kind == "check" and data.get("value"):
         info = state.compiled.steps.get(data["check"])
-        name = info.name.removeprefix("Look: ") if info else str(data["check"])
-        where = f"{state.compiled.block_name(info.block)}: {name}" if info and not info.is_point else name
+        name = spoken(info.name.removeprefix("Look: ")) if info else str(data["check"])
+        where = f"{spoken(state.compiled.block_name(info.block))}: {name}" if info and not info.is_point else name
         return [(where, str(data["value"]))]
     if entry.kind == "reading":
         place = str(data["place"])
         blocks = state.compiled.loaded.blocks
         info = state.compiled.steps.get(place)
         name = blocks[place].name if place in blocks else info.name.removeprefix("Look: ") if info else place
-        return [(f"{name}: {figure}", str(value)) for figure, value in data.get("figures", {}).items()]
+        return [
+            (f"{spoken(name)}: {kept(figure)}", kept(str(value))) for figure, value in data.get("figures", {}).items()
+        ]
     if entry.kind == "first-power":
         rails = state.compiled.loaded.unit_type.power_on.rails
         return [
-            (tr("{rail} to ground, unpowered", rail=rails[key].name if key in rails else key), _ohm(float(ohm)))
+            (tr("{rail} to ground, unpowered", rail=spoken(rails[key].name) if key in rails else key), _ohm(float(ohm)))
             for key, ohm in data.get("rails_ohm", {}).items()
         ]
     return []

@@ -34,6 +34,29 @@ TEXTS = (
     mark("order {order}"),
     mark("Left out of what is published."),
     mark("[left out]"),
+    mark("Own stock"),
+    mark("Electrical safety"),
+    mark("Electrical safety record"),
+    mark("not sent"),
+    mark("partly here"),
+    mark("all here"),
+    mark("closed"),
+    mark("cancelled"),
+    mark("sent"),
+    mark("let go"),
+    mark("served"),
+    mark("open"),
+    mark("being made"),
+    mark("reservoir"),
+    mark("rectified halves"),
+    mark("tape speed"),
+    mark("{wave}, diodes {diodes}"),
+    mark("{figure}, mono"),
+    mark("{figure}, left"),
+    mark("{figure}, right"),
+    mark("{clicks}, {rate} a minute ({more} more in music or speech, or at its ends, not counted)"),
+    mark("{clicks}, {rate} a minute"),
+    mark("at most {value}"),
     mark("Owner not told"),
     mark("donor {donor}"),
     mark("found when counted"),
@@ -127,7 +150,9 @@ def label(field: str) -> str:
 def _shown(text: str, among: tuple[str, ...]) -> str:
     if current() == SOURCE or not text:
         return text
-    told = _told(text, among)
+    told = _told(text, among) or _told(text[0].lower() + text[1:], among)
+    if told is not None and text[0].isupper():
+        told = told[0].upper() + told[1:]
     if told is None and "; " in text:
         parts = [(each, _told(each, among)) for each in text.split("; ")]
         told = "; ".join(words or each for each, words in parts)

@@ -361,7 +361,9 @@ def _warranty(report: Handover, kept: _Kept) -> tuple[str, ...]:
 def _warnings(report: Handover, state: JobState) -> tuple[str, ...]:
     said = []
     if state.stage != "handed over":
-        said.append(tr("The job stands at “{stage}”: write the listing again when it is finished.", stage=state.stage))
+        said.append(
+            tr("The job stands at “{stage}”: write the listing again when it is finished.", stage=tr(state.stage))
+        )
     said += [line[:1].upper() + line[1:] + "." for line in report.standing.against]
     if not report.came.accessories:
         said.append(tr("Nothing was counted of what comes with it."))

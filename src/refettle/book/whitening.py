@@ -173,7 +173,9 @@ class Whitening:
     @property
     def in_tub(self) -> str:
         """What lies in a batch now, in words; empty if nothing does."""
-        return "; ".join(f"{', '.join(b.inside)} in {b.name}" for b in self.batches.values() if b.inside)
+        return "; ".join(
+            tr("{parts} in {batch}", parts=", ".join(b.inside), batch=b.name) for b in self.batches.values() if b.inside
+        )
 
     @property
     def parts(self) -> list[str]:
