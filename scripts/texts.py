@@ -23,13 +23,11 @@ from typing import Any, NamedTuple
 
 import yaml
 from babel.messages.catalog import Catalog
-from babel.messages.extract import extract_python
 from babel.messages.pofile import read_po, write_po
 from compile_texts import TEXTS, compile_all
 
 ROOT = TEXTS.parents[2]
 SOURCE = TEXTS.parent
-KEYWORDS = ("tr", "mark", "phrase", "several", "tr_in")
 AREAS = {
     "pages": ("web/templates",),
     "web": ("web",),
@@ -67,14 +65,19 @@ class Text(NamedTuple):
 
 
 def _python(path: Path) -> Iterator[Text]:
-    with path.open("rb") as file:
-        for _line, call, found, _comments in extract_python(file, KEYWORDS, (), {"encoding": "utf-8"}):
-            texts = [each for each in (found if isinstance(found, tuple | list) else (found,)) if each]
-            if call == "tr_in":
-                yield Text(str(texts[1]), context=str(texts[0]))
-            elif texts:
-                yield Text(str(texts[0]), str(texts[1]) if call == "several" else "")
-    yield from _fixed_words(ast.parse(path.read_text()))
+    tree = ast.parse(path.read_text())
+    calls = [each for each in ast.walk(tree) if isinstance(each, ast.Call) and isinstance(each.func, ast.Name)]
+    for call in sorted(calls, key=lambda each: (each.lineno, each.col_offset)):
+        name = call.func.id if isinstance(call.func, ast.Name) else ""
+        given = (each.value if isinstance(each, ast.Constant) else None for each in call.args)
+        texts = [each for each in given if isinstance(each, str) and each]
+        if name == "tr_in" and len(texts) > 1:
+            yield Text(texts[1], context=texts[0])
+        elif name == "several" and len(texts) > 1:
+            yield Text(*texts[:2])
+        elif name in ("tr", "mark", "phrase") and texts:
+            yield Text(texts[0])
+    yield from _fixed_words(tree)
 
 
 def _fixed_words(tree: ast.Module) -> Iterator[Text]:
