@@ -9,6 +9,7 @@ import logging
 import re
 from datetime import timedelta
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 from django.conf import global_settings
@@ -200,7 +201,20 @@ def test_a_session_cannot_be_guessed_and_ends_within_thirty_days() -> None:
     signed_in("Ada")
     left = Session.objects.get().expire_date - timezone.now()
     assert timedelta(days=13) < left <= timedelta(days=30)
-    assert not current.SESSION_SAVE_EVERY_REQUEST  # so that using it does not make it last
+
+
+def test_using_a_session_does_not_make_it_last() -> None:
+    client = signed_in("Ada", "owner")
+    ends = Session.objects.get().expire_date
+    assert timedelta(days=13) < ends - timezone.now() <= timedelta(days=14)
+    later = timezone.now() + timedelta(days=10)
+    with patch("django.utils.timezone.now", return_value=later):
+        client.post("/people/", {"name": "Bo", "role": "bench", "password": WORD})  # what is said once is kept in it
+        client.get("/people/")
+        assert client.get("/me/").status_code == 200
+    assert abs(Session.objects.get().expire_date - ends) < timedelta(seconds=2)
+    with patch("django.utils.timezone.now", return_value=later + timedelta(days=5)):
+        assert client.get("/me/").status_code == 302
 
 
 def test_pages_about_persons_are_not_kept_by_the_browser() -> None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
+from django.conf import settings
 from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.backends import db
 from django.contrib.sessions.models import Session
@@ -77,7 +78,8 @@ def device_of(request: HttpRequest) -> str:
 
 
 def note(request: HttpRequest) -> None:
-    """Put down in a session that has just begun when and on what it began."""
+    """Put down in a session that has just begun when and on what it began, and when it ends, used or not."""
+    request.session.set_expiry(timezone.now() + timedelta(seconds=settings.SESSION_COOKIE_AGE))
     request.session[SINCE] = timezone.now().isoformat()
     request.session[DEVICE] = device_of(request)
 
