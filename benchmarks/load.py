@@ -214,8 +214,8 @@ class Person:
     def job_page(self, kind: str, path: str, number: int) -> str:
         """A page of a job, which then asks what others write. Where it is being worked out it is asked for again."""
         text, begun, waited = self.get(kind, path), time.perf_counter(), False
-        while 'hx-trigger="every 1s"' in text and not self.over():
-            time.sleep(1 if self.mean else 0.1)
+        while 'hx-trigger="every 1s"' in text and self.mean and not self.over():
+            time.sleep(1)
             waited = True
             self.get("whether it is worked out", path, **{"HX-Request": "true"})
             if self.browser.refresh:
@@ -532,15 +532,15 @@ def alone(args: argparse.Namespace) -> None:
 
     start()
     told = Told()
-    end = time.monotonic() + 60 * args.minutes
+    end = [float("inf")]
     process = reckoner.start()
     try:
-        person = Person(1, Inside(told), 0.0, lambda: time.monotonic() > end, pictures(3))
+        person = Person(1, Inside(told), 0.0, lambda: time.monotonic() > end[0], pictures(3))
         doings = list(person.doings())
         person.sign_in()
         for doing in doings:  # once each, so that nothing is met for the first time
             doing()
-        told.counting = True
+        told.counting, end[0] = True, time.monotonic() + 60 * args.minutes
         person.run()
     finally:
         reckoner.stop(process)

@@ -74,7 +74,7 @@ class _Kept(Generic[P, R]):
 
     def _fill(self, answer: _Answer, args: Any) -> R:
         try:
-            answer.value = self._function(*args)
+            answer.value = self._function(*args)  # type: ignore[call-arg]
         except BaseException:
             answer.failed = True
             with self._guard:

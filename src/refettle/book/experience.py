@@ -184,10 +184,11 @@ def _gathered(stamp: tuple[Any, ...]) -> Experience:
     own, others = own_lessons().order_by("id"), OtherLesson.objects.filter(bench__used=True).order_by("bench", "job")
     minutes = _shipped_minutes(load_library())
     if elsewhere.is_elsewhere() and own.count() + others.count() > MANY:
-        texts = [list(rows.values_list(Cast("data", TextField()), flat=True)) for rows in (own, others)]
-        return reckoner.once(gather_texts, *texts, minutes)
-    mine: Iterable[dict[str, Any]] = own.values_list("data", flat=True).iterator()
-    return gather(mine, others.values_list("data", flat=True).iterator(), minutes)
+        text = Cast("data", TextField())
+        mine, theirs = list(own.values_list(text, flat=True)), list(others.values_list(text, flat=True))
+        return reckoner.once(gather_texts, mine, theirs, minutes)
+    rows: Iterable[dict[str, Any]] = own.values_list("data", flat=True).iterator()
+    return gather(rows, others.values_list("data", flat=True).iterator(), minutes)
 
 
 def _shipped_minutes(library: Library) -> dict[tuple[str, str], float]:

@@ -23,7 +23,8 @@ from refettle.book.models import Entry, Job, Owner, TypeVersion, Unit
 from refettle.book.replay import WEIGHED, check_new, replay
 from refettle.book.state import JobState
 from refettle.book.stores_jobs import STORES_KINDS
-from refettle.book.written import entries, last_at, last_n, plain
+from refettle.book.written import entries as entries  # also for who asks for store.entries
+from refettle.book.written import last_at, last_n, plain
 from refettle.knowledge.compile import CompiledType, compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type

@@ -45,8 +45,8 @@ def entries_of(jobs: Iterable[Job], kinds: Iterable[str] | None = None) -> dict[
             wanted = sorted([*wanted, *(row for row in more if row[:2] in corrected)], key=lambda row: row[:2])
     zone = timezone.get_current_timezone()
     logs: dict[int, list[dict[str, Any]]] = {number: [] for number in numbers.values()}
-    for job, *row in wanted:
-        logs[numbers[job]].append(_written(*row, zone))
+    for job, n, at, who, kind, data in wanted:
+        logs[numbers[job]].append(_written(n, at, who, kind, data, zone))
     return logs
 
 
