@@ -155,7 +155,10 @@ window.access = (function () {
   }
 
   function covered(element) {
-    const boxes = Array.from(element.getClientRects()).filter(function (box) { return box.width > 0 && box.height > 0; });
+    const boxes = Array.from(element.getClientRects()).map(function (box) {
+      const [left, top] = [Math.max(0, box.left), Math.max(0, box.top)];
+      return { left: left, top: top, width: Math.min(window.innerWidth, box.right) - left, height: Math.min(window.innerHeight, box.bottom) - top };
+    }).filter(function (box) { return box.width > 0 && box.height > 0; });
     const open = boxes.some(function (box) {
       return [[0.5, 0.5], [0.1, 0.5], [0.9, 0.5], [0.5, 0.1], [0.5, 0.9]].some(function (at) {
         const x = box.left + at[0] * box.width;

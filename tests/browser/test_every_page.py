@@ -12,7 +12,7 @@ import pytest
 
 from tests.browser.conftest import Book, clean_environment, served
 from tests.browser.looks import looked_at, prepare
-from tests.browser.walk import ALL, AT_THE_BENCH, EMPTY, JOBS, NO_PAGE, SIGNED_IN, STOCK, TOOLS, Stop, names
+from tests.browser.walk import ALL, AT_THE_BENCH, EMPTY, GIVEN, JOBS, NO_PAGE, SIGNED_IN, STOCK, TOOLS, Stop, names
 
 MORE = """
 from refettle.web.start import start
@@ -56,6 +56,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
     environment = clean_environment(home)
     with served(environment, "demo", "--keep", str(home)) as made:
         subprocess.run([sys.executable, "-c", MORE], env=environment, check=True, capture_output=True)
+        made.run("job", "pack", "3", str(home.parent / "job.zip"))
+        GIVEN["packed"] = (home.parent / "job.zip").read_bytes()
         yield made
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tests.web.captures import rail_csv, recording, supply_csv
+from tests.web.test_tools_supply import FILE
 from tests.web.whitening import photo_bytes
 
 Doing = Callable[[Any], None]
@@ -81,6 +82,10 @@ def refused(name: str, *more: Callable[[Any], Any]) -> Doing:
     return do
 
 
+GIVEN: dict[str, bytes] = {}
+"""Files made of the demo book itself: `packed`, one of its jobs."""
+
+
 def names(patterns: Any) -> Iterator[str]:
     """Of every address that urls.py knows."""
     for each in patterns:
@@ -122,6 +127,17 @@ def _sheet(page: Any) -> None:
     page.wait_for_url("**/quote/**")
 
 
+def _supply(page: Any) -> None:
+    page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+    page.fill("textarea[name=text]", FILE)
+    page.locator("form:has(textarea[name=text]) button.big").click()
+    page.wait_for_load_state()
+
+
+def _unpack(data: Callable[[], bytes]) -> Doing:
+    return press("See what is in it", _file("#file", "job.zip", data))
+
+
 def _mark_photo(page: Any) -> None:
     press("Take the photo", _file("#photo", "p.jpg", photo_bytes))(page)
 
@@ -138,6 +154,17 @@ AT_THE_BENCH = (
     Stop("/take-in/"),
     Stop("/take-in/larkmere-48/"),
     Stop("/take-in/piper-pocket/", refused("Open the job")),
+    Stop("/jobs/unpack/"),
+    Stop(
+        "/jobs/unpack/",
+        press("See what is in it", _file("#file", "job.zip", lambda: b"no packed job")),
+        at="job-unpack-look",
+    ),
+    Stop(
+        "/jobs/unpack/",
+        press("See what is in it", _file("#file", "job.zip", lambda: GIVEN["packed"])),
+        at="job-unpack-look",
+    ),
     Stop("/mark/"),
     Stop("/mark/?text=104K"),
     Stop("/mark/?text=yellow+violet+red+gold"),
@@ -214,7 +241,7 @@ TOOLS = (
                                  lambda page: page.locator("[name=mains]").first.check()), at="ripple-file"),
     Stop("/tools/supply/"),
     Stop("/tools/supply/", refused("Work it out")),
-    Stop("/tools/supply/", press("Work it out", lambda page: page.locator("main form").last.locator("button").focus())),
+    Stop("/tools/supply/", _supply, at="supply-file"),
     Stop("/tools/supply/of/larkmere-48/?aged_c=10&aged_esr=10&variants=50"),
     Stop("/tools/supply/of/larkmere-48/?aged_c=much"),
     Stop("/tools/sound/"),
@@ -247,7 +274,7 @@ STOCK = (
     Stop("/kits/"),
     Stop("/kits/new/"),
     Stop("/kits/new/?from=2"),
-    Stop("/kits/new/?from=2", press("Match it to the stores")),
+    Stop("/kits/new/", refused("Match it to the stores")),
     Stop("/kits/1/"),
     Stop("/kits/2/"),
     Stop("/kits/2/", refused("Begin", typed("[name=count]", "900"))),
