@@ -146,16 +146,19 @@ def test_claims_in_notes_are_left_out_and_told(console: CompiledType) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["not tested", "It does not work", "never worked", "untested", "no lead", "workshop", "it isn't working"]
-)
+    "text",
+    ["not tested", "It does not work", "never worked", "untested", "no lead", "workshop", "it isn't working",
+     "nicht geprüft", "Bild geht nicht", "läuft noch nicht", "funktioniert nicht", "ungeprüft", "nie ganz erprobt"],
+)  # fmt: skip
 def test_no_claim(text: str) -> None:
     assert claims(text) == ""
 
 
 @pytest.mark.parametrize(
     "text",
-    ["tested", "It WORKS", "no problem, works", "without a doubt perfect", "not only works but shines", "100 % ok"],
-)
+    ["tested", "It WORKS", "no problem, works", "without a doubt perfect", "not only works but shines", "100 % ok",
+     "Geht einwandfrei", "voll funktionsfähig", "ist geprüft", "läuft nicht nur", "alles in Ordnung", "wie neu"],
+)  # fmt: skip
 def test_a_claim(text: str) -> None:
     assert claims(text) != ""
 

@@ -12,7 +12,8 @@ from functools import cache
 
 from refettle.language import SOURCE, current, local, mark, spoken, tr
 
-FIGURE = re.compile(r"\d[\d,]*\.\d+")
+FIGURE = re.compile(r"[-+−±]?\d[\d,]*\.\d+( ?[^\d\s]{1,3}( pp)?)?( ±\d+(\.\d+)?( dBFS)?)?")
+MEASURED = re.compile(r"[-+−]?\d+\.\d+[ \u202f][^\d\s.]{1,3}( pp)?")
 EMPTY = dict.fromkeys(("made", "least", "most", "of_one", "in_time", "after"), ".*?")
 """Placeholders that may be empty."""
 TEXTS = (
@@ -56,6 +57,9 @@ TEXTS = (
     mark("{figure}, right"),
     mark("{clicks}, {rate} a minute ({more} more in music or speech, or at its ends, not counted)"),
     mark("{clicks}, {rate} a minute"),
+    mark("valley"),
+    mark("wave"),
+    mark("{value} ({low} to {high})"),
     mark("at most {value}"),
     mark("Owner not told"),
     mark("donor {donor}"),
@@ -150,6 +154,8 @@ def label(field: str) -> str:
 def _shown(text: str, among: tuple[str, ...]) -> str:
     if current() == SOURCE or not text:
         return text
+    if MEASURED.fullmatch(text):
+        return local(text)
     told = _told(text, among) or _told(text[0].lower() + text[1:], among)
     if told is not None and text[0].isupper():
         told = told[0].upper() + told[1:]

@@ -20,7 +20,7 @@ from refettle.book.handover_public import publishable
 from refettle.book.personal import PersonalWords
 from refettle.book.state import JobState
 from refettle.knowledge.schema import UnitType
-from refettle.language import tr
+from refettle.language import spoken, tr
 
 if TYPE_CHECKING:
     from refettle.book.models import Job
@@ -30,13 +30,21 @@ _CLAIM = (
     r"runs|ran|guaranteed?|fault-?less(?:ly)?|flawless(?:ly)?|"
     r"perfect(?:ly)?|reliabl[ey]|good as new|like new|mint|fine|fully|100\s?%)(?![\w-])"
 )
-CLAIMS = re.compile(rf"\b{_CLAIM}", re.IGNORECASE)
-"""English words that claim something of a unit."""
+_CLAIM_DE = (
+    r"(?:funktionier(?:t|en|te|ten)|funktions(?:fähig|tüchtig)\w*|(?:ge|über|durchge)prüft\w*|getestet\w*|erprobt\w*|"
+    r"bewiesen\w*|erwiesen\w*|geht|gehen|läuft|laufen|lief|liefen|garantiert\w*|einwandfrei\w*|tadellos\w*|"
+    r"makellos\w*|fehlerfrei\w*|fehlerlos\w*|perfekt\w*|zuverlässig\w*|neuwertig\w*|wie neu|bestens|in ordnung|"
+    r"voll(?:ständig)?)(?![\w-])"
+)
+CLAIMS = re.compile(rf"\b(?:{_CLAIM}|{_CLAIM_DE})", re.IGNORECASE)
+"""English and German words that claim something of a unit."""
 DENIED = re.compile(
-    rf"\b(?:not|never|cannot|no longer|(?:is|does|did)n.?t)\s+(?:yet\s+|been\s+|fully\s+|reliably\s+)?{_CLAIM}",
+    rf"\b(?:not|never|cannot|no longer|(?:is|does|did)n.?t)\s+(?:yet\s+|been\s+|fully\s+|reliably\s+)?{_CLAIM}|"
+    rf"\b(?:nicht|nie)\s+(?:mehr\s+|ganz\s+|voll\s+|zuverlässig\s+|einwandfrei\s+)?{_CLAIM_DE}|"
+    r"\b(?:funktioniert?e?|geht|läuft|lief)\s+(?:noch\s+|gar\s+|auch\s+)?nicht\b(?!\s+nur)",
     re.IGNORECASE,
 )
-"""Where a word right before denies it, no claim is made: 'not tested', 'does not work'."""
+"""Where a word next to it denies it, no claim is made: 'not tested', 'does not work', 'geht nicht'."""
 PHOTO_KINDS = ("photo", "yellow")
 
 
@@ -134,7 +142,7 @@ def listing(
         Section(tr("The adapter it needs"), _adapter(report)),
         Section(
             tr("Take care"),
-            tuple(f"{c.name}: {tidy(c.hazard)} {tidy(c.defer)}" for c in report.cautions),
+            tuple(f"{spoken(c.name)}: {tidy(spoken(c.hazard))} {tidy(spoken(c.defer))}" for c in report.cautions),
         ),
         Section(tr("Warranty"), _warranty(report, kept)),
     )
@@ -144,7 +152,7 @@ def listing(
         job=job.number,
         title=unit_type.unit_type,
         under=_under(unit_type),
-        about=tr("Of the type: {text}", text=tidy(unit_type.about)),
+        about=tr("Of the type: {text}", text=tidy(spoken(unit_type.about))),
         sections=tuple(each for each in sections if each.lines),
         photos=tuple(sorted(photos, key=lambda photo: order[photo.when])),
         warnings=_warnings(report, state),
