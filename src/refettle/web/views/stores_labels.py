@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_safe
 
+from refettle import units
 from refettle.book.models_stores import Lot, Part
 from refettle.book.stores_search import MAX_LENGTH, find
 from refettle.drawing.label_sheet import PAPERS, Label, LabelSheetError, Sheet, sheets
@@ -101,7 +102,7 @@ def _sheet(asked: Any) -> Sheet:
     start = dict(LAYOUTS).get(asked.get("layout", ""), None)
     if start is not None:
         return start
-    plain = Sheet()
+    plain = dict(LAYOUTS)["Letter, 3 by 10"] if units.current() == "us" else Sheet()
     return Sheet(
         asked.get("paper", "") or plain.paper,
         _whole(asked.get("columns", "") or str(plain.columns), "columns", 1, 40),
