@@ -99,7 +99,8 @@ class Load:
 
     def _acknowledge(self, kind: str, mark: str) -> None:
         self.marks.append((kind, mark))
-        self.first.set()
+        if kind != "by command":  # the server is at work
+            self.first.set()
 
     def _mark(self, who: str, n: int) -> str:
         return f"load-{self.tag}-{who}-{n}"
