@@ -182,7 +182,7 @@ class BlockKind(Strict):
     about: Prose
     weight: Annotated[Number, Field(ge=1e-3, le=100)]
     """Of 100 faulty units, about this many have this block at fault."""
-    weight_basis: Name = "estimate"
+    weight_basis: Name = mark("estimate")
     bench_gear: bool = False
     """True for the bench's own lead, adapter, display: they fail too, and are not the unit."""
     passes: dict[Sign | Literal["*"], Sign | None] = {}
