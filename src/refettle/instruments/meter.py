@@ -34,6 +34,8 @@ NOT_A_NUMBER = 9.91e37
 """SCPI-99, volume 1, 7.2.1.5."""
 _ANSWER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\d\s,;.+-][^\d,;]*)?")
 MAX_READINGS = 1_000_000
+MOST_LETTERS = 200
+"""Of one answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,8 @@ def parse_answer(answer: str, unit: str) -> Reading:
         No number, several numbers, or another unit than the one asked for.
     """
     text = answer.strip().strip('"')
+    if len(text) > MOST_LETTERS:
+        raise InstrumentError(f"{answer[:60]!r} and more answered; allowed: one number, in {unit}")
     if is_over(text):
         return Reading(nan, unit, answer, True)
     found = _ANSWER.fullmatch(text)
