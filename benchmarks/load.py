@@ -133,32 +133,6 @@ class Browser:
         return found
 
 
-class Inside(Browser):
-    """The same without a network: asks Django in this process, and counts the processor's time of the thread."""
-
-    def __init__(self, told: Told) -> None:
-        from django.test import Client
-
-        super().__init__(80, told)
-        self.client = Client(SERVER_NAME="127.0.0.1", HTTP_HOST="127.0.0.1")
-
-    def ask(self, kind: str, path: str, body: bytes | None = None, **headers: str) -> tuple[int, str, str]:
-        typed = headers.pop("Content-Type", "application/octet-stream")
-        head = {f"HTTP_{name.upper().replace('-', '_')}": value for name, value in headers.items()}
-        head["HTTP_ORIGIN"] = "http://127.0.0.1"
-        begun = time.thread_time()
-        answer = self.client.generic("GET" if body is None else "POST", path, body or b"", typed, **head)
-        data = b"".join(answer.streaming_content) if answer.streaming else answer.content
-        took = time.thread_time() - begun
-        if answer.status_code >= 400:
-            self.told.fault(f"{answer.status_code} {kind} {path}")
-        else:
-            self.told.add(kind, took, path)
-        self.refresh = "HX-Refresh" in answer.headers
-        text = data.decode("utf-8", "replace") if "text" in answer.headers.get("Content-Type", "") else ""
-        return answer.status_code, text, answer.headers.get("Location", "")
-
-
 class Person:
     """Somebody at the bench."""
 
@@ -192,8 +166,6 @@ class Person:
 
     def think(self) -> None:
         """Do nothing for a while, but that an open page of a job asks what others wrote."""
-        if not self.mean:
-            return
         left = max(LEAST_THINK_S, self.rng.expovariate(1.0 / self.mean))
         while left > 0 and not self.over():
             nap = min(left, ASKS_S)
@@ -214,7 +186,7 @@ class Person:
     def job_page(self, kind: str, path: str, number: int) -> str:
         """A page of a job, which then asks what others write. Where it is being worked out it is asked for again."""
         text, begun, waited = self.get(kind, path), time.perf_counter(), False
-        while 'hx-trigger="every 1s"' in text and self.mean and not self.over():
+        while 'hx-trigger="every 1s"' in text and not self.over():
             time.sleep(1)
             waited = True
             self.get("whether it is worked out", path, **{"HX-Request": "true"})
@@ -485,7 +457,7 @@ def main() -> None:
     if "REFETTLE_HOME" not in os.environ:
         raise SystemExit("set REFETTLE_HOME to the folder that shop.py filled")
     if args.alone:
-        alone(args)
+        alone()
         return
     photos = pictures(12)
     before = os.getloadavg()[0]
@@ -524,30 +496,42 @@ def main() -> None:
     report(args, told, memory, opened, before)
 
 
-def alone(args: argparse.Namespace) -> None:
-    """The processor's time of each kind of page, one after the other, in this process; advice by the other process."""
-    os.environ |= {"REFETTLE_SIGN_IN": "yes", "REFETTLE_TZ": "UTC"}
-    from refettle.book import reckoner
+def alone() -> None:
+    """The processor's time of each kind of page, one after the other, in this process, where nobody waits for it."""
+    os.environ |= {"REFETTLE_TZ": "UTC"}
+    os.environ.pop("REFETTLE_SIGN_IN", None)
     from refettle.web.start import start
 
     start()
-    told = Told()
-    end = [float("inf")]
-    process = reckoner.start()
-    try:
-        person = Person(1, Inside(told), 0.0, lambda: time.monotonic() > end[0], pictures(3))
-        doings = list(person.doings())
-        person.sign_in()
-        for doing in doings:  # once each, so that nothing is met for the first time
-            doing()
-        told.counting, end[0] = True, time.monotonic() + 60 * args.minutes
-        person.run()
-    finally:
-        reckoner.stop(process)
-    kinds = sorted(told.times, key=lambda kind: -at(told.times[kind], 0.95))
-    print("Processor's time of the thread that answers; the database server's and the reckoning are not in it.\n")
-    print(table(told, [k for k in kinds if k not in APART]), "\n")
-    print(table(told, [k for k in kinds if k in APART]), f"\n\nwrong: {told.wrong}")
+    from django.test import Client
+
+    from refettle.book.models import Job, Part
+
+    numbers = list(Job.objects.filter(closed=None).order_by("number").values_list("number", flat=True))
+    job, old, part = f"/jobs/{numbers[len(numbers) // 2]}/", "/jobs/7/", Part.objects.order_by("pk")[7].code
+    pages = {
+        "help": "/help/", "the bench": "/", "the bench, a later page": "/?page=3",
+        "the bench, searched": "/?q=larkmere",
+        "closed jobs": "/closed/", "closed jobs, searched": f"/closed/?q={LAST[18]}", "a job": job,
+        "what others wrote": f"{job}since/?n=3", "what a job needs next": f"{job}next/",
+        "its fault finding": f"{job}faults/",
+        "its money": f"{job}money/", "its proving": f"{job}proving/", "a job closed long ago": old,
+        "its handover": f"{old}handover/", "stores, searched": "/stores/?q=4k7", "a part": f"/stores/{part}/",
+        "what is low": "/stores/reorder/", "owners": "/owners/", "owners, searched": f"/owners/?q={LAST[18]}",
+        "an owner": "/owners/5/", "unit types": "/types/", "a unit type": "/types/larkmere-48/",
+        "taking in": "/take-in/larkmere-48/", "experience": "/experience/",
+        "how good the advice was": "/experience/advice/",
+    }  # fmt: skip
+    client = Client(SERVER_NAME="127.0.0.1")
+    print("| page | first time [ms] | then, least of 3 [ms] |\n|---|---|---|")
+    for kind, path in pages.items():
+        took = []
+        for _ in range(4):
+            begun = time.thread_time()
+            answer = client.get(path)
+            assert answer.status_code in (200, 204), f"{path}: {answer.status_code}"
+            took.append(1e3 * (time.thread_time() - begun))
+        print(f"| {kind} | {took[0]:.0f} | {min(took[1:]):.0f} |", flush=True)
 
 
 def report(args: argparse.Namespace, told: Told, memory: list[float], opened: float, before: float) -> None:
