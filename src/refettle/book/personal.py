@@ -146,7 +146,7 @@ def word(what: What, text: str) -> Word | None:
 
 
 def _name(what: What, name: str) -> list[Word]:
-    pieces = [p for p in re.split(r"[\s,;/&()\"]+", name.strip()) if p.strip(".'’-")]
+    pieces = [p for p in re.split(r"[\s,;/&()\"]+", name.strip()) if _plain(p)]
     named = [p for p in pieces if _plain(p) not in TITLES]
     if not named:
         return []
