@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from html import escape
 
 from refettle.drawing.labels import LETTER
-from refettle.language import tr
+from refettle.language import tr, tr_in
 
 WIDTH = 92.0  # [mm]; a phone's page
 COLUMNS = 2
@@ -45,7 +45,7 @@ class Lying:
     def state(self) -> str:
         """In words, as the drawing's shapes say it."""
         if not self.missing:
-            return "back"
+            return tr_in("of what was off", "back")
         if self.left_off:
             return tr("{missing} left off", missing=self.missing)
         return tr("still off") if self.missing == self.off else tr("{missing} still off", missing=self.missing)
@@ -107,12 +107,13 @@ def tray_map(lines: Sequence[Lying], ident: str = "tray") -> str:
             body.append(
                 f'<g class="tm-place{" tm-done" if done else ""}" transform="translate({x:.2f} {top:.2f})">'
                 f'<rect class="tm-box" width="{cell - 0.5:.2f}" height="{high:.2f}" rx="2"/>'
-                f'<text class="tm-number" x="2" y="5.6" font-size="5">{escape(name or "no place")}</text>'
+                f'<text class="tm-number" x="2" y="5.6" font-size="5">{escape(name or tr("no place"))}</text>'
                 f"{inside}</g>"
             )
         top += high + GAP
     told = ". ".join(
-        f"Place {name or 'not named'}: " + ", ".join(f"{line.says}, {line.state}" for line in there)
+        (tr("Place {tray}: ", tray=name) if name else tr("Place not named: "))
+        + ", ".join(f"{line.says}, {line.state}" for line in there)
         for name, there in places.items()
     )
     return _svg("tray-map", top, ident, tr("Tray, by its places"), told, body, life_size=False)

@@ -121,4 +121,6 @@ def who_works(request: HttpRequest) -> str:
 
 def place(version: KitVersion) -> str:
     """Board revision and region, as far as they are said."""
-    return ", ".join(x for x in (f"board {version.revision}" if version.revision else "", version.region) if x)
+    return ", ".join(
+        x for x in (tr("board {revision}", revision=version.revision) if version.revision else "", version.region) if x
+    )

@@ -86,7 +86,7 @@ def _page(request: HttpRequest, view: JobView, asked: Asked, error: str = "") ->
         "priced": asked.priced,
         "public": asked.public,
         "every_photo": every,
-        "warning": WARNING,
+        "warning": tr(WARNING),
         "stage_form": view.state is not None and not asked.full and not asked.public and view.state.stage not in ENDS,
         "live_readings": reading_titles(view) if asked.full else (),
         "live_plots": whitening_plots(view) if asked.full else (),

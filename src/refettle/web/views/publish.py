@@ -14,6 +14,7 @@ from django.views.decorators.http import require_safe
 from refettle.book.handover_photos import photos_of
 from refettle.book.handover_public import WARNING
 from refettle.book.listing import ListingError
+from refettle.language import tr
 from refettle.web.publishing import archive_name, archive_of, listing_of, story_of
 from refettle.web.views.common import get_working_job
 
@@ -56,7 +57,7 @@ def publish(request: HttpRequest, number: int) -> HttpResponse:
         "more": max(0, len(told.scenes) - FIRST),
         "photos": [(photo, photo.n in without) for photo in photos],
         "left": len([photo for photo in photos if photo.n in without]),
-        "photo_warning": WARNING,
+        "photo_warning": tr(WARNING),
         "asked": f"?{asked}" if asked else "",
     }
     return render(request, "refettle/publish.html", context)
