@@ -27,7 +27,7 @@ from refettle.book.evidence import (
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
-from refettle.language import SOURCE, speaking, tr
+from refettle.language import SOURCE, speaking, spoken, tr
 from refettle.quantities import plain, written
 from refettle.sound import SoundReading
 from refettle.web import shelf
@@ -127,7 +127,7 @@ def _lines(state: JobState, worth: Worth) -> Iterator[str]:
             yield tr(
                 "{name}: {outcome}, {odds} against good",
                 name=name,
-                outcome=tr(best),
+                outcome=spoken(best),
                 odds=_odds(grades[best], grades[GOOD]),
             )
     yield from worth.undecided

@@ -10,7 +10,7 @@ from refettle import quantities
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
-from refettle.language import SOURCE, speaking, tr
+from refettle.language import SOURCE, speaking, spoken, tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.capacitor_text import read_capacitor
 from refettle.parts.health_readings import UNITS, WORDS, BenchReading, Quantity, Seen, Verdict, judge
@@ -78,7 +78,7 @@ def judgement(state: JobState, ref: str, link: BlockLink | None, form: Mapping[s
     likelihood = {o: round(v, 6) for o, v in verdict.likelihood(bad).items()}
     entry = {"kind": "check", "check": check, "likelihood": likelihood, "value": value[:20_000]}
     return Judgement(
-        verdict, entry, tr("It counts as “{check}” of {block}.", check=tr(known[check]), block=tr(link.name))
+        verdict, entry, tr("It counts as “{check}” of {block}.", check=spoken(known[check]), block=spoken(link.name))
     )
 
 
@@ -87,12 +87,15 @@ def _why_not(link: BlockLink | None, verdict: Verdict) -> str:
     if link is None:
         return tr("No block of this unit type names this part, so it is a note and moves no suspicion.")
     if not link.checks:
-        return tr("{block} has no check without power, so it is a note and moves no suspicion.", block=tr(link.name))
+        return tr(
+            "{block} has no check without power, so it is a note and moves no suspicion.", block=spoken(link.name)
+        )
     if verdict.odds == 1.0:
         return tr("It says neither good nor bad, so it is a note and moves no suspicion.")
     if verdict.odds > 1.0 and not link.alone:
         return tr(
-            "{block} is more parts than this one: a good one clears only itself, so it is a note.", block=tr(link.name)
+            "{block} is more parts than this one: a good one clears only itself, so it is a note.",
+            block=spoken(link.name),
         )
     return ""
 
@@ -109,7 +112,7 @@ def _reading(name: str, form: Mapping[str, Any]) -> BenchReading | None:
     if not text:
         return None
     quantity, _ = AT[name]
-    value = _quantity(text, UNITS[quantity], tr(WORDS[quantity]))
+    value = _quantity(text, UNITS[quantity], spoken(WORDS[quantity]))
     celsius = _quantity(str(form.get("celsius", "")) or "20", "°C", "Temperature")
     in_circuit = form.get("in_circuit") == "yes"
     at = str(form.get(f"{name}_at", "")).strip()
@@ -124,10 +127,10 @@ def _reading(name: str, form: Mapping[str, Any]) -> BenchReading | None:
                 minutes=_quantity(minutes, "", tr("Leakage after")) if minutes else None,
                 in_circuit=in_circuit,
             )
-        hertz = _quantity(at, "Hz", tr("{quantity} at", quantity=tr(WORDS[quantity]))) if at else None
+        hertz = _quantity(at, "Hz", tr("{quantity} at", quantity=spoken(WORDS[quantity]))) if at else None
         return BenchReading(quantity, value, hertz, celsius, in_circuit=in_circuit)
     except CapacitorError as error:
-        raise LogError(f"{tr(WORDS[quantity])}: {error}", field=name) from None
+        raise LogError(f"{spoken(WORDS[quantity])}: {error}", field=name) from None
 
 
 def _quantity(text: str, unit: str, name: str) -> float:

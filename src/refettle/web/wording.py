@@ -10,7 +10,7 @@ from typing import Any
 from refettle.book.log import FOR_GOOD, parse_time
 from refettle.knowledge.compile import CompiledType
 from refettle.knowledge.one_way import one_way_steps
-from refettle.language import decimal, local, mark, tr, tr_in
+from refettle.language import decimal, local, mark, spoken, tr, tr_in
 from refettle.web.templatetags.bench import engineering, minutes
 
 KINDS = {
@@ -99,12 +99,12 @@ class Line:
 def step_name(compiled: CompiledType | None, step: str) -> str:
     """A step's name, or its id where the type does not know it."""
     info = compiled.steps.get(step) if compiled else None
-    return tr(info.name.removeprefix("Look: ")) if info else step
+    return spoken(info.name.removeprefix("Look: ")) if info else step
 
 
 def outcome_words(counts: Mapping[str, int]) -> str:
     """Counts of trials: `3 of 10 no picture, 7 good`."""
-    told = ", ".join(f"{n} {tr(o)}" for o, n in counts.items() if n)
+    told = ", ".join(f"{n} {spoken(o)}" for o, n in counts.items() if n)
     return tr("{total} trials: {told}", total=sum(counts.values()), told=told)
 
 
@@ -118,10 +118,10 @@ def _check(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     if data.get("counts"):
         result = outcome_words(data["counts"])
     elif data.get("likelihood"):
-        grades = ", ".join(f"{tr(o)} {decimal(v, '.2g')}" for o, v in data["likelihood"].items())
+        grades = ", ".join(f"{spoken(o)} {decimal(v, '.2g')}" for o, v in data["likelihood"].items())
         result = tr("graded reading: {grades}", grades=grades)
     else:
-        result = tr(str(data.get("outcome", "")))
+        result = spoken(str(data.get("outcome", "")))
     text = f"{step_name(compiled, data['check'])}: {result}"
     if data.get("value"):
         text += f" ({data['value']})"
@@ -141,12 +141,13 @@ def _repair(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
 
 def _take_in(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     pieces = [f"“{data['said']}”"] if data.get("said") else []
-    pieces += [f"{tr(part)} {tr(how)}" for part, how in data.get("condition", {}).items()]
+    pieces += [f"{spoken(part)} {spoken(how)}" for part, how in data.get("condition", {}).items()]
     pieces += [
-        f"{tr(name)} {tr('with it') if how == 'here' else tr(how)}" for name, how in data.get("accessories", {}).items()
+        f"{spoken(name)} {tr('with it') if how == 'here' else spoken(how)}"
+        for name, how in data.get("accessories", {}).items()
     ]
     if data.get("rattle"):
-        pieces.append(tr("no rattle") if data["rattle"] == "none" else tr(data["rattle"]))
+        pieces.append(tr("no rattle") if data["rattle"] == "none" else spoken(data["rattle"]))
     if data.get("smell"):
         pieces.append(tr("smell: {smell}", smell=data["smell"]))
     return "; ".join(pieces)
@@ -155,11 +156,12 @@ def _take_in(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
 def _first_power(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     rails = compiled.loaded.unit_type.power_on.rails if compiled else {}
     pieces = [
-        tr("adapter's {fact} {how}", fact=tr(fact), how=tr(str(how))) for fact, how in data.get("adapter", {}).items()
+        tr("adapter's {fact} {how}", fact=spoken(fact), how=spoken(str(how)))
+        for fact, how in data.get("adapter", {}).items()
     ]
     for key, ohm in data.get("rails_ohm", {}).items():
         name = rails[key].name if key in rails else key
-        pieces.append(tr("{rail} {ohm} to ground", rail=tr(name), ohm=engineering(float(ohm), "Ω")))
+        pieces.append(tr("{rail} {ohm} to ground", rail=spoken(name), ohm=engineering(float(ohm), "Ω")))
     if data.get("limit_amps") is not None:
         pieces.append(tr("limit {current}", current=engineering(float(data["limit_amps"]), "A")))
     if data.get("limiter"):
@@ -169,11 +171,11 @@ def _first_power(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
 
 def _caution(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     known = compiled.loaded.library.cautions if compiled else {}
-    return tr(known[data["caution"]].name) if data["caution"] in known else str(data["caution"])
+    return spoken(known[data["caution"]].name) if data["caution"] in known else str(data["caution"])
 
 
 def _stage(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
-    return tr(str(data["stage"])) + (
+    return spoken(str(data["stage"])) + (
         ", " + tr("waits for {what}", what=data["waits_for"]) if data.get("waits_for") else ""
     )
 
@@ -182,16 +184,18 @@ def _part_out(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     said = [data["fitted"], data["printed"], data["by_net"]]
     if len(set(said)) == 1:
         lies = (
-            tr("not polarised") if said[0] == "not polarised" else tr("minus {side}, all three agree", side=tr(said[0]))
+            tr("not polarised")
+            if said[0] == "not polarised"
+            else tr("minus {side}, all three agree", side=spoken(said[0]))
         )
     else:
         lies = tr(
             "minus as fitted {fitted}, as printed {printed}, by net {net}",
-            fitted=tr(said[0]),
-            printed=tr(said[1]),
-            net=tr(said[2]),
+            fitted=spoken(said[0]),
+            printed=spoken(said[1]),
+            net=spoken(said[2]),
         )
-        lies += f"; {tr(data['minus']) if data.get('minus') else tr('not settled')}: {data.get('resolved', '')}"
+        lies += f"; {spoken(data['minus']) if data.get('minus') else tr('not settled')}: {data.get('resolved', '')}"
     others = "; " + tr("others out: {refs}", refs=data["others_out"]) if data.get("others_out") else ""
     return f"{data['ref']}, {data['value']}, {lies}{others}"
 
@@ -200,7 +204,7 @@ def _off(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     length = decimal(data["length_mm"], "g") + "\u202fmm" if data.get("length_mm") else ""
     place = tr("was at {place}", place=data["place"]) if data.get("place") else ""
     tray = tr("tray place {place}", place=data["tray"]) if data.get("tray") else ""
-    pieces = [f"{data.get('count', 1)} × {data['item']}", length, tr(str(data.get("drive", ""))), place, tray]
+    pieces = [f"{data.get('count', 1)} × {data['item']}", length, spoken(str(data.get("drive", ""))), place, tray]
     return ", ".join(piece for piece in pieces if piece)
 
 
@@ -208,29 +212,29 @@ def _noted(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     minus = data.get("minus")
     lies = _minus(minus) if minus else ""
 
-    return f"{data['ref']}, {data['value']}, {tr(data.get('side', 'front'))}{lies}"
+    return f"{data['ref']}, {data['value']}, {spoken(data.get('side', 'front'))}{lies}"
 
 
 def _minus(side: str) -> str:
-    return ", " + (tr("not polarised") if side == "not polarised" else tr("minus {side}", side=tr(side)))
+    return ", " + (tr("not polarised") if side == "not polarised" else tr("minus {side}", side=spoken(side)))
 
 
 def _place(place: str, compiled: CompiledType | None) -> str:
     """Where a file was taken: a block's or point's name, or the words written."""
     if compiled is None:
         return place
-    return tr(compiled.loaded.blocks[place].name) if place in compiled.loaded.blocks else step_name(compiled, place)
+    return spoken(compiled.loaded.blocks[place].name) if place in compiled.loaded.blocks else step_name(compiled, place)
 
 
 def _one_way_name(step: str) -> str:
     known = one_way_steps().get(step)
-    return tr(known.name) if known else step
+    return spoken(known.name) if known else step
 
 
 def _go_ahead(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     pieces = [f"{_one_way_name(data['step'])}: {data['what']}"]
-    pieces += [f"{tr(key)}: {words}" for key, words in data.get("shown", {}).items()]
-    pieces += [tr("{what}: photo", what=tr(key)) for key in data.get("photos", {})]
+    pieces += [f"{spoken(key)}: {words}" for key, words in data.get("shown", {}).items()]
+    pieces += [tr("{what}: photo", what=spoken(key)) for key in data.get("photos", {})]
     if data.get("consent"):
         pieces.append(tr("consent: {words}", words=data["consent"]))
     return "; ".join(pieces)
@@ -243,7 +247,7 @@ def _yellow(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
             continue
         left, off = figures.get("remaining"), figures.get("above")
         if figures.get("not_read"):
-            pieces.append(tr("{part}: not read, {why}", part=part, why=tr(figures["not_read"])))
+            pieces.append(tr("{part}: not read, {why}", part=part, why=spoken(figures["not_read"])))
         elif left is not None:
             pieces.append(
                 tr(
@@ -268,7 +272,7 @@ def _bath_in(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
             "{parts} into ‘{batch}’: {method}",
             parts=", ".join(data["parts"]),
             batch=data["batch"],
-            method=tr(data.get("method", "bath")),
+            method=spoken(data.get("method", "bath")),
         )
     ]
     if data.get("percent") is not None:
@@ -287,7 +291,9 @@ def _bath_in(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
 
 def _bath_out(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     parts = ", ".join(data.get("parts", [])) or tr("all parts")
-    return tr("{parts} out of ‘{batch}’, {why}", parts=parts, batch=data["batch"], why=tr(data.get("why", "to look")))
+    return tr(
+        "{parts} out of ‘{batch}’, {why}", parts=parts, batch=data["batch"], why=spoken(data.get("why", "to look"))
+    )
 
 
 def _correction(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
@@ -323,7 +329,7 @@ def _quote(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
 
 def _answer(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     to = tr("parting out") if data.get("to") == "parting out" else tr("quote {number}", number=data.get("quote"))
-    text = f"{to}: {tr(data['answer'])}: {data['words']}"
+    text = f"{to}: {spoken(data['answer'])}: {data['words']}"
     return text + (
         "; " + tr("up to {amount}", amount=local(str(data["ceiling"]))) if data.get("ceiling") is not None else ""
     )
@@ -340,7 +346,9 @@ VALUE_WORDS = {
 
 
 def _values(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
-    pieces = [f"{tr(words)} {_amount(data, name)}" for name, words in VALUE_WORDS.items() if data.get(name) is not None]
+    pieces = [
+        f"{spoken(words)} {_amount(data, name)}" for name, words in VALUE_WORDS.items() if data.get(name) is not None
+    ]
     if data.get("fee_percent") is not None:
         pieces.append(tr("selling fee {percent:g}\u202f%", percent=data["fee_percent"]))
     return ", ".join(pieces)
@@ -353,12 +361,16 @@ def _trial(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
 
 
 def _cell(data: Mapping[str, Any]) -> str:
-    return f"{tr(data['row'])}, {tr(data['condition'])}"
+    return f"{spoken(data['row'])}, {spoken(data['condition'])}"
 
 
 def _soak(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
-    told = tr("for {time}", time=minutes(data["minutes"])) if data["what"] == "started" else tr(data.get("outcome", ""))
-    return f"{_cell(data)}: {tr(data['what'])}, {told}"
+    told = (
+        tr("for {time}", time=minutes(data["minutes"]))
+        if data["what"] == "started"
+        else spoken(data.get("outcome", ""))
+    )
+    return f"{_cell(data)}: {spoken(data['what'])}, {told}"
 
 
 def _safety(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
@@ -367,7 +379,7 @@ def _safety(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     measured = ", ".join(f"{name} {value}" for name, value in data.get("measured", {}).items())
     return tr(
         "{result}: {measured}; by {who} with {instrument}",
-        result=tr(data.get("result", "")),
+        result=spoken(data.get("result", "")),
         measured=measured,
         who=data["by"],
         instrument=data.get("instrument", ""),
@@ -383,7 +395,7 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "stage": _stage,
     "correction": _correction,
     "trial": _trial,
-    "cell": lambda d, c: f"{_cell(d)}: {tr(d['said'])}",
+    "cell": lambda d, c: f"{_cell(d)}: {spoken(d['said'])}",
     "want": lambda d, c: tr("{cell}: {trials} good in a row", cell=_cell(d), trials=d["trials"]),
     "soak": _soak,
     "safety": _safety,
@@ -392,15 +404,15 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "left-off": lambda d, c: f"{d['item']}: {d['why']}",
     "reading": lambda d, c: tr(
         "{method} at {place}: {figures}",
-        method=tr_in("method of reading", "sound") if d["method"] == "sound" else tr(d["method"]),
+        method=tr_in("method of reading", "sound") if d["method"] == "sound" else spoken(d["method"]),
         place=_place(d["place"], c),
-        figures="; ".join(f"{tr(k)} {v}" for k, v in d.get("figures", {}).items()),
+        figures="; ".join(f"{spoken(k)} {v}" for k, v in d.get("figures", {}).items()),
     ),
     "experience": lambda d, c: (
         tr("weights as {jobs} finished jobs have taught", jobs=d["jobs"])
         + (
             ": "
-            + ", ".join(f"{tr(c.block_name(b)) if c else b} × {decimal(f, '.2g')}" for b, f in d["factors"].items())
+            + ", ".join(f"{spoken(c.block_name(b)) if c else b} × {decimal(f, '.2g')}" for b, f in d["factors"].items())
             if d["factors"]
             else ""
         )
@@ -447,7 +459,7 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
     "part-let-go": lambda d, c: tr("entry {entry}: {why}", entry=d["wanted"], why=d["why"]),
     "kit-used": lambda d, c: f"{d['kit']}" + _for_refs(d),
     "timer": _timer,
-    "outgoing": lambda d, c: f"{d['what']}, {_amount(d, 'amount')}, {tr(d.get('sort', 'other'))}",
+    "outgoing": lambda d, c: f"{d['what']}, {_amount(d, 'amount')}, {spoken(d.get('sort', 'other'))}",
     "quote": _quote,
     "answer": _answer,
     "values": _values,
@@ -458,12 +470,12 @@ _DESCRIBE: dict[str, Callable[[Mapping[str, Any], CompiledType | None], str]] = 
         covers=d["covers"],
     ),
     "returned": lambda d, c: f"{d['why']}" + ("; " + tr("job {job}", job=d["job"]) if d.get("job") else ""),
-    "complaint": lambda d, c: f"{step_name(c, d['point'])}: {tr(d['outcome'])}",
-    "saved": lambda d, c: f"{tr(d['what'])}: {tr(d['how'])}",
+    "complaint": lambda d, c: f"{step_name(c, d['point'])}: {spoken(d['outcome'])}",
+    "saved": lambda d, c: f"{spoken(d['what'])}: {spoken(d['how'])}",
     "proof": lambda d, c: f"{step_name(c, d['repair'])}: {d['text']}",
     "consent": lambda d, c: f"{step_name(c, d['repair'])}: {d['text']}",
-    "gear": lambda d, c: f"{tr(GEAR_WORDS.get(d['gear'], d['gear']))}: {tr(d['outcome'])}",
-    "access": lambda d, c: tr(LEVEL_WORDS.get(d["level"], d["level"])),
+    "gear": lambda d, c: f"{spoken(GEAR_WORDS.get(d['gear'], d['gear']))}: {spoken(d['outcome'])}",
+    "access": lambda d, c: spoken(LEVEL_WORDS.get(d["level"], d["level"])),
     "note": lambda d, c: str(d["text"]),
     "photo": lambda d, c: str(d.get("caption", "")),
     "time": lambda d, c: minutes(d["minutes"]) + (f", {d['what']}" if d.get("what") else ""),
@@ -492,7 +504,7 @@ def _line(entry: dict[str, Any], corrected: Mapping[int, int], compiled: Compile
         at=parse_time(entry["at"]),
         who=str(entry.get("who", "")),
         kind=kind,
-        title=tr(KINDS.get(kind, kind)),
+        title=spoken(KINDS.get(kind, kind)),
         text=describe(kind, entry, compiled),
         note=note,
         photo=str(entry.get("photo") or ""),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime
 from typing import Any
 
@@ -13,10 +14,11 @@ from django.utils.safestring import SafeString
 
 from refettle import quantities
 from refettle.book.kept_texts import kept, planned
-from refettle.language import decimal, tr
+from refettle.language import decimal, local, tr
 
 register = template.Library()
 THIN = "\u202f"
+_POINT = re.compile(r"[-+−]?\d+\.\d+")
 EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 """Chances at which the suspicion ramp goes one shade on, as in the block diagram."""
 
@@ -76,6 +78,12 @@ def money(value: Any) -> str:
 def add_money(value: Any, other: Any) -> str:
     """Two amounts together, in the bench's currency."""
     return money(float(value) + float(other))
+
+
+@register.filter(name="local")
+def with_signs(value: Any) -> Any:
+    """A figure with a point, with the decimal sign of the page's language; anything else stays as it is."""
+    return local(str(value)) if _POINT.fullmatch(str(value)) else value
 
 
 @register.filter

@@ -18,7 +18,7 @@ from refettle.book import batches, store, waiting
 from refettle.book.brief import Brief, briefs
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
-from refettle.language import current, several, tr
+from refettle.language import current, several, spoken, tr
 from refettle.web import advising, backing_up
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
@@ -102,7 +102,7 @@ def _row(job: Job, at: Brief, parts: str) -> Row:
     n: int = job.entry_count  # type: ignore[attr-defined]
     last_at: datetime | None = job.last_at  # type: ignore[attr-defined]
     found = cache.get(_key(job, n))
-    stage = tr("log cannot be read") if at.unread else tr(at.stage)
+    stage = tr("log cannot be read") if at.unread else spoken(at.stage)
     return Row(job, stage, at.waits_for, last_at, n, found, _left_over(at), _timer(at), _soak(at), parts)
 
 
@@ -164,7 +164,7 @@ def _next(view: JobView) -> Next | None:
     if view.state.stage in (*store.ENDS, "finishing", "proving"):
         page = "proving" if view.state.stage == "proving" else "faults"
         return Next(
-            tr("Go on with {stage}", stage=tr(view.state.stage)) if view.state.stage not in store.ENDS else "",
+            tr("Go on with {stage}", stage=spoken(view.state.stage)) if view.state.stage not in store.ENDS else "",
             page=page,
         )
     if view.state.ledger.out_now:
@@ -182,4 +182,4 @@ def _next(view: JobView) -> Next | None:
     gate = advice.gate.text if advice.gate else ""
     minutes = advice.do.minutes if advice.do.kind != "give up" else None
     info = view.state.compiled.steps.get(advice.do.id)
-    return Next(tr(info.name if info else advice.do.name), minutes, gate)
+    return Next(spoken(info.name if info else advice.do.name), minutes, gate)

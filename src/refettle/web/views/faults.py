@@ -16,7 +16,7 @@ from refettle.book.learned import experience_entry
 from refettle.book.log import LogError
 from refettle.book.state import JobState
 from refettle.faults import GOOD
-from refettle.language import tr
+from refettle.language import spoken, tr
 from refettle.web import advising, finding
 from refettle.web.boards import parts_named
 from refettle.web.views.common import (
@@ -133,7 +133,7 @@ def _check(request: HttpRequest, state: JobState, step: str) -> dict[str, Any]:
     info = state.compiled.steps.get(step)
     names = [GOOD, *(o for o in info.outcomes if o != GOOD)] if info else []
     counts = {
-        o: whole_from(form.get(f"count-{n}", ""), tr("Trials “{outcome}”", outcome=tr(o)))
+        o: whole_from(form.get(f"count-{n}", ""), tr("Trials “{outcome}”", outcome=spoken(o)))
         for n, o in enumerate(names, start=1)
     }
     entry["counts"] = {o: n for o, n in counts.items() if n}

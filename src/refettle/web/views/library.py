@@ -55,7 +55,7 @@ def listed_types() -> list[ListedType]:
                 unit.family,
                 unit.maker or "",
                 years,
-                tr(FED[unit.power_on.feed]),
+                spoken(FED[unit.power_on.feed]),
                 file.own,
                 len(loaded.blocks),
             )
@@ -101,7 +101,7 @@ def unit_type(request: HttpRequest, slug: str) -> HttpResponse:
         "slug": slug,
         "loaded": loaded,
         "unit_type": unit,
-        "fed": tr(FED[unit.power_on.feed]),
+        "fed": spoken(FED[unit.power_on.feed]),
         "blocks": [(b, [names[n] for n in b.needs], len(b.modes), len(b.checks), len(b.repairs)) for b in blocks],
         "points": [(p, loaded.library.points[p.shows], _seen(p.sees, names)) for p in unit.points.values()],
         "cautions": [CautionView(c, loaded.library.cautions[c]) for c in unit.cautions],
@@ -171,14 +171,14 @@ def kind(request: HttpRequest, kind_id: str) -> HttpResponse:
 
 
 def _effects(mode: FailureMode) -> str:
-    return "; ".join(tr(SIGNS[sign]) for sign in mode.effect)
+    return "; ".join(spoken(SIGNS[sign]) for sign in mode.effect)
 
 
 def _rate(mode: FailureMode) -> str:
     if not isinstance(mode.active, dict):
         return "" if mode.active >= 1 else tr("shows on {count:.0f} of 100 looks", count=100 * mode.active)
     rates = (
-        tr("{condition} on {count:.0f}", condition=tr(condition), count=100 * rate)
+        tr("{condition} on {count:.0f}", condition=spoken(condition), count=100 * rate)
         for condition, rate in mode.active.items()
     )
     return tr("shows, of 100 looks: {rates}", rates=", ".join(rates))
@@ -190,13 +190,13 @@ def _step(key: str, step: Check | Repair, kind: BlockKind, known: Library) -> St
     shows: list[tuple[str, str]] = []
     gear = ""
     if isinstance(step, Check):
-        gear = tr(GEAR_WORDS.get(step.gear, step.gear))
+        gear = spoken(GEAR_WORDS.get(step.gear, step.gear))
         for outcome, causes in step.outcomes.items():
-            shows.append((spoken(outcome), "; ".join(names.get(c, tr(SIGNS.get(c, c))) for c in causes)))
+            shows.append((spoken(outcome), "; ".join(names.get(c, spoken(SIGNS.get(c, c))) for c in causes)))
     else:
         shows = [(names.get(m, m), tr("about {count:.0f} in 100", count=100 * p)) for m, p in step.fixes.items()]
     cautions = [CautionView(c, known.cautions[c]) for c in ids if c in known.cautions]
-    return StepText(key, step, tr(LEVEL_WORDS[step.access]), gear, cautions, shows)
+    return StepText(key, step, spoken(LEVEL_WORDS[step.access]), gear, cautions, shows)
 
 
 # ---------------------------------------------------------------- cautions, help

@@ -18,7 +18,7 @@ from refettle.book.files import FileError
 from refettle.book.log import LogEntry, LogError
 from refettle.book.state import JobState
 from refettle.captures import CaptureError
-from refettle.language import decimal, mark, tr
+from refettle.language import decimal, mark, spoken, tr
 from refettle.sound import SoundError, SoundReading
 from refettle.sound.compare import compare
 from refettle.supply.ripple_compare import RippleChange, compare_ripple
@@ -152,7 +152,7 @@ def _cards(state: JobState) -> list[Card]:
             Card(
                 n=entry.n,
                 entry=entry,
-                title=tr(METHOD_WORDS[method]),
+                title=spoken(METHOD_WORDS[method]),
                 place=place.name if place else where,
                 figures=entry.data.get("figures", {}),
                 counts=tuple(_counts(state, entry)),
@@ -177,7 +177,8 @@ def _counts(state: JobState, entry: LogEntry) -> list[str]:
         step = state.compiled.steps.get(check)
         name = step.name.removeprefix("Look: ") if step else check
         said.append(
-            f"{tr(name)}: " + ", ".join(f"{tr(outcome)} {decimal(value, '.2g')}" for outcome, value in grades.items())
+            f"{spoken(name)}: "
+            + ", ".join(f"{spoken(outcome)} {decimal(value, '.2g')}" for outcome, value in grades.items())
         )
     return said
 

@@ -237,9 +237,7 @@ def _day_rows(day: SunDay) -> tuple[tuple[str, str], ...]:
         (tr("Highest"), tr("{height:.0f}° about {noon:%H:%M}", height=day.height, noon=day.noon)),
         (
             tr("Counted"),
-            tr("the whole day")
-            if whole
-            else tr("{begins:%H:%M} to {ends:%H:%M}", begins=day.begins, ends=day.ends),
+            tr("the whole day") if whole else tr("{begins:%H:%M} to {ends:%H:%M}", begins=day.begins, ends=day.ends),
         ),
         (tr("Most at once"), f"{day.peak:.0f}{THIN}W/m²"),
         (tr("All light"), decimal(day.energy, ".3g") + f"{THIN}MJ/m²"),
