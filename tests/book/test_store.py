@@ -185,7 +185,7 @@ def test_names_are_checked_by_the_database(job: Job) -> None:
 def test_suspicions_are_worked_out_before_the_book_is_locked(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
     """They can take seconds, and nobody else could write meanwhile."""
     done: list[str] = []
-    work_out, lock = state._suspicions.__wrapped__, store._retrying
+    work_out, lock = state.suspicions_of.__wrapped__, store._retrying
 
     @lru_cache
     def noted(*args: Any) -> Any:
@@ -196,7 +196,8 @@ def test_suspicions_are_worked_out_before_the_book_is_locked(job: Job, monkeypat
         done.append("locked")
         return lock(make)
 
-    monkeypatch.setattr(state, "_suspicions", noted)
+    state._findings.forget()
+    monkeypatch.setattr(state, "suspicions_of", noted)
     monkeypatch.setattr(store, "_retrying", locked)
     monkeypatch.setattr(store, "connection", SimpleNamespace(in_atomic_block=False))
     store.append(job, {"kind": "check", "check": "picture", "outcome": "no picture"}, "Ada")
