@@ -156,18 +156,24 @@ def _shown(text: str, among: tuple[str, ...]) -> str:
         return text
     if MEASURED.fullmatch(text):
         return local(text)
+    parts = [_filled(each, among) for each in text.split("; ")]
+    if len(parts) > 1 and all(parts):
+        return "; ".join(str(each) for each in parts)
     told = _told(text, among) or _told(text[0].lower() + text[1:], among)
-    if told is not None and text[0].isupper():
-        told = told[0].upper() + told[1:]
-    if told is None and "; " in text:
-        parts = [(each, _told(each, among)) for each in text.split("; ")]
-        told = "; ".join(words or each for each, words in parts)
-    return told if told is not None else text
+    if told is not None:
+        return told[0].upper() + told[1:] if text[0].isupper() else told
+    if parts[0] is not None:  # what the book wrote stands before what somebody added
+        return "; ".join(known or each for known, each in zip(parts, text.split("; "), strict=True))
+    return text
 
 
 def _told(text: str, among: tuple[str, ...]) -> str | None:
     if (exact := spoken(text)) != text:
         return exact
+    return _filled(text, among)
+
+
+def _filled(text: str, among: tuple[str, ...]) -> str | None:
     for template, pattern in _patterns(among):
         if found := pattern.fullmatch(text):
             values = {name: _shown(words, among) for name, words in found.groupdict().items()}
