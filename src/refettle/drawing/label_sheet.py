@@ -253,7 +253,7 @@ def _text(label: Label, left: float, y: float, room: float, high: float) -> str:
     rows: list[tuple[str, float, bool]] = [(line, size, True) for line in head]
     left_high = free - len(head) * size * LEAD
     small = min(3.0, max(SMALLEST, 0.72 * size))
-    wanted = [line for line in label.lines if line]
+    wanted = [line for line in label.lines if line.strip()]
     for place, line in enumerate(wanted):
         lines_left = int(left_high / (small * LEAD) + 1e-9)
         if lines_left < 1 and small > SMALLEST:
