@@ -30,6 +30,7 @@ FOUND = [  # what was once found to crash, hang or take too much memory, made sm
     ("photo marks", b'{"regions": {"a": [[1' + b"0" * 400 + b", 0], [0, 1], [1, 1]]}}"),
     ("photo marks", b'{"regions": {"a": [[1, 0], [0, 1], [1, 1]]}, "reference": []}'),
     ("photo marks", b"9" * 5000),
+    ("price columns", b'{"":' * 3000 + b"1" + b"}" * 3000),
     ("private words", b"\xcc\x81\n\n\nt"),
     ("meter answers", b"-12.5 m" + b" " * 100_000 + b"|"),
     ("captures", b"Points:1e99\n8"),

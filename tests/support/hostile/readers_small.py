@@ -160,7 +160,7 @@ def _columns(data: bytes) -> None:
     typed, _, rest = data.partition(PART)
     try:
         columns = columns_from(json.loads(typed.decode("utf-8", "replace") or "{}"))
-    except (ValueError, TypeError, AttributeError) as error:  # as the page does
+    except (ValueError, TypeError, AttributeError, RecursionError) as error:  # as the page does
         if isinstance(error, _column_errors()):
             raise
         raise NoTextError("columns: they cannot be read") from None

@@ -245,7 +245,7 @@ def _take(request: HttpRequest, supplier: Supplier) -> HttpResponse:
     typed = request.POST
     try:
         columns = columns_from(json.loads(typed.get("columns", "") or "{}"))
-    except (ValueError, TypeError, AttributeError) as error:
+    except (ValueError, TypeError, AttributeError, RecursionError) as error:
         said = (
             str(error) if isinstance(error, PriceListError) else tr("columns: they cannot be read; look at them again")
         )
