@@ -9,7 +9,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -32,9 +32,15 @@ from refettle.language import tr
 
 T = TypeVar("T")
 ATTEMPTS = 5
+BEFOREHAND = 3
+"""So often what an entry does to the suspicions is worked out anew while others write, before they must wait for it."""
 OWN_STOCK = "Own stock"
 ENDS = ("handed over", "parted out")
 """The stages that close a job."""
+
+
+class _WrittenMeanwhile(Exception):  # noqa: N818 - reads as what it is
+    """What was worked out beforehand is of a log that has gone on."""
 
 
 class StoreError(ValueError):
@@ -276,12 +282,17 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
             made.append(Entry(job=job, n=last + place, at=at, who=who, kind=content["kind"], data=rest))
         return made
 
-    def make() -> list[Entry]:
+    def last_weighed() -> int:
+        return Entry.objects.filter(job=job, kind__in=WEIGHED).aggregate(last=Max("n"))["last"] or 0
+
+    def make(worked_out_for: int | None = None) -> list[Entry]:
         locked = (
             Job.objects.select_for_update(of=("self",))
             .select_related("unit__type_version", "unit__owner")
             .get(pk=job.pk)
         )
+        if worked_out_for is not None and last_weighed() != worked_out_for:
+            raise _WrittenMeanwhile
         made = numbered()
         _check_fits(locked, made)
         Entry.objects.bulk_create(made, batch_size=500)
@@ -293,8 +304,12 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
 
     if not connection.in_atomic_block and any(content["kind"] in WEIGHED for *_, content in checked):
         # What the suspicions become can take seconds: worked out, and kept, before anybody else has to wait for it.
-        with suppress(LogError):
-            _check_fits(job, numbered())
+        for _ in range(BEFOREHAND):
+            last = last_weighed()
+            with suppress(LogError):
+                _check_fits(job, numbered())
+            with suppress(_WrittenMeanwhile):
+                return _retrying(partial(make, last))
     return _retrying(make)
 
 
