@@ -41,6 +41,7 @@ from refettle.knowledge.loading import (
     shipped_types,
 )
 from refettle.knowledge.supply_files import parse_supply
+from refettle.language import LANGUAGES
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGES = [*sorted((ROOT / "docs").glob("*.md")), *(ROOT / n for n in ("README.md", "CONTRIBUTING.md", "CHANGELOG.md"))]
@@ -394,3 +395,12 @@ def test_every_page_is_in_the_index() -> None:
     index = (ROOT / "docs" / "README.md").read_text(encoding="utf-8")
     for page in (ROOT / "docs").glob("*.md"):
         assert page.name == "README.md" or f"({page.name})" in index, page.name
+
+
+def test_languages_and_how_they_are_chosen_are_described() -> None:
+    page = (ROOT / "docs" / "language.md").read_text()
+    assert "REFETTLE_LANGUAGE" in page
+    assert "English and German" in page
+    assert set(LANGUAGES) == {"en", "de"}, "docs/language.md names the languages in its first line"
+    for what in ("collect", "compile", "check"):
+        assert f"scripts/texts.py {what}" in page
