@@ -224,7 +224,7 @@ class _Panel:
         """The panel as pieces of SVG."""
         board = self.reading.board
         left, top, right, bottom = self.frame
-        head = "Front" if self.side == "front" else tr("Back, seen from behind")
+        head = tr("Front") if self.side == "front" else tr("Back, seen from behind")
         out = [
             f'<text class="bm-head" x="{left + MARGIN:.1f}" y="{top - 1:.1f}" font-size="4">{head}</text>',
             # an inner drawing of the same measure cuts off what stands over its edge

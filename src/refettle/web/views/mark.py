@@ -17,6 +17,11 @@ from refettle.parts.markings import KINDS, MarkingError, Reading, read_marking
 SHOWN = 5
 MOST_BANDS = 6
 GAP, UNREADABLE = "|", "?"
+COLOUR_WORDS = (
+    mark("black"), mark("brown"), mark("red"), mark("orange"), mark("yellow"), mark("green"), mark("blue"),
+    mark("violet"), mark("grey"), mark("white"), mark("gold"), mark("silver"), mark("pink"),
+)  # fmt: skip
+"""The names of the bands, for the catalogues: pages show them as they are kept."""
 EXAMPLES = (
     ("104K", mark("ceramic or film capacitor, or a chip resistor")),
     ("4K7", mark("a letter stands for the point")),
