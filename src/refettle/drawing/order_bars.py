@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from html import escape
 
-from refettle.language import tr
+from refettle.language import local, tr
 
 WIDE, LEFT, BAR, LETTER = 720.0, 8.0, 30.0, 6.7
 HEAD, ROW, GAP = 20.0, 15.0, 20.0
@@ -58,7 +58,7 @@ def order_bars(bars: Sequence[Bar], currency: str) -> str:
 def _bar(bar: Bar, top: float, scale: float, currency: str) -> tuple[list[str], float]:
     """The bar with its labels, and how high all of it is."""
     parts = [
-        f'<text class="ob-name" x="{LEFT:g}" y="{top + 14:g}">{escape(bar.name)}: {bar.total:.2f} {currency}</text>'
+        f'<text class="ob-name" x="{LEFT:g}" y="{top + 14:g}">{escape(bar.name)}: {_amount(bar.total)} {currency}</text>'
     ]
     x, y = LEFT, top + HEAD
     below: list[tuple[float, str]] = []
@@ -66,7 +66,7 @@ def _bar(bar: Bar, top: float, scale: float, currency: str) -> tuple[list[str], 
         wide = float(each.cost) * scale
         kind = f"ob-{each.kind}" if each.kind else f"ob-{place % 2}"
         parts.append(f'<rect class="{kind}" x="{x:.1f}" y="{y:g}" width="{max(wide, 1.0):.1f}" height="{BAR:g}"/>')
-        words = f"{each.name} {each.cost:.2f}"
+        words = f"{each.name} {_amount(each.cost)}"
         if len(words) * LETTER + 8 <= wide:
             parts.append(f'<text class="ob-in" x="{x + 5:.1f}" y="{y + 19:g}">{escape(words)}</text>')
         else:
@@ -101,6 +101,10 @@ def _few(slices: Sequence[Slice]) -> list[Slice]:
     return [*own, *rest]
 
 
+def _amount(value: Decimal) -> str:
+    return local(f"{value:.2f}")
+
+
 def _says(bar: Bar, currency: str) -> str:
-    told = ", ".join(f"{each.name} {each.cost:.2f}" for each in _few(bar.slices))
-    return f"{bar.name} {bar.total:.2f} {currency}: {told}"
+    told = ", ".join(f"{each.name} {_amount(each.cost)}" for each in _few(bar.slices))
+    return f"{bar.name} {_amount(bar.total)} {currency}: {told}"

@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from refettle.book.kept_texts import planned
 from refettle.book.models_orders import OrderPlan
 from refettle.book.models_prices import Offer, Supplier
 from refettle.drawing.order_bars import Bar, Slice, order_bars
@@ -157,8 +158,8 @@ def picture(plan: OrderPlan) -> str:
             for serving in answer["servings"]:
                 if (serving["supplier"], serving["sku"]) == (name, bought["sku"]):
                     own[serving["job"]] = own.get(serving["job"], Decimal(0)) + each * serving["quantity"]
-        slices = [Slice(short(job), cost) for job, cost in own.items()]
-        slices += [Slice("spare", spare, "spare"), Slice("shipping", Decimal(parcel["shipping"]), "post")]
+        slices = [Slice(planned(short(job)), cost) for job, cost in own.items()]
+        slices += [Slice(tr("spare"), spare, "spare"), Slice(tr("shipping"), Decimal(parcel["shipping"]), "post")]
         bars.append(Bar(name, tuple(slices)))
     return order_bars(bars, plan.asked["currency"])
 

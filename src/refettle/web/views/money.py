@@ -52,6 +52,7 @@ ANCHORS = {
     "part-out": "quotes",
 }
 CHOICE_WORDS = {"finish": mark("Finish it"), "sell as is": mark("Sell it as it is"), "part out": mark("Part it out")}
+PRICE_WORDS = {"working": mark("working"), "as_is": mark("as is"), "for_parts": mark("for parts")}
 
 
 @dataclass(frozen=True)
@@ -285,7 +286,7 @@ def _page(request: HttpRequest, view: JobView, state: JobState, error: str = "")
     found = costs_of(view, state, extra)
     now, ended = timezone.now(), state.stage in store.ENDS
     made = quoting.decision(state, found) if not view.customer else None
-    missing = [p.replace("_", " ") for p in quoting.PRICES if state.money.value(p, found.currency) is None]
+    missing = [tr(PRICE_WORDS[p]) for p in quoting.PRICES if state.money.value(p, found.currency) is None]
     context = {
         "area": "bench",
         "job": view.job,
