@@ -58,7 +58,8 @@ def order_bars(bars: Sequence[Bar], currency: str) -> str:
 def _bar(bar: Bar, top: float, scale: float, currency: str) -> tuple[list[str], float]:
     """The bar with its labels, and how high all of it is."""
     parts = [
-        f'<text class="ob-name" x="{LEFT:g}" y="{top + 14:g}">{escape(bar.name)}: {_amount(bar.total)} {currency}</text>'
+        f'<text class="ob-name" x="{LEFT:g}" y="{top + 14:g}">{escape(bar.name)}: {_amount(bar.total)} '
+        f"{currency}</text>"
     ]
     x, y = LEFT, top + HEAD
     below: list[tuple[float, str]] = []
