@@ -25,6 +25,7 @@ def begun(folder: Path, *days: int) -> Path:
                 "format": "refettle backup", "version": 1, "made": f"2031-03-{day:02}T03:15:00+00:00",
                 "refettle": "0.1.0", "database": {"sha256": sha256, "bytes": size, "tables": {}}, "files": [],
                 "trouble": [], "jobs": {"1": {"entries": 7}}, "settings": {"REFETTLE_RATE": "412.50"},
+                "book": "bench", "home": "/somewhere", "sums": [],
             }
         )  # fmt: skip
     return folder
