@@ -7,7 +7,7 @@ from math import sqrt
 
 import numpy as np
 
-from refettle.language import tr
+from refettle.language import mark, tr
 from refettle.parts.capacitor import CapacitorError
 from refettle.parts.discharge import Discharge, discharge
 from refettle.supply.feed import Winding
@@ -82,7 +82,7 @@ def bench(supply: Supply, discharge_ohm: float | None = None, *, running: Case |
     text = tr(
         "the load does not empty it: a regulator stops drawing at a few volts, and an unplugged board draws nothing"
     )
-    findings.append(Finding("watch", "discharge", text))
+    findings.append(Finding("watch", mark("discharge"), text))
     return Bench(
         unloaded=volt,
         inrush=peak,

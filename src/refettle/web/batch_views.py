@@ -240,7 +240,7 @@ def _plots(got: PartProgress, ident: str) -> tuple[PlotView, ...]:
         zero=True,
         bands=bands,
         marks=marks,
-        limits=[Limit(target, f"target, {target:.0f} %")],
+        limits=[Limit(target, tr("target, {percent:.0f} %", percent=target))],
         ident=ident,
     )
     return (plot_view(title, svg, says, key=tr("Pale: 90 % of what fits the readings.") if bands else ""),)

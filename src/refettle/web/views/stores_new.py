@@ -20,7 +20,7 @@ from refettle.book.store import StoreError
 from refettle.book.stores_moves import quantity
 from refettle.book.stores_parts import add_part
 from refettle.book.stores_search import find
-from refettle.language import tr
+from refettle.language import spoken, tr
 from refettle.parts.capacitor import KINDS
 from refettle.web.signing import who
 from refettle.web.views.common import new_token, write_once
@@ -42,7 +42,7 @@ def _filled(fields: list[Field], typed: Mapping[str, Any]) -> tuple[Field, ...]:
 
 def _new_fields() -> list[Field]:
     used = [k for k in Part.objects.order_by("kind").values_list("kind", flat=True).distinct() if k]
-    kinds = tuple((kind, kind) for kind in dict.fromkeys((*used, *KINDS)))
+    kinds = tuple((kind, spoken(kind)) for kind in dict.fromkeys((*used, *KINDS)))
     places = [p for p in Part.objects.order_by("place").values_list("place", flat=True).distinct()[:300] if p]
     return [
         Field("name", tr("What it is"), hint=tr("Radial electrolytic; belt of the drawer; chip."), needed=True),
