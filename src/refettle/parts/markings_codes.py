@@ -149,14 +149,14 @@ def _henries(letter: str, figures: str) -> Iterator[Reading]:
 
 def _said(exponent: int) -> str:
     return {
-        -12: "pico",
-        -9: "nano",
-        -6: "micro",
-        -3: "milli",
-        0: "ohm",
-        3: "kilohm",
-        6: "megohm",
-        9: "gigohm",
+        -12: tr("pico"),
+        -9: tr("nano"),
+        -6: tr("micro"),
+        -3: tr("milli"),
+        0: tr("ohm"),
+        3: tr("kilohm"),
+        6: tr("megohm"),
+        9: tr("gigohm"),
     }[exponent]
 
 

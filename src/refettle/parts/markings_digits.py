@@ -22,7 +22,11 @@ EIA_96 = {"Z": -3, "Y": -2, "R": -2, "X": -1, "S": -1, "A": 0, "B": 1, "H": 1, "
 ONE_PERCENT = Tolerance(-0.01, 0.01)
 _SCALE: dict[Kind, int] = {"resistor": 0, "capacitor": -12, "inductor": -6}
 _BASE: dict[Kind, int] = {"resistor": 2, "capacitor": 2, "inductor": 1}
-_COUNTED: dict[Kind, str] = {"resistor": "ohms", "capacitor": "picofarads", "inductor": "microhenries"}
+_COUNTED: dict[Kind, str] = {
+    "resistor": mark("ohms"),
+    "capacitor": mark("picofarads"),
+    "inductor": mark("microhenries"),
+}
 _DIGITS = re.compile(r"([1-9]\d{2,3})([A-Z]?)")
 _POINT = re.compile(r"(\d{0,3})R(\d{0,3})([A-Z]?)")
 _NUMBER = re.compile(r"(\d{1,6}|\d{0,5}[.,]\d{1,4})([A-Z]?)")
@@ -46,8 +50,8 @@ def read_digits(token: str) -> Iterator[Reading]:
             continue
         value = scaled(digits[:-1], count + scale)
         base = _BASE[kind] - (1 if four and kind != "resistor" else 0)
-        why = tr("{digits} and {count}, in {kind}", digits=digits[:-1], count=_zeros(count), kind=_COUNTED[kind])
-        system = tr("{four}-digit code", four="four" if four else "three")
+        why = tr("{digits} and {count}, in {kind}", digits=digits[:-1], count=_zeros(count), kind=tr(_COUNTED[kind]))
+        system = tr("four-digit code") if four else tr("three-digit code")
         shown: Kind = kind
         reading = made(shown, system, base, why, value, fine=four)
         readings = [reading]

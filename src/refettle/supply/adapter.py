@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from refettle.language import tr
+from refettle.language import spoken, tr
 from refettle.supply.values import SupplyError, ranged
 
 Output = Literal["AC", "DC"]
@@ -256,19 +256,19 @@ def _polarity(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
         return Fact("polarity", "safe", tr("AC has none"))
     if offered.polarity is None:
         todo.append(tr("measure which side of the plug is plus; a drawing on the label may be wrong"))
-        return Fact("polarity", "not known", tr("the unit wants {polarity}", polarity=needed.polarity))
+        return Fact("polarity", "not known", tr("the unit wants {polarity}", polarity=spoken(needed.polarity)))
     if "not polarised" in (needed.polarity, offered.polarity) or offered.polarity == needed.polarity:
         if offered.polarity == "not polarised" and needed.polarity != "not polarised":
             return Fact(
                 "polarity",
                 "not known",
-                tr("a DC plug has a plus and a minus; the unit wants {polarity}", polarity=needed.polarity),
+                tr("a DC plug has a plus and a minus; the unit wants {polarity}", polarity=spoken(needed.polarity)),
             )
         return Fact("polarity", "safe", offered.polarity)
     text = tr(
         "{polarity}, {polarity_2} wanted: reversed, capacitors burst and chips die in a moment",
-        polarity=offered.polarity,
-        polarity_2=needed.polarity,
+        polarity=spoken(offered.polarity),
+        polarity_2=spoken(needed.polarity),
     )
     return Fact("polarity", "not safe", text)
 
@@ -276,13 +276,13 @@ def _polarity(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
 def _plug(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if not offered.plug:
         todo.append(tr("measure the plug, outside and inside, in mm"))
-        return Fact("plug", "not known", tr("the unit wants {plug}", plug=needed.plug))
+        return Fact("plug", "not known", tr("the unit wants {plug}", plug=spoken(needed.plug)))
     if _plain(offered.plug) == _plain(needed.plug):
         return Fact("plug", "safe", needed.plug)
     text = tr(
         "{plug}, {plug_2} wanted: loose or forced, it breaks contact or the socket",
-        plug=offered.plug,
-        plug_2=needed.plug,
+        plug=spoken(offered.plug),
+        plug_2=spoken(needed.plug),
     )
     return Fact("plug", "not safe", text)
 

@@ -12,7 +12,7 @@ from refettle.book.batches import BenchDue
 from refettle.book.log import LogEntry
 from refettle.book.whitening import Batch, Due, PartProgress, Whitening
 from refettle.drawing.plot import Band, Limit, Mark, Trace, line_plot
-from refettle.language import decimal, mark, tr, tr_in
+from refettle.language import decimal, mark, spoken, tr, tr_in
 from refettle.quantities import MINUS, number
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.yellows import THIN
@@ -110,7 +110,7 @@ def late_minutes(due: Due, now: datetime) -> float:
 def batch_facts(batch: Batch) -> str:
     """Method, strength, light and times in a line."""
     terms = batch.terms
-    pieces = [batch.method]
+    pieces = [spoken(batch.method)]
     if terms["percent"] is not None:
         pieces.append(tr("{percent:g}\u202f% w/w", percent=terms["percent"]))
     if terms["litres"] is not None:
