@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,11 @@ from django.urls import resolve
 import refettle.web
 from refettle.book import store
 from refettle.book.demo import fill
+from refettle.book.models_stores import Part
 from refettle.language import speaking, tr
+from refettle.web.views import tool_whitening
+from refettle.whitening.sun import read_place
+from refettle.whitening.values import WhiteningError
 from tests.web.pages import a_job, get, logged, text_of
 from tests.web.people import a_person, signed_in
 
@@ -76,6 +81,20 @@ ENTRIES: list[tuple[str, dict[str, str]]] = [
     ("", {"action": "access", "level": "open"}),
     ("money/", {"action": "values", "working": "120,50", "fee_percent": "12,5"}),
     ("money/", {"action": "outgoing", "what": "Belt", "amount": "3,20", "sort": "parts"}),
+    ("board/", {"action": "note", "ref": "C1", "value": "100u 25V 85C", "side": "front", "minus": "left"}),
+    (
+        "board/",
+        {
+            "action": "reading",
+            "ref": "C1",
+            "part": "100u 25V 85C aluminium",
+            "c": "41u",
+            "c_at": "100",
+            "esr": "2,5",
+            "esr_at": "100000",
+        },
+    ),
+    ("board/", {"action": "reading", "ref": "C1", "part": "100u 25V 85C aluminium", "seen": "domed"}),
     ("strip-down/", {"action": "off", "item": "lid screw", "what": "screw", "count": "4", "length_mm": "9,5"}),
 ]
 
@@ -160,3 +179,36 @@ def test_texts_for_translation_hold_names_alone() -> None:
         for body in block.findall(path.read_text()):
             for name in re.findall(r"{{ *(.*?) *}}", body):
                 assert re.fullmatch(r"\w+", name), f"{path.name}: {name}"
+
+
+# ---------------------------------------------------------------- what is typed
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("4.1 3.8", [4.1, 3.8]), ("4,1 3,8", [4.1, 3.8]), ("4.1,3.8", [4.1, 3.8]), ("4, 3, 2", [4.0, 3.0, 2.0]),
+     ("4,3,2", [4.0, 3.0, 2.0]), ("4,1; 3,8", [4.1, 3.8]), ("41", [41.0])],
+)  # fmt: skip
+def test_readings_with_either_decimal_sign(typed: str, meant: list[float]) -> None:
+    assert tool_whitening._readings(typed) == meant
+
+
+def test_a_comma_that_may_be_either_is_asked_about() -> None:
+    with pytest.raises(WhiteningError, match=r"write 4\.1 or 4 1"):
+        tool_whitening._readings("4,1")
+
+
+@pytest.mark.parametrize("typed", ["48.9,2.35", "48.9 2.35", "48,9; 2,35", "48,9 2,35"])
+def test_a_place_with_either_decimal_sign(typed: str) -> None:
+    where = read_place(typed)
+    assert (where.latitude, where.longitude) == (48.9, 2.35)
+
+
+@pytest.mark.parametrize(("typed", "grams"), [("0,25", 0.25), ("0.25", 0.25)])
+def test_a_new_part_with_either_decimal_sign(german: Client, typed: str, grams: float) -> None:
+    form = {"name": "Belt", "code": "BELT-1", "gram": typed, "diameter_mm": "7,5", "count": "2", "price": "1,20"}
+    response = german.post("/stores/new/", form)
+    assert response.status_code == 302, text_of(response.content.decode())[:1500]
+    part = Part.objects.get(code="BELT-1")
+    assert (part.gram, part.diameter_mm) == (grams, 7.5)
+    assert part.lots.get().price == Decimal("1.20")

@@ -113,7 +113,7 @@ def _reading(name: str, form: Mapping[str, Any]) -> BenchReading | None:
         return None
     quantity, _ = AT[name]
     value = _quantity(text, UNITS[quantity], spoken(WORDS[quantity]))
-    celsius = _quantity(str(form.get("celsius", "")) or "20", "°C", "Temperature")
+    celsius = _quantity(str(form.get("celsius", "")) or "20", "°C", tr("Temperature"))
     in_circuit = form.get("in_circuit") == "yes"
     at = str(form.get(f"{name}_at", "")).strip()
     try:

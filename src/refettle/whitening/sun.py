@@ -93,13 +93,14 @@ class Reach:
 
 
 def read_place(text: str) -> Place:
-    """`48.9,2.35`, latitude and longitude in degrees. WhiteningError for anything else."""
-    found = re.fullmatch(r"\s*([-+−]?\d+(?:\.\d+)?)°?\s*[,; ]\s*([-+−]?\d+(?:\.\d+)?)°?\s*", text)
+    """`48.9,2.35` or `48,9; 2,35`, latitude and longitude in degrees. WhiteningError for anything else."""
+    point = re.fullmatch(r"\s*([-+−]?\d+(?:\.\d+)?)°?\s*[,; ]\s*([-+−]?\d+(?:\.\d+)?)°?\s*", text)
+    found = point or re.fullmatch(r"\s*([-+−]?\d+(?:,\d+)?)°?\s*[; ]\s*([-+−]?\d+(?:,\d+)?)°?\s*", text)
     if not found:
         raise WhiteningError(
             tr("place: {text!r} found; allowed: latitude,longitude in degrees, as 48.9,2.35", text=text[:60])
         )
-    north, east = (float(each.replace("−", "-")) for each in found.groups())
+    north, east = (float(each.replace("−", "-").replace(",", ".")) for each in found.groups())
     return place(north, east)
 
 

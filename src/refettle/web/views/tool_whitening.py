@@ -306,8 +306,23 @@ def lamp(request: HttpRequest) -> HttpResponse:
 
 
 def _readings(text: str) -> list[float]:
+    """Numbers parted by blanks, semicolons or commas; a comma within a number is a decimal one where blanks part them.
+
+    What could be either, `4,1` alone, is asked about.
+    """
+    pieces = text.replace(";", " ").replace(", ", " ").split()
+    between = "." in text or any(each.count(",") > 1 for each in pieces)
+    if len(pieces) == 1 and text.count(",") == 1 and not between:
+        raise WhiteningError(
+            tr(
+                "readings: {text!r}: the comma may be a point or stand between two; write {one} or {two}",
+                text=text[:60],
+                one=pieces[0].replace(",", "."),
+                two=pieces[0].replace(",", " "),
+            )
+        )
     try:
-        return [float(each) for each in text.replace(";", " ").replace(", ", " ").replace(",", " ").split()]
+        return [float(each) for each in " ".join(pieces).replace(",", " " if between else ".").split()]
     except ValueError:
         raise WhiteningError(
             tr("readings: {text!r} found; allowed: numbers in mW/cm², as 4.1 3.8 3.2", text=text[:60])
