@@ -22,6 +22,7 @@ from refettle.whitening.sun import read_place
 from refettle.whitening.values import WhiteningError
 from tests.web.pages import a_job, get, logged, text_of
 from tests.web.people import a_person, signed_in
+from tests.web.whitening import marks, upload
 
 pytestmark = pytest.mark.django_db
 GERMAN = {"HTTP_ACCEPT_LANGUAGE": "de-AT,de;q=0.9,en;q=0.5"}
@@ -107,6 +108,16 @@ def test_what_is_written_from_a_german_page_is_what_is_written_from_an_english_o
             assert response.status_code == 302, text_of(response.content.decode())[:2000]
     assert logged(english) == logged(other)
     assert [e["minutes"] for e in logged(other) if e["kind"] == "time"] == [7.5]
+
+
+def test_why_a_part_of_a_photo_was_not_read_is_kept_in_english(german: Client) -> None:
+    job = a_job()
+    there = german.post(f"/jobs/{job.number}/whitening/", {"action": "photo", "photo": upload()})["Location"]
+    tiny = marks() | {"name_3": "knob", "points_3": "0.5,0.5 0.501,0.501"}
+    shown = german.get(there, tiny)
+    assert "zu wenige Bildpunkte" in text_of(shown.content.decode())
+    assert german.post(there, tiny | {"note": "now"}).status_code == 302
+    assert logged(job)[-1]["figures"]["knob"]["not_read"].startswith("too few pixels")
 
 
 def test_what_is_refused_is_said_in_german(german: Client) -> None:

@@ -16,7 +16,7 @@ from refettle.book.log import LogEntry, LogError
 from refettle.book.models import Photo
 from refettle.book.whitening import Whitening
 from refettle.book.yellow import left_since, yellow_entry
-from refettle.language import tr
+from refettle.language import SOURCE, speaking, tr
 from refettle.web import longwork
 from refettle.web.probing import tool_cautions
 from refettle.web.views.common import append, get_working_job, new_token
@@ -116,6 +116,9 @@ def photo(request: HttpRequest, number: int, sha256: str) -> HttpResponse:
             shown = yellow_view(reading, left)
             if request.method == "POST":
                 note = request.POST.get("note", "").strip()
+                if not all(each.read for each in reading.regions):  # why not is kept in words
+                    with speaking(SOURCE):
+                        reading = done(yellow_work(source, asked), WAIT_S)
                 append(request, view.job, yellow_entry(sha256, reading, asked.neutral, left, first, note))
                 return redirect(reverse("whitening", args=[number]))
     except Waiting as waiting:
