@@ -41,7 +41,13 @@ def begun(folder: Path, *ages: timedelta) -> Path:
     kept = Store(folder)
     kept.begin()
     for age in ages:
-        kept.write({"format": "refettle backup", "version": 1, "made": (NOW - age).isoformat(), "trouble": []})
+        kept.write(
+            {
+                "format": "refettle backup", "version": 1, "made": (NOW - age).isoformat(), "trouble": [],
+                "refettle": "0.1.0", "book": "bench", "home": "/somewhere", "settings": {}, "jobs": {}, "sums": [],
+                "database": {"sha256": "0" * 64, "bytes": 1, "tables": {}}, "files": [],
+            }
+        )  # fmt: skip
     return folder
 
 
