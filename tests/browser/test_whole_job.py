@@ -32,6 +32,8 @@ SEEN = {
 CURE = "clean-both-seats"
 STEPS = 30
 """More than the advice may take."""
+# A machine that is busy shows a page that says so, and goes on by itself.
+ADVISED = "() => document.querySelector('#main') && !document.querySelector('#main [hx-trigger=\"every 1s\"]')"
 
 
 def photo(colour: str) -> dict[str, Any]:
@@ -80,6 +82,7 @@ def follow(page: Any, number: int) -> list[str]:
     taken: list[str] = []
     page.goto(f"/jobs/{number}/faults/")
     for _ in range(STEPS):
+        page.wait_for_function(ADVISED)
         while (barred := page.get_by_role("button", name="Read, and I keep to it")).count():
             before = barred.count()
             barred.first.click()

@@ -28,8 +28,8 @@ from refettle.web.views.common import JobView, advice_of
 
 PAGE, ROW, AHEAD = 0, 1, 2
 """Who asks: a page that somebody looks at, a row of the bench, nobody yet."""
-PAGE_S, ROW_S = 0.1, 0.02
-"""[s] To wait for it before it is said that it is being worked out."""
+PAGE_S, ROW_S = 1.5, 0.02
+"""[s] To wait for it before it is said that it is being worked out. Alone at the bench a page is there within that."""
 
 log = logging.getLogger("refettle")
 _guard = threading.Lock()
@@ -50,7 +50,8 @@ def ready(view: JobView, who: int, wait: float) -> bool:
 def still_working(request: HttpRequest, view: JobView) -> HttpResponse | None:
     """A page that says that the advice is being worked out, and goes on by itself; None once it is there."""
     here = request.get_full_path()
-    if getattr(request, "htmx", False):  # it asks every second
+    htmx = getattr(request, "htmx", None)
+    if htmx and not htmx.boosted:  # the page that waits asks every second; a form or link wants a page
         return HttpResponseClientRefresh() if ready(view, PAGE, 0.0) else HttpResponse(status=204)
     if ready(view, PAGE, PAGE_S):
         return None

@@ -89,8 +89,8 @@ TEMPLATES = [
 ]
 
 DATABASES = {"default": REFETTLE_DATABASE.settings()}
-# In memory: what is kept there is a form's token for a day, and what each job needs next. Django's own limit, 300, would
-# let go of both while they are needed.
+# In memory: what is kept there is a form's token for a day, and what each job needs next. Django's own limit, 300,
+# would let go of both while they are needed.
 CACHES = {
     "default": {
         "BACKEND": "django.core.cache.backends.locmem.LocMemCache",
