@@ -42,12 +42,16 @@ SEED, CHUNK = 1, 250
 YEARS = 12.0
 PATTERNS = 8
 """Repairs worked out for each shipped unit type."""
-PASSWORD = "a shop of many years"  # noqa: S105 - of nobody
-FIRST = ("Alda", "Bruno", "Cora", "Desmond", "Elspeth", "Falk", "Greta", "Hollis", "Imke", "Jasper", "Kirsten", "Leander",
-         "Minna", "Norbert", "Odile", "Piers", "Quenby", "Rasmus", "Sunniva", "Thilo", "Ulla", "Verity", "Wim", "Yrsa")  # fmt: skip
-LAST = ("Abelour", "Brackwold", "Crannow", "Dellwick", "Eskrigg", "Farnholt", "Gillamoor", "Haverstow", "Inglebeck",
-        "Jarrowby", "Kestwick", "Lindrigg", "Marrable", "Nethercot", "Ormsay", "Pellworm", "Quarmby", "Rowanhill",
-        "Stavely", "Thornaby", "Ullock", "Venwick", "Withernsea", "Yarrowdale", "Zellhorn")  # fmt: skip
+PASSWORD = "a shop of many years"
+FIRST = (
+    "Alda Bruno Cora Desmond Elspeth Falk Greta Hollis Imke Jasper Kirsten Leander Minna Norbert Odile "
+    "Piers Quenby Rasmus Sunniva Thilo Ulla Verity Wim Yrsa"
+).split()
+LAST = (
+    "Abelour Brackwold Crannow Dellwick Eskrigg Farnholt Gillamoor Haverstow Inglebeck Jarrowby Kestwick "
+    "Lindrigg Marrable Nethercot Ormsay Pellworm Quarmby Rowanhill Stavely Thornaby Ullock Venwick "
+    "Withernsea Yarrowdale Zellhorn"
+).split()
 
 
 @dataclass(frozen=True)
@@ -118,7 +122,7 @@ def kept_patterns(folder: Path) -> dict[str, list[Pattern]]:
 
 
 def make_types(size: Size) -> list[tuple[str, Any]]:
-    """(shipped slug, loaded type) of each type the shop knows: shipped ones and others of its own, some in two versions."""
+    """(shipped slug, loaded type) of each type the shop knows: shipped ones, others of its own, some in two versions."""
     from django.conf import settings
 
     from refettle.knowledge.loading import load_shipped_type, load_unit_type

@@ -36,11 +36,31 @@ PLACES = ("bench 1", "bench 2", "the long bench", "tray 4", "tray 11", "tray 27"
 WORK = ("cleaned the contacts", "looked under the glass", "traced the flex", "reflowed a joint", "measured the rails",
         "copied the label", "waited for it to warm up", "cleaned the case", "sorted the screws", "drew a sketch",
         "asked the owner", "read the service sheet", "dried the board", "tightened the heat sink")  # fmt: skip
-SAID = ("No life at all.", "It worked until last winter.", "Smells warm after ten minutes.", "Was in the loft for years.",
-        "Comes and goes.", "My father bought it new.", "Dropped once, worked after that.", "The lead was bent.",
-        "Only when it is cold.", "Somebody had the lid off before.")  # fmt: skip
-CAPTIONS = ("as it came, top", "as it came, underside", "label", "board, left half", "board, right half", "screws, tray",
-            "connector, close", "before cleaning", "after cleaning", "joint under the glass", "packed")  # fmt: skip
+SAID = (
+    "No life at all.",
+    "It worked until last winter.",
+    "Smells warm after ten minutes.",
+    "Was in the loft for years.",
+    "Comes and goes.",
+    "My father bought it new.",
+    "Dropped once, worked after that.",
+    "The lead was bent.",
+    "Only when it is cold.",
+    "Somebody had the lid off before.",
+)
+CAPTIONS = (
+    "as it came, top",
+    "as it came, underside",
+    "label",
+    "board, left half",
+    "board, right half",
+    "screws, tray",
+    "connector, close",
+    "before cleaning",
+    "after cleaning",
+    "joint under the glass",
+    "packed",
+)
 
 
 @dataclass(frozen=True)
@@ -56,7 +76,7 @@ class Told:
 class Pattern:
     """One repair: what was written; at `open_at` more trials may follow.
 
-    `finding`: place of the first entry of fault finding. `good`: a trial that may be repeated. `lesson`: what it taught.
+    `finding`: place of the first entry of fault finding. `good`: a trial to repeat. `lesson`: what it taught.
     `parted`: it ended in parts, which a customer's unit would need an answer for.
     """
 
