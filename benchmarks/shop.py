@@ -43,15 +43,59 @@ YEARS = 12.0
 PATTERNS = 8
 """Repairs worked out for each shipped unit type."""
 PASSWORD = "a shop of many years"
-FIRST = (
-    "Alda Bruno Cora Desmond Elspeth Falk Greta Hollis Imke Jasper Kirsten Leander Minna Norbert Odile "
-    "Piers Quenby Rasmus Sunniva Thilo Ulla Verity Wim Yrsa"
-).split()
-LAST = (
-    "Abelour Brackwold Crannow Dellwick Eskrigg Farnholt Gillamoor Haverstow Inglebeck Jarrowby Kestwick "
-    "Lindrigg Marrable Nethercot Ormsay Pellworm Quarmby Rowanhill Stavely Thornaby Ullock Venwick "
-    "Withernsea Yarrowdale Zellhorn"
-).split()
+FIRST = [
+    "Alda",
+    "Bruno",
+    "Cora",
+    "Desmond",
+    "Elspeth",
+    "Falk",
+    "Greta",
+    "Hollis",
+    "Imke",
+    "Jasper",
+    "Kirsten",
+    "Leander",
+    "Minna",
+    "Norbert",
+    "Odile",
+    "Piers",
+    "Quenby",
+    "Rasmus",
+    "Sunniva",
+    "Thilo",
+    "Ulla",
+    "Verity",
+    "Wim",
+    "Yrsa",
+]
+LAST = [
+    "Abelour",
+    "Brackwold",
+    "Crannow",
+    "Dellwick",
+    "Eskrigg",
+    "Farnholt",
+    "Gillamoor",
+    "Haverstow",
+    "Inglebeck",
+    "Jarrowby",
+    "Kestwick",
+    "Lindrigg",
+    "Marrable",
+    "Nethercot",
+    "Ormsay",
+    "Pellworm",
+    "Quarmby",
+    "Rowanhill",
+    "Stavely",
+    "Thornaby",
+    "Ullock",
+    "Venwick",
+    "Withernsea",
+    "Yarrowdale",
+    "Zellhorn",
+]
 
 
 @dataclass(frozen=True)
