@@ -166,7 +166,7 @@ def kept_patterns(folder: Path) -> dict[str, list[Pattern]]:
 
 
 def make_types(size: Size) -> list[tuple[str, Any]]:
-    """(shipped slug, loaded type) of each type the shop knows: shipped ones, others of its own, some in two versions."""
+    """(shipped slug, loaded type) of each type of the shop: shipped ones and its own, some in two versions."""
     from django.conf import settings
 
     from refettle.knowledge.loading import load_shipped_type, load_unit_type
