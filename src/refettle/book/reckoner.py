@@ -219,9 +219,12 @@ def main() -> None:
     while True:
         try:
             data = _receive(asks)
+            answer = _answer(data, models)
+            _send(tells, answer)
         except GoneError:
             return
-        _send(tells, _answer(data, models))
+        except BrokenPipeError:  # the server was stopped meanwhile: nobody reads the answer
+            os._exit(0)  # what is still in the buffer must not be tried again
 
 
 def _answer(data: bytes, models: OrderedDict[int, CompiledType]) -> bytes:
