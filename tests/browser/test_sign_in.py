@@ -51,10 +51,12 @@ def test_two_in_one_job(book: Book, open_page: Open, job: int) -> None:
     ada = enter(open_page(PHONE), "Ada Quill", here)
     bo = enter(open_page(), "Bo Marten", here)
     assert ada.url.endswith(here)
-    ada.wait_for_load_state("networkidle")  # the next step comes a little later
     ada.fill("#caption", "half a caption")
     where = "document.querySelector('#caption').getBoundingClientRect().top + scrollY"
-    before = ada.evaluate(where)
+    before = -1.0
+    while (now := ada.evaluate(where)) != before:  # the next step comes a little later
+        before = now
+        ada.wait_for_timeout(3000)
     bo.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
     bo.fill("textarea[name=text]", "the lead is bent")
     bo.locator("form:has(textarea[name=text]) button").first.click()
