@@ -10,7 +10,7 @@ from babel.numbers import format_decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from refettle.language import LANGUAGES, current, decimal, several, speaking, tr, tr_in
+from refettle.language import LANGUAGES, carried, current, decimal, several, speaking, tr, tr_in
 
 
 def test_the_catalogues_are_whole() -> None:
@@ -34,6 +34,15 @@ def test_a_text_is_shown_in_the_language_of_its_context_only() -> None:
         assert current() == "de"
     assert current() == "en"
     assert seen == ["en"]  # a thread begins in English, whoever started it
+
+
+def test_what_is_made_piece_by_piece_keeps_the_language_it_was_asked_for_in() -> None:
+    with speaking("de"):
+        pieces = carried(current() for _ in range(2))
+    assert next(pieces) == "de"
+    assert current() == "en"
+    with speaking("en"):
+        assert list(pieces) == ["de"]
 
 
 def test_an_unknown_language_is_english() -> None:

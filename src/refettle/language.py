@@ -19,12 +19,12 @@ import gettext
 import os
 import re
 import string
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache
 from numbers import Number
-from typing import Any
+from typing import Any, TypeVar
 
 LANGUAGES = {"en": "English", "de": "Deutsch"}
 """What pages can be shown in, each in its own words."""
@@ -34,6 +34,7 @@ CONTEXT = "\x04"  # between context and text in a catalogue (GNU gettext)
 
 # Decimal sign and thousands sign, as the Unicode CLDR has them.
 _SIGNS = {"en": (".", ","), "de": (",", ".")}
+Piece = TypeVar("Piece")
 _phrases: dict[str, re.Pattern[str]] = {}
 _current: ContextVar[str] = ContextVar("language", default=SOURCE)
 
@@ -56,6 +57,23 @@ def speaking(language: str) -> Iterator[None]:
         yield
     finally:
         _current.reset(before)
+
+
+def carried(pieces: Iterable[Piece]) -> Iterator[Piece]:
+    """What is made piece by piece when the context is over (a file sent while it is made), in the language of now."""
+    language = _current.get()
+
+    def made() -> Iterator[Piece]:
+        source = iter(pieces)
+        while True:
+            with speaking(language):  # not across the yield, which would leave it to whoever asks for the next
+                try:
+                    piece = next(source)
+                except StopIteration:
+                    return
+            yield piece
+
+    return made()
 
 
 def mark(text: str) -> str:

@@ -95,6 +95,29 @@ def test_all_that_is_held_is_written_out(client: Client, owner: Owner, own_folde
     assert client.get(f"/owners/{store.get_or_create_owner().pk}/export.zip").status_code == 404
 
 
+def test_the_page_of_what_is_held_is_in_the_language_of_who_asked_and_the_rest_is_not(owner: Owner) -> None:
+    job = a_job(owner, [{"kind": "note", "text": "as typed"}, {"kind": "photo", "photo": "b" * 64}])
+    packed = {language: archive(Client(HTTP_ACCEPT_LANGUAGE=language), owner) for language in ("de", "en")}
+    page = packed["de"].read(f"owner-{owner.pk}/index.html").decode()
+    assert '<html lang="de">' in page
+    words = text_of(page)
+    for said in (
+        f"Auftrag {job.number}: ",
+        "Geöffnet ",
+        "as typed",
+        "Notiz",
+        f"Foto aus Auftrag {job.number}, Eintrag 2",
+    ):
+        assert said in words
+    assert '<code lang="en">{&quot;photo&quot;' in page  # as it is kept
+    for english in ("Opened", "What", "Note ", "Written", "missing", "a photo"):
+        assert english not in words
+    logs = [each.read(f"owner-{owner.pk}/jobs/job-{job.number}-log.jsonl") for each in packed.values()]
+    assert logs[0] == logs[1]
+    facts = [json.loads(each.read(f"owner-{owner.pk}/data.json")) | {"written": ""} for each in packed.values()]
+    assert facts[0] == facts[1]
+
+
 def test_erased_only_after_it_was_shown_and_the_name_typed(client: Client, owner: Owner) -> None:
     job = a_job(owner)
     address = f"/owners/{owner.pk}/erase/"

@@ -80,6 +80,12 @@ def test_a_customers_unit_is_not_the_benchs_to_sell(client: Client) -> None:
     assert "owner has agreed" in told
     assert "Aldane" not in told
     assert "the owner wants it by May" in told
+    german = Client(HTTP_ACCEPT_LANGUAGE="de")
+    add_photo(job, "")
+    with zipfile.ZipFile(io.BytesIO(body(german.get(address + "story.zip")))) as archive:
+        told = archive.read(f"job-{job.number}-story/story.md").decode()
+    assert "ohne Bildtext" in told
+    assert "without a caption" not in told
 
 
 def test_it_is_linked_from_the_job(client: Client) -> None:

@@ -1,7 +1,7 @@
 """All that the book holds of one owner, for that owner: a ZIP archive made while it is sent.
 
-`index.html` is for reading and lists what is where; `data.json` says the same for programs; the logs, photos and kept
-files of the owner's jobs lie beside them.
+`index.html` is for reading and lists what is where, in the language of whoever asked; `data.json` says the same for
+programs, in English; the logs, photos and kept files of the owner's jobs lie beside them.
 """
 
 from __future__ import annotations
@@ -31,10 +31,14 @@ from refettle.book.state import JobState
 from refettle.book.story import Pieces
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
+from refettle.language import carried, current, local, mark, tr
 
 PIECE = 1 << 18
 """[byte] Read and sent at once."""
 Describe = Callable[[str, Mapping[str, Any], Any], str]
+PHOTO_GONE = mark("a photo of job {job}, entry {entry} was removed on request")
+PHOTO_MISSING = mark("a photo of job {job}, entry {entry} is missing from the photos folder")
+FILE_MISSING = mark("a file of job {job}, entry {entry} is missing from the files folder")
 STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem}"
     "table{border-collapse:collapse}th,td{text-align:left;vertical-align:top;padding:.2rem .8rem .2rem 0}"
@@ -110,6 +114,21 @@ def _state(job: Job) -> JobState | str:
 # ---------------------------------------------------------------- what is held
 
 
+class Said:
+    """A text that the page shows in its language, and the JSON holds in English."""
+
+    def __init__(self, text: str, **values: Any) -> None:
+        self.text, self.values = text, values
+
+    def __str__(self) -> str:
+        return self.text.format(**self.values)
+
+    def shown(self, kinds: Mapping[str, str]) -> str:
+        """In the language of now."""
+        values = {name: _kind(v, kinds) if name == "kind" else v for name, v in self.values.items()}
+        return tr(self.text, **values)
+
+
 @dataclass
 class Held:
     """What is put into the archive. `members`: name in the archive -> the file it comes from."""
@@ -118,8 +137,15 @@ class Held:
     data: dict[str, Any]
     logs: list[Job] = field(default_factory=list)
     members: dict[str, Path] = field(default_factory=dict)
-    contents: list[tuple[str, str]] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
+    contents: list[tuple[str, Said]] = field(default_factory=list)
+    missing: list[Said] = field(default_factory=list)
+
+    def facts(self) -> dict[str, Any]:
+        """What is where, and what is not, as plain values in English."""
+        return {
+            "contents": {name: str(says) for name, says in self.contents},
+            "missing": [str(each) for each in self.missing],
+        }
 
 
 def held(owner: Owner) -> Held:
@@ -129,8 +155,8 @@ def held(owner: Owner) -> Held:
     kits = kits_sold_to(words) if owner.kind == Owner.Kind.CUSTOMER else ()
     made = Held(owner, {})
     made.contents = [
-        ("index.html", "this page"),
-        ("data.json", "the same for programs: owner, units, jobs with every entry of their logs, kits"),
+        ("index.html", Said(mark("this page"))),
+        ("data.json", Said(mark("the same for programs: owner, units, jobs with every entry of their logs, kits"))),
     ]
     made.data = {
         "written": timezone.localtime().isoformat(timespec="seconds"),
@@ -156,7 +182,8 @@ def held(owner: Owner) -> Held:
         for job in sorted(unit.jobs.all(), key=lambda each: each.number):
             job.unit = unit
             made.logs.append(job)
-            made.contents.append((f"jobs/job-{job.number}-log.jsonl", f"the log of job {job.number}, one entry a line"))
+            says = Said(mark("the log of job {job}, one entry a line"), job=job.number)
+            made.contents.append((f"jobs/job-{job.number}-log.jsonl", says))
             _files_of(made, job)
     return made
 
@@ -189,13 +216,13 @@ def _files_of(made: Held, job: Job) -> None:
     named = [(n, sha) for n, data in rows for sha in photos_named(data)]
     formats = dict(Photo.objects.filter(sha256__in={sha for _, sha in named}).values_list("sha256", "format"))
     for n, sha in named:
-        where = f"job {job.number}, entry {n}"
         if sha in gone:
-            made.missing.append(f"a photo of {where} was removed on request")
+            made.missing.append(Said(PHOTO_GONE, job=job.number, entry=n))
         elif sha not in formats or not (path := photos.original_path(folder, sha, formats[sha])).exists():
-            made.missing.append(f"a photo of {where} is missing from the photos folder")
+            made.missing.append(Said(PHOTO_MISSING, job=job.number, entry=n))
         else:
-            _add(made, f"photos/{sha[:16]}{path.suffix}", path, f"photo of {where}")
+            says = Said(mark("photo of job {job}, entry {entry}"), job=job.number, entry=n)
+            _add(made, f"photos/{sha[:16]}{path.suffix}", path, says)
     for n, data in rows:
         for key in ("file", "netlist"):
             kept = data.get(key)
@@ -204,12 +231,13 @@ def _files_of(made: Held, job: Job) -> None:
                 ending = re.search(r"\.[A-Za-z0-9]{1,8}$", str(data.get("name", "")))
                 if path.exists():
                     name = f"files/{kept[:16]}{ending[0] if ending else ''}"
-                    _add(made, name, path, f"file of job {job.number}, entry {n} ({data['kind']})")
+                    says = mark("file of job {job}, entry {entry} ({kind})")
+                    _add(made, name, path, Said(says, job=job.number, entry=n, kind=data["kind"]))
                 else:
-                    made.missing.append(f"a file of job {job.number}, entry {n} is missing from the files folder")
+                    made.missing.append(Said(FILE_MISSING, job=job.number, entry=n))
 
 
-def _add(made: Held, name: str, path: Path, says: str) -> None:
+def _add(made: Held, name: str, path: Path, says: Said) -> None:
     if name not in made.members:
         made.members[name] = path
         made.contents.append((name, says))
@@ -223,11 +251,15 @@ def archive_name(owner: Owner) -> str:
     return f"owner-{owner.pk}.zip"
 
 
-def archive(made: Held, describe: Describe) -> Iterator[bytes]:
+def archive(made: Held, describe: Describe, kinds: Mapping[str, str]) -> Iterator[bytes]:
     """The archive in pieces of about `PIECE` bytes; one log or one piece of a file is in memory at a time.
 
-    `describe` puts an entry in words.
+    `describe` puts an entry in words, `kinds` names the kinds of entry. Its page is in the language of this call.
     """
+    return carried(_packed(made, describe, kinds))
+
+
+def _packed(made: Held, describe: Describe, kinds: Mapping[str, str]) -> Iterator[bytes]:
     out, folder = Pieces(), f"owner-{made.owner.pk}"
     written = timezone.localtime()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as packed:
@@ -236,7 +268,7 @@ def archive(made: Held, describe: Describe) -> Iterator[bytes]:
             packed.writestr(_info(f"{folder}/{name}", written), text.encode("utf-8"), zipfile.ZIP_DEFLATED)
             return out.fetched()
 
-        for name, parts in (("index.html", _page(made, describe)), ("data.json", _json(made))):
+        for name, parts in (("index.html", _page(made, describe, kinds)), ("data.json", _json(made))):
             with packed.open(_info(f"{folder}/{name}", written), "w", force_zip64=True) as file:
                 for part in parts:
                     file.write(part.encode("utf-8"))
@@ -262,63 +294,87 @@ def _info(name: str, at: datetime) -> zipfile.ZipInfo:
 
 
 def _json(made: Held) -> Iterator[str]:
-    head = json.dumps(made.data | {"contents": dict(made.contents), "missing": made.missing}, indent=1, default=str)
+    head = json.dumps(made.data | made.facts(), indent=1, default=str)
     yield head.rstrip()[:-1].rstrip() + ',\n "logs": {'
     for place, job in enumerate(made.logs):
         yield ("," if place else "") + f'\n  "{job.number}": ' + json.dumps(store.entries(job), ensure_ascii=True)
     yield "\n }\n}\n"
 
 
-def _page(made: Held, describe: Describe) -> Iterator[str]:
+def _page(made: Held, describe: Describe, kinds: Mapping[str, str]) -> Iterator[str]:
     owner = made.owner
     yield (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<!DOCTYPE html>\n<html lang="{current()}"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>What is held of an owner</title><style>{STYLE}</style></head><body>\n"
+        f"<title>{tr('What is held of an owner')}</title><style>{STYLE}</style></head><body>\n"
     )
     yield format_html(
-        "<h1>What this bench book holds of {}</h1><p>Written on {}.</p>"
-        "<h2>Name and contact</h2><p>{}</p><pre>{}</pre>\n",
-        owner.name, f"{timezone.localtime():%Y-%m-%d %H:%M}", owner.name, owner.contact,
+        "<h1>{}</h1><p>{}</p><h2>{}</h2><p>{}</p><pre>{}</pre>\n",
+        tr("What this bench book holds of {name}", name=owner.name),
+        tr("Written on {time}.", time=f"{timezone.localtime():%Y-%m-%d %H:%M}"),
+        tr("Name and contact"), owner.name, owner.contact,
     )  # fmt: skip
     for before in made.data["owner"]["earlier"]:
-        yield format_html("<p>Until {}: {}, {}</p>\n", before["until"][:10], before["name"], before["contact"])
+        until = tr(
+            "Until {day}: {name}, {contact}", day=before["until"][:10], name=before["name"], contact=before["contact"]
+        )
+        yield format_html("<p>{}</p>\n", until)
     kits = made.data["kits"]
     if kits:
-        yield "<h2>Kits sold under this name</h2>" + _table(
-            ("Kit", "Of", "Sold to", "On", "Price", "Note"),
+        heads = (tr("Kit"), tr("Of"), tr("Sold to"), tr("On"), tr("Price"), tr("Note"))
+        yield _heading(tr("Kits sold under this name")) + _table(
+            heads,
             ((k["code"], k["kit"], k["sold_to"], (k["sold_at"] or "")[:10],
-              f"{k['price'] or ''} {k['currency']}".strip(), k["note"]) for k in kits),
+              f"{local(k['price'] or '')} {k['currency']}".strip(), k["note"]) for k in kits),
         )  # fmt: skip
     for job in made.logs:
         unit = job.unit
-        serial = f", serial {unit.serial}" if unit.serial else ""
-        closed = f", closed {timezone.localtime(job.closed):%Y-%m-%d}" if job.closed else ", open"
-        name = f"{unit.type_version.name}{', ' + unit.label if unit.label else ''}{serial}"
-        yield format_html("<h2>Job {}: {}</h2>", job.number, name)
-        yield format_html("<p>Opened {}{}.</p>\n", f"{timezone.localtime(job.opened):%Y-%m-%d}", closed)
-        yield from _log(job, describe)
-    files_ = ((format_html('<a href="{}">{}</a>', name, name), says) for name, says in made.contents)
-    yield "<h2>What is where</h2>" + _table(("File", "What it is"), files_)
+        serial = tr("serial {serial}", serial=unit.serial) if unit.serial else ""
+        name = ", ".join(each for each in (unit.type_version.name, unit.label, serial) if each)
+        yield _heading(tr("Job {number}: {name}", number=job.number, name=name))
+        opened = f"{timezone.localtime(job.opened):%Y-%m-%d}"
+        if job.closed:
+            closed = f"{timezone.localtime(job.closed):%Y-%m-%d}"
+            dates = tr("Opened {opened}, closed {closed}.", opened=opened, closed=closed)
+        else:
+            dates = tr("Opened {opened}, open.", opened=opened)
+        yield format_html("<p>{}</p>\n", dates)
+        yield from _log(job, describe, kinds)
+    files_ = ((format_html('<a href="{}">{}</a>', name, name), says.shown(kinds)) for name, says in made.contents)
+    yield _heading(tr("What is where")) + _table((tr("File"), tr("What it is")), files_)
     if made.missing:
-        yield "<h2>Not here</h2><ul>" + format_html_join("", "<li>{}</li>", ((m,) for m in made.missing)) + "</ul>"
+        lines = format_html_join("", "<li>{}</li>", ((each.shown(kinds),) for each in made.missing))
+        yield _heading(tr("Not here")) + format_html("<ul>{}</ul>", lines)
     yield "</body></html>\n"
 
 
-def _log(job: Job, describe: Describe) -> Iterator[str]:
+def _heading(text: str) -> SafeString:
+    return format_html("<h2>{}</h2>", text)
+
+
+def _log(job: Job, describe: Describe, kinds: Mapping[str, str]) -> Iterator[str]:
     state = _state(job)
     compiled = None if isinstance(state, str) else state.compiled
-    yield "<table><thead><tr><th>No.</th><th>When</th><th>Who</th><th>What</th><th>In words</th></tr></thead><tbody>\n"
+    heads = (tr("No."), tr("When"), tr("Who"), tr("What"), tr("In words"))
+    yield format_html(
+        "<table><thead><tr>{}</tr></thead><tbody>\n", format_html_join("", "<th>{}</th>", ((h,) for h in heads))
+    )
     for entry in store.entries(job):
         data = {k: v for k, v in entry.items() if k not in ("n", "at", "who", "kind")}
         said = describe(entry["kind"], data, compiled)
         note = str(data.get("note", ""))
-        said = f"{said} {note}".strip() or json.dumps(data, ensure_ascii=False)
+        said = f"{said} {note}".strip()
+        if not said:  # as it is kept
+            said = format_html('<code lang="en">{}</code>', json.dumps(data, ensure_ascii=False))
         yield format_html(
             "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
-            entry["n"], entry["at"][:16].replace("T", " "), entry["who"], entry["kind"], said,
+            entry["n"], entry["at"][:16].replace("T", " "), entry["who"], _kind(entry["kind"], kinds), said,
         )  # fmt: skip
     yield "</tbody></table>\n"
+
+
+def _kind(kind: str, kinds: Mapping[str, str]) -> str:
+    return tr(kinds[kind]) if kind in kinds else kind
 
 
 def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> SafeString:

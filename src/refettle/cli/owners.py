@@ -137,7 +137,7 @@ def run_show(args: argparse.Namespace) -> int:
 def run_export(args: argparse.Namespace) -> int:
     """Write the archive, whole or not at all; one that is there already is never written over."""
     from refettle.book.privacy_export import archive, held
-    from refettle.web.wording import describe
+    from refettle.web.wording import KINDS, describe
 
     owner, path = _owner(args.number), Path(args.out)
     if owner.kind != "customer":
@@ -151,7 +151,7 @@ def run_export(args: argparse.Namespace) -> int:
         handle, name = tempfile.mkstemp(prefix=".new-", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
-                size = sum(file.write(piece) for piece in archive(made, describe))
+                size = sum(file.write(piece) for piece in archive(made, describe, KINDS))
             os.replace(name, path)
         except BaseException:
             Path(name).unlink(missing_ok=True)
@@ -160,7 +160,7 @@ def run_export(args: argparse.Namespace) -> int:
         raise Refused(f"--out {args.out}: {(error.strerror or str(error)).lower()}") from None
     if args.json:
         facts = {"owner": owner.pk, "file": str(path), "bytes": size}
-        print_json(facts | {"contents": dict(made.contents), "missing": made.missing})
+        print_json(facts | made.facts())
         return DONE
     counted = f"{len(made.logs)} jobs, {len(made.members)} photos and files, {size / 1e6:.1f} MB"
     print(f"Owner {owner.pk}: {counted}, in {path}.")

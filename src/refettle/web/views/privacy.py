@@ -127,8 +127,8 @@ def owner_export(request: HttpRequest, number: int) -> HttpResponseBase:
     owner = _owner(number)
     if owner.kind != Owner.Kind.CUSTOMER:
         raise Http404(tr("The bench's own stock is nobody to write out for."))
-    made = privacy_export.held(owner)
-    response = StreamingHttpResponse(privacy_export.archive(made, wording.describe), content_type="application/zip")
+    packed = privacy_export.archive(privacy_export.held(owner), wording.describe, wording.KINDS)
+    response = StreamingHttpResponse(packed, content_type="application/zip")
     response.headers["Content-Disposition"] = f'attachment; filename="{privacy_export.archive_name(owner)}"'
     response.headers["Cache-Control"] = "no-store"
     return response

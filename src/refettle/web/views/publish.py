@@ -14,7 +14,7 @@ from django.views.decorators.http import require_safe
 from refettle.book.handover_photos import photos_of
 from refettle.book.handover_public import WARNING
 from refettle.book.listing import ListingError
-from refettle.language import tr
+from refettle.language import carried, tr
 from refettle.web.publishing import archive_name, archive_of, listing_of, story_of
 from refettle.web.views.common import get_working_job
 
@@ -81,7 +81,7 @@ def story_file(request: HttpRequest, number: int) -> HttpResponseBase:
     """The story as a ZIP archive, sent while it is made."""
     view, state = get_working_job(number)
     made = story_of(view.job, state, view.entries, without_from(request))
-    response = StreamingHttpResponse(archive_of(made, state), content_type="application/zip")
+    response = StreamingHttpResponse(carried(archive_of(made, state)), content_type="application/zip")
     return _named(response, archive_name(made))
 
 
