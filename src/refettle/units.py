@@ -145,7 +145,7 @@ _NAMED_BEHIND = re.compile(
     re.IGNORECASE,
 )
 # So is a temperature that is printed on a capacitor behind its volts.
-_RATED_BEFORE = re.compile(r"(?:\d\s*V|\bvolts or more|\bVolt oder mehr|\bvoltage|\bSpannung|\bVolt),?\s*$")
+_RATED_BEFORE = re.compile(r"(?:\d\s*V|\bvolts(?: or more)?|\bVolt oder mehr|\bvoltage|\bSpannung|\bVolt),?\s*$")
 _SOFTLY = r"(?:(?:about|around|some|only|up to|at (?:most|least)|etwa|rund|nur|bis zu|höchstens|mindestens) )?"
 _THAN = r"(?:(?:more than|less than|mehr als|weniger als) )"
 _WARMER = (
