@@ -10,7 +10,7 @@ import re
 import string
 from functools import cache
 
-from refettle.language import SOURCE, current, local, mark, spoken, tr
+from refettle.language import SOURCE, Filling, local, manner, mark, shown, spoken, tr
 
 FIGURE = re.compile(r"[-+−±]?\d[\d,]*\.\d+( ?[^\d\s]{1,3}( pp)?)?( ±\d+(\.\d+)?( dBFS)?)?")
 MEASURED = re.compile(r"[-+−]?\d+\.\d+[ \u202f][^\d\s.]{1,3}( pp)?")
@@ -152,7 +152,7 @@ def label(field: str) -> str:
 
 
 def _shown(text: str, among: tuple[str, ...]) -> str:
-    if current() == SOURCE or not text:
+    if manner() == SOURCE or not text:
         return text
     if MEASURED.fullmatch(text):
         return local(text)
@@ -177,15 +177,15 @@ def _filled(text: str, among: tuple[str, ...]) -> str | None:
     for template, pattern in _patterns(among):
         if found := pattern.fullmatch(text):
             values = {name: _shown(words, among) for name, words in found.groupdict().items()}
-            return _Filled().vformat(tr(template), (), values)
+            return shown(_Filled().vformat(tr(template), (), values))
     return None
 
 
-class _Filled(string.Formatter):
+class _Filled(Filling):
     """Placeholders filled with what stood in them, figures with the signs of the current language."""
 
     def format_field(self, value: str, format_spec: str) -> str:
-        return local(value) if format_spec or FIGURE.fullmatch(value) else value
+        return local(value) if format_spec or FIGURE.fullmatch(value) else super().format_field(value, "")
 
 
 @cache

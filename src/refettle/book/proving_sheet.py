@@ -9,7 +9,7 @@ from refettle.book.log import LogError
 from refettle.book.proving import NONE, Key, Proving
 from refettle.book.soaks import RunningSoak
 from refettle.knowledge.schema import Acceptance
-from refettle.language import current, several, tr
+from refettle.language import manner, several, tr
 from refettle.proving.compare import MOST_EACH, Comparison, compare
 from refettle.proving.counts import Counts, ProvingError, percent
 from refettle.proving.plan import Cell, Finding
@@ -178,7 +178,7 @@ def _planned(bad_rate: float, language: str) -> tuple[SequentialTest, str] | Non
 
 
 def _sequential(need: Need, order: tuple[bool, ...]) -> Sequential | None:
-    planned = _planned(need.rate, current())
+    planned = _planned(need.rate, manner())
     if planned is None:
         return None
     test, errs = planned

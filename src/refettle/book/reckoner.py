@@ -29,7 +29,7 @@ from typing import IO, Any, ParamSpec, TypeVar
 
 from refettle.book import elsewhere
 from refettle.knowledge.compile import CompiledType
-from refettle.language import current, speaking
+from refettle.language import manner, speaking
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -147,7 +147,7 @@ class Reckoner:
         assert process.stdout is not None
         whole: set[int] = set()
         while True:
-            _send(process.stdin, _pack((current(), function, args), whole))
+            _send(process.stdin, _pack((manner(), function, args), whole))
             ready, _, _ = select.select([process.stdout], [], [], ANSWERS_WITHIN_S) if os.name == "posix" else (1, 0, 0)
             if not ready:
                 raise GoneError(f"no answer within {ANSWERS_WITHIN_S:.0f} s")

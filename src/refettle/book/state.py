@@ -20,7 +20,7 @@ from refettle.book.stores_jobs import JobParts
 from refettle.book.whitening import Whitening
 from refettle.knowledge.compile import DATA_SAVED, FIRST_POWER, OWNER, CompiledType
 from refettle.knowledge.one_way import one_way_steps
-from refettle.language import current, local, spoken, tr
+from refettle.language import local, manner, spoken, tr
 
 LEVELS = ("closed", "open", "board")
 GROW = 100
@@ -194,7 +194,7 @@ class JobState:
     @property
     def findings(self) -> Findings:
         """What the log says, in small."""
-        return _findings(self.compiled, self.weighed, current())
+        return _findings(self.compiled, self.weighed, manner())
 
     def suspects(self) -> list[Suspect]:
         """Blocks by suspicion, most suspected first."""
@@ -238,13 +238,13 @@ class JobState:
 
     def advice(self, customer: bool = False, depth: int = 2) -> faults.Advice:
         """What to do next; see `faults.advise`."""
-        return _advice(self.compiled, self.weighed, _Held(self, customer, depth), current())
+        return _advice(self.compiled, self.weighed, _Held(self, customer, depth), manner())
 
     def is_advised(self, customer: bool = False, depth: int = 2) -> bool:
         """True where findings and advice are kept, and nobody waits for them."""
         held = _Held(self, customer, depth)
-        found = _findings.holds(self.compiled, self.weighed, current())
-        return found and _advice.holds(self.compiled, self.weighed, held, current())
+        found = _findings.holds(self.compiled, self.weighed, manner())
+        return found and _advice.holds(self.compiled, self.weighed, held, manner())
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from refettle.knowledge.schema import Caution
-from refettle.language import SOURCE, current, spoken
+from refettle.language import SOURCE, manner, spoken
 
 
 def said(caution: Caution) -> Caution:
     """The same caution, all of it in the current language."""
-    if current() == SOURCE:
+    if manner() == SOURCE:
         return caution
     words = {
         "name": spoken(caution.name),

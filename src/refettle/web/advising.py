@@ -23,7 +23,7 @@ from django_htmx.http import HttpResponseClientRefresh
 from refettle.book import elsewhere
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
-from refettle.language import current
+from refettle.language import manner
 from refettle.web.views.common import JobView, advice_of
 
 PAGE, ROW, AHEAD = 0, 1, 2
@@ -43,7 +43,7 @@ def ready(view: JobView, who: int, wait: float) -> bool:
     """True where the job's advice is there, now or within so many seconds [s]; else it is being worked out."""
     if view.state is None or not elsewhere.is_elsewhere() or view.state.is_advised(view.customer):
         return True
-    key = view.job.pk, len(view.entries), view.customer, current()
+    key = view.job.pk, len(view.entries), view.customer, manner()
     return _ask(key, who, lambda: _advice(view)).wait(wait)
 
 

@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from django.db import connections
 
-from refettle.language import current, tr
+from refettle.language import manner, tr
 
 State = Literal["waiting", "running", "done", "stopped", "failed"]
 
@@ -123,7 +123,7 @@ def work(
     ------
     TooMuchWork
     """
-    spoken = (current(), key)
+    spoken = (manner(), key)
     with _guard:
         found = _works.get(spoken)
         if found is None:
@@ -191,7 +191,7 @@ def find(token: str) -> Work | None:
 
 def forget(key: Hashable) -> None:
     """Let go of work that is over, so that it can be started again."""
-    spoken = (current(), key)
+    spoken = (manner(), key)
     with _guard:
         found = _works.get(spoken)
         if found is not None and found.over:

@@ -18,7 +18,7 @@ from refettle.book import batches, store, waiting
 from refettle.book.brief import Brief, briefs
 from refettle.book.models import Job
 from refettle.knowledge.errors import KnowledgeError
-from refettle.language import current, several, spoken, tr
+from refettle.language import manner, several, spoken, tr
 from refettle.web import advising, backing_up
 from refettle.web.batch_views import bench_due
 from refettle.web.views.common import JobView, advice_of, get_job
@@ -135,7 +135,7 @@ def _soak(at: Brief) -> str:
 
 
 def _key(job: Job, n: int) -> str:
-    return f"next-{job.pk}-{n}-{job.unit.type_version_id}-{settings.REFETTLE_RATE}-{current()}"
+    return f"next-{job.pk}-{n}-{job.unit.type_version_id}-{settings.REFETTLE_RATE}-{manner()}"
 
 
 @require_safe
