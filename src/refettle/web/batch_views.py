@@ -12,7 +12,7 @@ from refettle.book.batches import BenchDue
 from refettle.book.log import LogEntry
 from refettle.book.whitening import Batch, Due, PartProgress, Whitening
 from refettle.drawing.plot import Band, Limit, Mark, Trace, line_plot
-from refettle.language import decimal, mark, spoken, tr, tr_in
+from refettle.language import decimal, mark, shown, spoken, tr, tr_in
 from refettle.quantities import MINUS, number
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.yellows import THIN
@@ -114,7 +114,7 @@ def batch_facts(batch: Batch) -> str:
     if terms["percent"] is not None:
         pieces.append(tr("{percent:g}\u202f% w/w", percent=terms["percent"]))
     if terms["litres"] is not None:
-        pieces.append(f"{decimal(terms['litres'], 'g')}{THIN}L")
+        pieces.append(shown(f"{decimal(terms['litres'], 'g')}{THIN}L"))
     if batch.lamp:
         pieces.append(batch.lamp)
     if terms["mw_cm2"] is not None:

@@ -14,7 +14,7 @@ from typing import Any
 from refettle.book.files import FileError, fetch
 from refettle.book.ledger import Place as Replaced
 from refettle.book.state import JobState
-from refettle.language import decimal, mark, tr
+from refettle.language import decimal, mark, shown, tr
 from refettle.parts.board_capacitors import Capacitor, ref_order, toward
 from refettle.parts.board_reading import BoardReading, Polarity, read_board
 from refettle.parts.board_text import BoardError
@@ -337,11 +337,11 @@ def _size(found: Capacitor | None) -> str:
         return ""
     size, said = found.size, []
     if size.diameter is not None:
-        said.append(f"⌀ {decimal(1e3 * size.diameter, '.3g')}{THIN}mm")
+        said.append(shown(f"⌀ {decimal(1e3 * size.diameter, '.3g')}{THIN}mm"))
     if size.length is not None:
         length = decimal(1e3 * size.length, ".3g")
         if size.width is None:
-            said.append(tr("{length} long\u2009mm", length=length))
+            said.append(tr("{length}\u2009mm long", length=length))
         else:
             said.append(f"{length} × {decimal(1e3 * size.width, '.3g')}{THIN}mm")
     if size.pitch is not None:
@@ -375,7 +375,7 @@ def groups(view: BoardView) -> list[Group]:
     """The queue by seat, in order; what lies on the way to the chosen output is the first group."""
     made: dict[str, list[CapacitorView]] = {}
     for c in view.queue:
-        title = tr("On the way to {signal}", signal=view.toward) if c.on_way is not None else c.group
+        title = tr("On the way to {signal}", signal=view.toward) if c.on_way is not None else tr(c.group)
         made.setdefault(title, []).append(c)
     return [Group(title, tuple(members)) for title, members in made.items()]
 

@@ -11,7 +11,7 @@ from refettle.drawing.plot import Limit, Look, Trace, line_plot
 from refettle.drawing.plot_counts import Bar, bars, histogram
 from refettle.drawing.plot_views import FAN_WORDS, fan_plot
 from refettle.knowledge.supply_files import LoadedSupply
-from refettle.language import tr, tr_in
+from refettle.language import shown, tr, tr_in
 from refettle.quantities import show
 from refettle.supply.regulator import SHUTDOWN, WORKING
 from refettle.supply.report import Bench, Case
@@ -131,7 +131,7 @@ def _rail_row(name: str, case: Case, n: int) -> CaseRow:
         if rail.depth
         else tr("none")
     )
-    hot = tr("shuts down") if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
+    hot = tr("shuts down") if rail.junction is None else shown(f"{rail.junction:.0f}\u2009°C")
     heat = show(rail.heat, "W", 2)
     values = (show(rail.mean, "V"), show(rail.headroom, "V", 2), dips, show(rail.ripple, "V", 2), heat, hot)
     return CaseRow(name, rail.name, values, rail.depth > 0 or rail.junction is None or rail.junction > WORKING)
@@ -269,7 +269,7 @@ def _heat(worked: Worked, ident: str) -> PlotView:
     ):
         for rail in case.rails:
             hot = SHUTDOWN if rail.junction is None else rail.junction
-            told = tr("shuts down") if rail.junction is None else f"{rail.junction:.0f}\u2009°C"
+            told = tr("shuts down") if rail.junction is None else shown(f"{rail.junction:.0f}\u2009°C")
             rows.append(Bar(f"{rail.name}, {name}", hot, told=told))
     title = tr("Junction at high mains, with parts missing")
     over = [row.name for row in rows if row.value > WORKING]
@@ -358,7 +358,7 @@ def _needs(loaded: LoadedSupply) -> list[Limit]:
 def _shown(value: float, unit: str) -> str:
     if not np.isfinite(value):
         return ""
-    return f"{value:.0f}\u2009°C" if unit == "°C" else show(value, unit, 3)
+    return shown(f"{value:.0f}\u2009°C") if unit == "°C" else show(value, unit, 3)
 
 
 def _histogram(

@@ -16,7 +16,7 @@ import re
 from dataclasses import dataclass
 from math import exp
 
-from refettle.language import tr
+from refettle.language import decimal, shown, tr
 from refettle.quantities import QuantityError, number, parse
 from refettle.whitening.law import Gate, HazardClass, PeroxideLaw, classes_of, refuse_above
 from refettle.whitening.strength import MOLAR, Strength, density, grams_per_litre, volume_strength
@@ -242,7 +242,7 @@ def recipe(
 
 def grams(kg: float, litres: float) -> str:
     """A mass as the scale shows it: to 1 g, below one litre of bath to 0.1 g."""
-    return f"{1000.0 * kg:.1f} g" if litres < 1.0 else f"{kg:.3f} kg"
+    return shown(f"{decimal(1000.0 * kg, '.1f')} g" if litres < 1.0 else f"{decimal(kg, '.3f')} kg")
 
 
 def _order(stock_kg: float, water_kg: float, target: float, classes: tuple[HazardClass, ...]) -> tuple[str, ...]:

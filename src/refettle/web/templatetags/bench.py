@@ -14,7 +14,7 @@ from django.utils.safestring import SafeString
 
 from refettle import quantities
 from refettle.book.kept_texts import kept, planned
-from refettle.language import decimal, local, tr
+from refettle.language import decimal, local, shown, tr
 
 register = template.Library()
 THIN = "\u202f"
@@ -109,6 +109,12 @@ def quantity(value: Any, unit: str) -> str:
 def figure(value: Any, unit: str) -> str:
     """A value and its unit as they are, no prefix."""
     return "" if value is None else f"{decimal(float(value), 'g')}{THIN}{unit}"
+
+
+@register.filter
+def beside(value: Any) -> str:
+    """A figure with its unit, and the customary one behind it where such are shown."""
+    return shown(str(value))
 
 
 @register.filter

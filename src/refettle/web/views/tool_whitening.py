@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from refettle.knowledge.peroxide import load_peroxide
-from refettle.language import decimal, tr
+from refettle.language import decimal, shown, tr
 from refettle.quantities import show
 from refettle.web.probing import tool_cautions
 from refettle.web.yellows import THIN
@@ -74,7 +74,7 @@ def bath(request: HttpRequest) -> HttpResponse:
             made = _recipe(typed, law)
             missing = [gate for key, gate in law.gates.items() if key not in held]
             if missing:
-                raise WhiteningError(tr("gates: not all held to; needed first: {says}", says=missing[0].says))
+                raise WhiteningError(tr("gates: not all held to; needed first: {says}", says=tr(missing[0].says)))
             found = made
         except WhiteningError as trouble:
             error = str(trouble)
@@ -144,7 +144,7 @@ def _weights(found: Bath) -> tuple[tuple[str, str], ...]:
                 volumes=found.volumes,
             ),
         ),
-        (tr("Oxygen, if all came apart"), decimal(found.oxygen_litres, ".3g") + f"{THIN}L"),
+        (tr("Oxygen, if all came apart"), shown(decimal(found.oxygen_litres, ".3g") + f"{THIN}L")),
         (tr("It would warm by"), f"{found.rise:.0f}{THIN}K{ends}"),
     )
 
@@ -152,7 +152,7 @@ def _weights(found: Bath) -> tuple[tuple[str, str], ...]:
 def _classes(found: Bath) -> tuple[tuple[str, str], ...]:
     none = tr("no class; goggles and gloves all the same")
     return tuple(
-        (name, "; ".join(f"{c.code} {c.says} ({c.source})" for c in classes) or none)
+        (name, "; ".join(f"{c.code} {tr(c.says)} ({tr(c.source)})" for c in classes) or none)
         for name, classes in ((tr("Stock"), found.stock_classes), (tr("Bath"), found.bath_classes))
     )
 
