@@ -186,8 +186,8 @@ class Person:
     def job_page(self, kind: str, path: str, number: int) -> str:
         """A page of a job, which then asks what others write. Where it is being worked out it is asked for again."""
         text, begun, waited = self.get(kind, path), time.perf_counter(), False
-        while 'hx-trigger="every 1s"' in text and not self.over():
-            time.sleep(1)
+        while 'hx-trigger="every 500ms"' in text and not self.over():
+            time.sleep(0.5)
             waited = True
             self.get("whether it is worked out", path, **{"HX-Request": "true"})
             if self.browser.refresh:

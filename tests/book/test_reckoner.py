@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Iterator
@@ -26,9 +27,9 @@ LOG = [
 
 @pytest.fixture
 def process() -> Iterator[reckoner.Reckoner]:
-    made = reckoner.start()
-    yield made
-    reckoner.stop(made)
+    now, later = reckoner.start()
+    yield now
+    reckoner.stop(now, later)
 
 
 def pocket() -> CompiledType:
@@ -66,6 +67,18 @@ def test_what_is_refused_there_is_refused_here(process: reckoner.Reckoner) -> No
     assert (raised.value.line, raised.value.field) == (1, "text")
     assert process._process is not None
     assert process._process.poll() is None
+
+
+def test_what_nobody_waits_for_is_left_to_a_process_that_gives_way() -> None:
+    now, later = reckoner.start()
+    try:
+        with elsewhere.unhurried():
+            theirs = elsewhere.work_out(os.nice, 0), elsewhere.work_out(os.getpid)
+        mine = elsewhere.work_out(os.nice, 0), elsewhere.work_out(os.getpid)
+    finally:
+        reckoner.stop(now, later)
+    assert theirs[0] > mine[0] == os.nice(0)
+    assert len({theirs[1], mine[1], os.getpid()}) == 3
 
 
 def test_it_ends_with_who_started_it(process: reckoner.Reckoner) -> None:

@@ -33,7 +33,7 @@ CURE = "clean-both-seats"
 STEPS = 30
 """More than the advice may take."""
 # A machine that is busy shows a page that says so, and goes on by itself.
-ADVISED = "() => document.querySelector('#main') && !document.querySelector('#main [hx-trigger=\"every 1s\"]')"
+ADVISED = "() => document.querySelector('#main') && !document.querySelector('#main [hx-trigger=\"every 500ms\"]')"
 
 
 def photo(colour: str) -> dict[str, Any]:

@@ -47,7 +47,7 @@ def test_a_page_says_that_it_is_being_worked_out_and_goes_on(client: Client, slo
     path = f"/jobs/{job_of().number}/{page}/"
     first = client.get(path)
     assert first.status_code == 200
-    assert 'hx-trigger="every 1s"' in first.text
+    assert 'hx-trigger="every 500ms"' in first.text
     assert f'href="{path}"' in first.text  # without a script, too
     assert client.get(path, headers=HTMX).status_code == 204
     slow.set()
@@ -56,7 +56,7 @@ def test_a_page_says_that_it_is_being_worked_out_and_goes_on(client: Client, slo
             break
         threading.Event().wait(0.1)
     assert answer.headers["HX-Refresh"] == "true"
-    assert 'hx-trigger="every 1s"' not in client.get(path).text
+    assert 'hx-trigger="every 500ms"' not in client.get(path).text
 
 
 @pytest.mark.django_db

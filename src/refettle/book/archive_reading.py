@@ -360,7 +360,7 @@ def _same(a: Any, b: Any) -> bool:
 def _replays(loaded: LoadedType, entries: list[dict[str, Any]]) -> None:
     try:
         compiled = compile_type(loaded, float(settings.REFETTLE_RATE))
-        _ = replay(compiled, entries).suspicions.weights
+        replay(compiled, entries).refuse_impossible()
     except (LogError, KnowledgeError, ModelError) as error:
         raise ArchiveError(tr("{log}: does not replay: {error}", log=LOG, error=_short(error))) from None
 

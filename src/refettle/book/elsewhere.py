@@ -7,7 +7,9 @@ is kept by what it is made of, and never by which job it is for.
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import wraps
 from threading import Event, Lock, RLock
 from typing import Any, Generic, ParamSpec, TypeVar
@@ -18,16 +20,19 @@ Caller = Callable[[Callable[..., Any], tuple[Any, ...]], Any]
 
 _here = RLock()
 _caller: Caller | None = None
+_later: Caller | None = None
+_unhurried: ContextVar[bool] = ContextVar("unhurried", default=False)
 
 
 def work_out(function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
     """`function(*args)`, worked out elsewhere where somebody was named for it; here, one after the other: two at once
     would only hold each other up. `function` stands in a module by its name."""
-    if _caller is None:
+    caller = _later if _unhurried.get() and _later is not None else _caller
+    if caller is None:
         with _here:
             return function(*args, **kwargs)
     assert not kwargs
-    result: R = _caller(function, args)
+    result: R = caller(function, args)
     return result
 
 
@@ -36,10 +41,20 @@ def is_elsewhere() -> bool:
     return _caller is not None
 
 
-def let(caller: Caller | None) -> None:
-    """Name who works things out; None: this process itself."""
-    global _caller
-    _caller = caller
+def let(caller: Caller | None, later: Caller | None = None) -> None:
+    """Name who works things out, and who what nobody waits for (by default the same); None: this process itself."""
+    global _caller, _later
+    _caller, _later = caller, later
+
+
+@contextmanager
+def unhurried() -> Iterator[None]:
+    """Nobody waits for what is worked out inside: it is not to stand before what somebody waits for."""
+    before = _unhurried.set(True)
+    try:
+        yield
+    finally:
+        _unhurried.reset(before)
 
 
 class _Answer:

@@ -31,7 +31,7 @@ SENSES = ("eye", "ear", "owner")
 
 def found_of(state: JobState) -> tuple[tuple[Found, ...], str]:
     """What was found, most likely first; and what must be said of it all."""
-    if not (state.failing or state.failed_before or state.repairs_done):
+    if not _was_looked_for(state):
         return (), tr("No output was said or seen to fail, so no fault was looked for.")
     try:
         seen = _hindsight(state.compiled, _Log(tuple(state.events)))
@@ -50,6 +50,15 @@ def found_of(state: JobState) -> tuple[tuple[Found, ...], str]:
             "The log points at nothing in particular: no block comes to {least:.0f}\u202f%.", least=100 * LEAST_BLOCK
         )
     return found, note
+
+
+def _was_looked_for(state: JobState) -> bool:
+    return bool(state.failing or state.failed_before or state.repairs_done)
+
+
+def is_found(state: JobState) -> bool:
+    """True where `found_of` does not take long: what it looks back on was worked out, or there is nothing."""
+    return not _was_looked_for(state) or _hindsight.holds(state.compiled, _Log(tuple(state.events)))
 
 
 def verified_of(state: JobState) -> tuple[str, ...]:
@@ -98,7 +107,7 @@ class _Log:
         return isinstance(other, _Log) and repr(self.events) == repr(other.events)
 
 
-@kept(64)
+@kept(512)
 def _hindsight(compiled: CompiledType, log: _Log) -> Hindsight:
     return work_out(_looked_back, compiled, log.events)
 

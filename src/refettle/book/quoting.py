@@ -117,7 +117,20 @@ def costs(
     return replace(found, outlook=seen)
 
 
-@kept(64)
+def are_there(
+    state: JobState,
+    rate: float,
+    customer: bool,
+    extra: Sequence[money.Work] = (),
+    times: Mapping[str, RepairTime] | None = None,
+) -> bool:
+    """True where `costs` does not take long: all that it needs was worked out."""
+    if not state.is_advised(customer) or not _usual.holds(state.compiled, rate):
+        return False
+    return _quote.holds(_Key(state, state.advice(customer=customer), times), rate, tuple(extra))
+
+
+@kept(256)
 def _usual(compiled: CompiledType, rate: float) -> float:
     """The model's chance that a faulty unit of this type ends working, before anything is known of it."""
     return work_out(_worked_before, compiled, rate)
@@ -166,7 +179,7 @@ class _Key:
         return isinstance(other, _Key) and self._all() == other._all()
 
 
-@kept(64)
+@kept(512)
 def _quote(key: _Key, rate: float, extra: tuple[money.Work, ...]) -> money.Quote:
     state = key.state
     return work_out(_quoted, state.compiled, state.weighed, state.level, key.advice, dict(key.times or {}), rate, extra)

@@ -1,9 +1,10 @@
-"""A process beside a server's own that works out suspicions, advice and what else takes long.
+"""Processes beside a server's own that work out suspicions, advice and what else takes long.
 
 Threads of one Python process share one lock: while one of them reckons for a second, the pages of all others wait for
 turns. So a server starts this program, sends it what is to be worked out, and waits without holding that lock. Nothing
 is decided here and nothing kept for good: the process may be ended at any time. Where it ended, or does not answer, the
-server starts another, and works out by itself what it was waiting for.
+server starts another, and works out by itself what it was waiting for. One process is for what somebody waits for;
+another, which gives way to everything else on the machine, for what nobody asked for yet.
 
 What is sent is a function's name and its values, pickled, over pipes that nobody else holds. A fault model is sent once
 and then named by a number.
@@ -37,6 +38,9 @@ MODELS = 32
 """Fault models that the process holds; others are sent again."""
 ANSWERS_WITHIN_S = 120.0
 """[s] A choice: far longer than anything takes."""
+GIVES_WAY = 5
+"""Of what nobody waits for. A choice: where two want a core it gets a quarter, so that who asks for it meanwhile waits
+not much longer than for what is begun at once."""
 HEAD = struct.Struct("<Q")
 
 log = logging.getLogger("refettle")
@@ -116,9 +120,11 @@ def _receive(file: IO[bytes]) -> bytes:
 
 
 class Reckoner:
-    """The process, started when it is first needed; one thing is worked out at a time."""
+    """A process, started when it is first needed; one thing is worked out at a time. `nice`: how far it gives way to
+    others, as the operating system counts it (0 to 19)."""
 
-    def __init__(self) -> None:
+    def __init__(self, nice: int = 0) -> None:
+        self._nice = nice
         self._process: subprocess.Popen[bytes] | None = None
         self._one = Lock()
         self._over = False
@@ -142,7 +148,7 @@ class Reckoner:
             raise GoneError("the server stops")
         if self._process is not None and self._process.poll() is not None:
             self._end()
-        process = self._process = self._process or _started()
+        process = self._process = self._process or _started(self._nice)
         assert process.stdin is not None
         assert process.stdout is not None
         whole: set[int] = set()
@@ -176,18 +182,18 @@ class Reckoner:
             self._end()
 
 
-def _started() -> subprocess.Popen[bytes]:
+def _started(nice: int) -> subprocess.Popen[bytes]:
     # Its own group: a Ctrl-C is for the server, which ends it.
     own: dict[str, Any] = {"start_new_session": True} if os.name == "posix" else {}
-    program = [sys.executable, "-P", "-m", __spec__.name]
+    program = [sys.executable, "-P", "-m", __spec__.name, str(nice)]
     return subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, **own)  # noqa: S603
 
 
-def start() -> Reckoner:
-    """Let everything that takes long be worked out by a process beside this one."""
-    made = Reckoner()
-    elsewhere.let(made.call)
-    return made
+def start() -> tuple[Reckoner, Reckoner]:
+    """Let what takes long be worked out by processes beside this one: what somebody waits for, and the rest."""
+    now, later = Reckoner(), Reckoner(GIVES_WAY)
+    elsewhere.let(now.call, later.call)
+    return now, later
 
 
 def once(function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
@@ -202,10 +208,11 @@ def once(function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         made.stop()
 
 
-def stop(reckoner: Reckoner) -> None:
-    """Work out everything here again, and end the process."""
+def stop(*reckoners: Reckoner) -> None:
+    """Work out everything here again, and end the processes."""
     elsewhere.let(None)
-    reckoner.stop()
+    for each in reckoners:
+        each.stop()
 
 
 # ---------------------------------------------------------------- the process itself
@@ -213,6 +220,8 @@ def stop(reckoner: Reckoner) -> None:
 
 def main() -> None:
     """Answer until nobody asks any more."""
+    if hasattr(os, "nice") and len(sys.argv) > 1:
+        os.nice(int(sys.argv[1]))
     asks, tells = sys.stdin.buffer, os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what anything prints is no answer
     models: OrderedDict[int, CompiledType] = OrderedDict()

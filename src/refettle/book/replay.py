@@ -114,7 +114,7 @@ def check_new(
     """
     after = replay(compiled, [*before, *new])
     if any(e["kind"] in WEIGHED for e in new):
-        _ = after.findings
+        after.refuse_impossible()
     unit = compiled.loaded.unit_type
     if any(e["kind"] == "correction" for e in new):
         refuse_unsaying(proving(unit, effective(before)), after.proving, after.stage, customer)

@@ -196,6 +196,14 @@ class JobState:
         """What the log says, in small."""
         return _findings(self.compiled, self.weighed, manner())
 
+    def refuse_impossible(self) -> None:
+        """See that some set of failure modes allows what was read. Raises ModelError.
+
+        Mostly a single mode does, which is told within milliseconds; working out the suspicions takes seconds.
+        """
+        if not faults.one_explains(self.compiled.model, self.events):
+            _ = self.findings
+
     def suspects(self) -> list[Suspect]:
         """Blocks by suspicion, most suspected first."""
         return list(self.findings.suspects)
@@ -240,11 +248,15 @@ class JobState:
         """What to do next; see `faults.advise`."""
         return _advice(self.compiled, self.weighed, _Held(self, customer, depth), manner())
 
+    @property
+    def is_found(self) -> bool:
+        """True where the findings are kept, and nobody waits for them."""
+        return _findings.holds(self.compiled, self.weighed, manner())
+
     def is_advised(self, customer: bool = False, depth: int = 2) -> bool:
         """True where findings and advice are kept, and nobody waits for them."""
         held = _Held(self, customer, depth)
-        found = _findings.holds(self.compiled, self.weighed, manner())
-        return found and _advice.holds(self.compiled, self.weighed, held, manner())
+        return self.is_found and _advice.holds(self.compiled, self.weighed, held, manner())
 
 
 @dataclass(frozen=True)

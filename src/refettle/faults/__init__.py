@@ -31,6 +31,7 @@ from refettle.faults.model import (
     error_matrix,
 )
 from refettle.faults.planning import Options, Planner, Ranked, rank
+from refettle.faults.possible import one_explains
 from refettle.faults.posterior import Suspicions, replay
 
 __all__ = [
@@ -64,6 +65,7 @@ __all__ = [
     "enumerate_sets",
     "error_matrix",
     "gate_words",
+    "one_explains",
     "rank",
     "replace_all_minutes",
     "replay",

@@ -143,6 +143,18 @@ def enumerate_sets(model: Model, left_out: float = 0.005, cap: int = 20_000) -> 
     return Hypotheses(member, chance, max(0.0, 1.0 - float(chance.sum())), set_keys(member, keys), keys)
 
 
+def few_sets(model: Model) -> Hypotheses:
+    """The sets of one failure mode, and the one of none, where that may be."""
+    f = len(model.modes)
+    prior, keys = np.array([mode.prior for mode in model.modes]), _keys(f)
+    member = np.eye(f, dtype=bool)
+    if model.single:
+        return Hypotheses(member, prior / prior.sum(), 0.0, keys.copy(), keys)
+    member = np.vstack([np.zeros((1, f), dtype=bool), member])
+    chance = np.exp(np.log1p(-prior).sum()) * np.append(1.0, prior / (1.0 - prior))
+    return Hypotheses(member, chance, max(0.0, 1.0 - float(chance.sum())), set_keys(member, keys), keys)
+
+
 def grown(model: Model, sets: Hypotheses, around: Bools) -> Hypotheses:
     """`sets` and all sets that differ by one mode from one of `around` (n, F); the mass left out shrinks by theirs.
 

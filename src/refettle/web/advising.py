@@ -2,8 +2,8 @@
 
 A server answers with a few threads. Were each to wait until an advice is worked out, twenty people who open the bench
 in the morning would keep everybody waiting, also for a page of plain text. So a page asks, waits a moment, and else
-says that it is being worked out; the browser asks again. Without a process to work things out (see `book.reckoner`) it
-is worked out at once, as on the command line.
+says that it is being worked out; the browser asks again. What nobody looks at yet is worked out beside that, and gives
+way. Without a process to work things out (see `book.reckoner`) it is worked out at once, as on the command line.
 """
 
 from __future__ import annotations
@@ -14,13 +14,15 @@ import queue
 import threading
 from collections.abc import Callable, Hashable
 from contextvars import copy_context
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django_htmx.http import HttpResponseClientRefresh
 
 from refettle.book import elsewhere
+from refettle.book.state import JobState
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 from refettle.language import manner
@@ -28,55 +30,69 @@ from refettle.web.views.common import JobView, advice_of
 
 PAGE, ROW, AHEAD = 0, 1, 2
 """Who asks: a page that somebody looks at, a row of the bench, nobody yet."""
-PAGE_S, ROW_S = 1.5, 0.02
-"""[s] To wait for it before it is said that it is being worked out. Alone at the bench a page is there within that."""
+PAGE_S, ROW_S = 0.08, 0.02
+"""[s] To wait for it before it is said that it is being worked out: what a page may take is 150 ms."""
 
 log = logging.getLogger("refettle")
 _guard = threading.Lock()
 _asked: dict[Hashable, tuple[threading.Event, int]] = {}
-_order: queue.PriorityQueue[tuple[int, int, Hashable, Callable[[], Any]]] = queue.PriorityQueue()
+_Order: TypeAlias = "queue.PriorityQueue[tuple[int, int, Hashable, Callable[[], Any]]]"
+_waited_for: _Order = queue.PriorityQueue()
+_ahead: _Order = queue.PriorityQueue()
 _count = itertools.count()
-_worker: threading.Thread | None = None
+_workers: dict[str, threading.Thread] = {}
 
 
-def ready(view: JobView, who: int, wait: float) -> bool:
-    """True where the job's advice is there, now or within so many seconds [s]; else it is being worked out."""
-    if view.state is None or not elsewhere.is_elsewhere() or view.state.is_advised(view.customer):
+@dataclass(frozen=True)
+class Needed:
+    """What a page shows of a job, beyond its log: whether that is there already, and how it comes to be."""
+
+    name: str
+    is_there: Callable[[JobView, JobState], bool]
+    work_out: Callable[[JobView, JobState], Any]
+
+
+def _advise(view: JobView, state: JobState) -> None:
+    _ = state.findings
+    advice_of(view, state)
+
+
+ADVICE = Needed("advice", lambda view, state: state.is_advised(view.customer), _advise)
+
+
+def ready(view: JobView, who: int, wait: float, needed: Needed = ADVICE) -> bool:
+    """True where it is there, now or within so many seconds [s]; else it is being worked out."""
+    state = view.state
+    if state is None or not elsewhere.is_elsewhere() or needed.is_there(view, state):
         return True
-    key = view.job.pk, len(view.entries), view.customer, manner()
-    return _ask(key, who, lambda: _advice(view)).wait(wait)
+    key = needed.name, view.job.pk, len(view.entries), view.customer, manner()
+    return _ask(key, who, lambda: needed.work_out(view, state)).wait(wait)
 
 
-def still_working(request: HttpRequest, view: JobView) -> HttpResponse | None:
-    """A page that says that the advice is being worked out, and goes on by itself; None once it is there."""
+def still_working(request: HttpRequest, view: JobView, needed: Needed = ADVICE) -> HttpResponse | None:
+    """A page that says that it is being worked out, and goes on by itself; None once it is there."""
     here = request.get_full_path()
     htmx = getattr(request, "htmx", None)
-    if htmx and not htmx.boosted:  # the page that waits asks every second; a form or link wants a page
-        return HttpResponseClientRefresh() if ready(view, PAGE, 0.0) else HttpResponse(status=204)
-    if ready(view, PAGE, PAGE_S):
+    if htmx and not htmx.boosted:  # the page that waits asks every half second; a form or link wants a page
+        return HttpResponseClientRefresh() if ready(view, PAGE, 0.0, needed) else HttpResponse(status=204)
+    if ready(view, PAGE, PAGE_S, needed):
         return None
     return render(request, "refettle/advice_wait.html", {"area": "bench", "view": view, "here": here})
 
 
-def _advice(view: JobView) -> None:
-    if view.state is not None:
-        _ = view.state.findings
-        advice_of(view, view.state)
-
-
 def _ask(key: Hashable, who: int, run: Callable[[], Any]) -> threading.Event:
-    global _worker
+    order, name = (_ahead, "advice ahead") if who == AHEAD else (_waited_for, "advice")
     with _guard:
         event, before = _asked.get(key, (threading.Event(), AHEAD + 1))
         if who < before:  # asked for the first time, or by somebody who goes before
             _asked[key] = event, who
             context = copy_context()
-            _order.put((who, next(_count), key, lambda: context.run(run)))
+            order.put((who, next(_count), key, lambda: context.run(run)))
             if len(_asked) > KEPT:
                 _drop_the_oldest()
-        if _worker is None or not _worker.is_alive():
-            _worker = threading.Thread(target=_work, name="advice", daemon=True)
-            _worker.start()
+        if name not in _workers or not _workers[name].is_alive():
+            _workers[name] = threading.Thread(target=_work, args=(order,), name=name, daemon=True)
+            _workers[name].start()
     return event
 
 
@@ -90,9 +106,9 @@ def _drop_the_oldest() -> None:
         del _asked[key]
 
 
-def _work() -> None:
+def _work(order: _Order) -> None:
     while True:
-        _, _, key, run = _order.get()
+        _, _, key, run = order.get()
         with _guard:
             event = _asked.get(key, (threading.Event(), 0))[0]
         if event.is_set():

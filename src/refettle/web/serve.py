@@ -215,6 +215,6 @@ def serve(
     finally:
         service.tell(service.STOPPING)
         server.close()
-        reckoner.stop(reckons)
+        reckoner.stop(*reckons)
         held.close()
     say("Stopped.")

@@ -10,10 +10,12 @@ from django.db import DatabaseError, connection
 from django.utils import timezone
 
 from refettle.book import elsewhere, experience, reorder, reorder_fits, store
+from refettle.book.brief import briefs
 from refettle.book.log import LogError
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 from refettle.web import advising
+from refettle.web.print_pdf import pdf_trouble
 from refettle.web.views.common import advice_of, get_job
 
 JOBS = 500
@@ -29,17 +31,22 @@ log = logging.getLogger(__name__)
 
 
 def warm(jobs: int = JOBS) -> None:
-    """Fill the caches behind the pages for the newest open jobs."""
+    """Fill the caches behind the pages for the newest open jobs, and load what prints reports."""
+    pdf_trouble()
     try:
-        for job in store.bench()[::-1][:jobs]:
-            try:
-                view = get_job(job.number)
-                if elsewhere.is_elsewhere():
-                    advising.ready(view, advising.AHEAD, MOST_S)
-                elif view.state is not None:
-                    advice_of(view, view.state)
-            except (LogError, KnowledgeError, ModelError) as error:
-                log.info("job %s is not ready: %s", job.number, error)  # its page says so
+        newest = store.bench()[::-1][:jobs]
+        for first in range(0, len(newest), 50):  # as the bench shows them
+            briefs(newest[first : first + 50])
+        with elsewhere.unhurried():
+            for job in newest:
+                try:
+                    view = get_job(job.number)
+                    if elsewhere.is_elsewhere():
+                        advising.ready(view, advising.AHEAD, MOST_S)
+                    elif view.state is not None:
+                        advice_of(view, view.state)
+                except (LogError, KnowledgeError, ModelError) as error:
+                    log.info("job %s is not ready: %s", job.number, error)  # its page says so
     finally:
         connection.close()
 
@@ -62,7 +69,8 @@ def keep_lessons(often: float = LOOKED_S) -> None:
     """Work out the lessons of jobs that were finished, and put them together, for as long as the program runs."""
     while True:
         try:
-            experience.catch_up()
+            with elsewhere.unhurried():
+                experience.catch_up()
         except DatabaseError as error:  # locked, or gone for the moment
             log.info("what finished jobs taught was not worked out: %s", error)
         finally:

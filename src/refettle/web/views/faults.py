@@ -29,7 +29,7 @@ from refettle.web.views.common import (
     qr,
     whole_from,
 )
-from refettle.web.views.money import over_of
+from refettle.web.views.money import costs_needed, over_of
 
 
 # The entry is written by the store in its own transaction; working out the next step needs none.
@@ -40,7 +40,8 @@ def faults(request: HttpRequest, number: int) -> HttpResponse:
     view, state = get_working_job(number)
     chosen = request.GET.get("step", "")
     if request.method != "POST":
-        return advising.still_working(request, view) or _page(request, view, state, chosen)
+        needed = costs_needed() if state.money.accepted else advising.ADVICE
+        return advising.still_working(request, view, needed) or _page(request, view, state, chosen)
     step = request.POST.get("step", "")
     try:
         entry = _entry(request, state, step)

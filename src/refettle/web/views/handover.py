@@ -13,13 +13,24 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.book.handover import ENDS
+from refettle.book.handover_found import found_of, is_found
 from refettle.book.handover_public import WARNING
 from refettle.book.log import LogError
+from refettle.book.state import JobState
 from refettle.language import tr
+from refettle.web import advising
 from refettle.web.handing_over import Asked, context_of, pdf, report_of, without_photos
 from refettle.web.handover_plots import reading_titles, whitening_plots
 from refettle.web.print_pdf import PdfError, pdf_trouble
 from refettle.web.views.common import JobView, append, get_job, new_token, qr
+
+
+def _work_out(view: JobView, state: JobState) -> None:
+    found_of(state)
+    _ = state.findings
+
+
+REPORT = advising.Needed("report", lambda view, state: state.is_found and is_found(state), _work_out)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -27,7 +38,7 @@ def handover(request: HttpRequest, number: int) -> HttpResponse:
     """The one page; POST hands the unit over, which closes the job."""
     view = get_job(number)
     if request.method != "POST":
-        return _page(request, view, _asked(request))
+        return advising.still_working(request, view, REPORT) or _page(request, view, _asked(request))
     try:
         why = request.POST.get("why", "").strip()
         append(request, view.job, {"kind": "stage", "stage": "handed over", "why": why})
@@ -40,7 +51,8 @@ def handover(request: HttpRequest, number: int) -> HttpResponse:
 @require_safe
 def handover_full(request: HttpRequest, number: int) -> HttpResponse:
     """The full record: every entry, photo and figure."""
-    return _page(request, get_job(number), _asked(request, full=True))
+    view = get_job(number)
+    return advising.still_working(request, view, REPORT) or _page(request, view, _asked(request, full=True))
 
 
 @require_safe

@@ -24,6 +24,7 @@ from refettle.book.state import JobState
 from refettle.language import mark, tr
 from refettle.money import Work
 from refettle.web import advising
+from refettle.web.advising import Needed
 from refettle.web.signing import who
 from refettle.web.views.common import (
     JobView,
@@ -72,7 +73,7 @@ def money(request: HttpRequest, number: int) -> HttpResponse:
     """The page; POST writes one entry."""
     view, state = get_working_job(number)
     if request.method != "POST":
-        return advising.still_working(request, view) or _page(request, view, state)
+        return advising.still_working(request, view, costs_needed(request)) or _page(request, view, state)
     action = request.POST.get("action", "")
     try:
         if action == "returned":
@@ -238,6 +239,21 @@ def costs_of(view: JobView, state: JobState, extra: tuple[Work, ...] = ()) -> qu
         times=quoting.learned_times(state, experience().time_of),
         ends=records.ends_for(state.compiled.loaded.unit_type, timezone.localtime(view.job.opened).date()),
     )
+
+
+def costs_needed(request: HttpRequest | None = None) -> Needed:
+    """What a page with the job's costs needs; with a request, those of the work chosen on the page of its money."""
+    asked = request.GET if request is not None and request.GET.get("work") else None
+    try:
+        extra = _extra(_scopes(asked)) if request is not None else ()
+    except LogError:
+        extra = ()
+
+    def are_there(view: JobView, state: JobState) -> bool:
+        times = quoting.learned_times(state, experience().time_of)
+        return quoting.are_there(state, float(settings.REFETTLE_RATE), view.customer, extra, times)
+
+    return Needed(f"costs {extra}", are_there, lambda view, state: costs_of(view, state, extra))
 
 
 def over_of(view: JobView, state: JobState) -> quoting.Over | None:
