@@ -115,10 +115,15 @@ def forget() -> int:
     return count
 
 
-def troubles() -> list[Trouble]:
+def troubles() -> tuple[Trouble, ...]:
     """Finished jobs that teach nothing, with the reason."""
+    return _troubles(_stamp())
+
+
+@lru_cache(maxsize=2)
+def _troubles(stamp: tuple[Any, ...]) -> tuple[Trouble, ...]:
     rows = Lesson.objects.exclude(trouble="").order_by("job__number").values_list("job__number", "trouble")
-    return [Trouble(number, why) for number, why in rows]
+    return tuple(Trouble(number, why) for number, why in rows)
 
 
 def own_lessons() -> QuerySet[Lesson]:

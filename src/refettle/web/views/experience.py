@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from django.conf import settings
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -23,7 +24,8 @@ from refettle.language import tr
 from refettle.web.views.common import new_token, write_once
 
 FIRST = 10
-"""Lines of a table shown; the others are behind 'All of them'."""
+"""Lines of a list that goes no further."""
+PER_PAGE = 25
 MOST_UPLOAD = 20_000_000
 
 
@@ -90,8 +92,13 @@ def _import(request: HttpRequest) -> None:
     merged = exchange.merge(text, request.POST.get("name", ""))
     messages.info(
         request,
-        f"{merged.new} new jobs, {merged.longer} with a longer log, {merged.had + merged.differ} had before, "
-        f"{merged.own} of this bench.",
+        tr(
+            "{new} new jobs, {longer} with a longer log, {had} had before, {own} of this bench.",
+            new=merged.new,
+            longer=merged.longer,
+            had=merged.had + merged.differ,
+            own=merged.own,
+        ),
     )
 
 
@@ -101,16 +108,16 @@ def _page(request: HttpRequest, error: str = "") -> HttpResponse:
     left += experience.behind(learned)
     library = _library()
     used = records.records_in_use()
-    weights = [_weight(library, each) for each in learned.weights]
-    cures = [_cure(library, each) for each in learned.cures]
+    weights = Paginator(learned.weights, PER_PAGE).get_page(request.GET.get("weights"))
+    cures = Paginator(learned.cures, PER_PAGE).get_page(request.GET.get("cures"))
     context = {
         "area": "experience",
         "learned": learned,
         "left": left,
-        "weights": weights[:FIRST],
-        "more_weights": weights[FIRST:],
-        "cures": cures[:FIRST],
-        "more_cures": cures[FIRST:],
+        "weights": [_weight(library, each) for each in weights],
+        "weights_page": weights,
+        "cures": [_cure(library, each) for each in cures],
+        "cures_page": cures,
         "found": [_found(each) for each in learned.found[:FIRST]],
         "troubles": experience.troubles()[:FIRST],
         "sources": exchange.sources(),
