@@ -56,15 +56,15 @@ def current() -> str:
 
 
 def manner() -> str:
-    """How texts and figures are shown now: `en`, `de`, `en us`. What holds shown texts goes by it."""
-    return f"{_current.get()} us" if are_customary() else _current.get()
+    """How texts and figures are shown now: `en`, `de`, `en+us`. What holds shown texts goes by it."""
+    return f"{_current.get()}+us" if are_customary() else _current.get()
 
 
 @contextmanager
 def speaking(manner: str) -> Iterator[None]:
     """Show texts in this language within the block; English for one that there is no catalogue of. Figures are metric
     alone, unless the units are said as in `manner`."""
-    language, _, units = manner.partition(" ")
+    language, _, units = manner.partition("+")
     before = _current.set(language if language in LANGUAGES else SOURCE)
     try:
         with showing(units):
