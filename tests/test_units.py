@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from refettle.quantities import parse, show, written
-from refettle.units import GUARDS, from_customary, showing, system_of, with_customary
+from refettle.units import GUARDS, NARROW, from_customary, showing, system_of, with_customary
 
 
 # NIST Special Publication 811 (2008), appendix B.8.
@@ -108,11 +108,11 @@ METRIC = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "g": 1.0, "kg": 1000.0, "ml": 1.0,
         ("fixed every 2 cm, kept 1 m away", "fixed every 2 cm (0.8 in), kept 1 m (3.3 ft) away"),
         ("about 1 L for each 1.05 kg of ABS", "about 1 L (34 fl oz) for each 1.05 kg (2.31 lb) of ABS"),
         ("up to 100000 g, 1,234 g, 100 000 g", "up to 100000 g (220 lb), 1,234 g (2.72 lb), 100 000 g (220 lb)"),
-        ("0\u2009mm, 12\u202fL", "0\u2009mm (0\u2009in), 12\u202fL (3.2\u202fgal)"),
+        ("0\u2009mm, 12 L", "0\u2009mm (0 in), 12 L (3.2 gal)"),
     ],
 )
 def test_figures_in_sentences(text: str, said: str) -> None:
-    assert with_customary(text) == said
+    assert with_customary(text).replace(NARROW, " ") == said
 
 
 @pytest.mark.parametrize(
@@ -132,7 +132,7 @@ def test_figures_in_sentences(text: str, said: str) -> None:
 )
 def test_a_difference_of_temperatures_has_no_zero(text: str, said: str) -> None:
     """NIST SP 811, 4.2.1.1 and B.8: an interval of one degree Celsius is 1.8 degrees Fahrenheit."""
-    assert with_customary(text) == said
+    assert with_customary(text).replace(NARROW, " ") == said
 
 
 @pytest.mark.parametrize(
@@ -152,13 +152,13 @@ def test_names_other_units_and_what_cannot_be_told_stay(text: str) -> None:
 
 
 def test_the_decimal_sign_is_that_of_the_language() -> None:
-    assert with_customary("auf etwa 0,2 mm", ",") == "auf etwa 0,2 mm (0,008 in)"
-    assert with_customary("1.234 g", ",") == "1.234 g (2,72 lb)"
-    assert with_customary("1.2 g", ",") == "1.2 g (0,042 oz)"
+    assert with_customary("auf etwa 0,2 mm", ",") == "auf etwa 0,2 mm (0,008\u202fin)"
+    assert with_customary("1.234 g", ",") == "1.234 g (2,72\u202flb)"
+    assert with_customary("1.2 g", ",") == "1.2 g (0,042\u202foz)"
 
 
 def test_what_stands_between_the_guards_stays() -> None:
-    assert with_customary(f"{GUARDS[0]}5 mm hole{GUARDS[1]}: 5 mm") == "5 mm hole: 5 mm (0.2 in)"
+    assert with_customary(f"{GUARDS[0]}5 mm hole{GUARDS[1]}: 5 mm") == "5 mm hole: 5 mm (0.2\u202fin)"
 
 
 def _figures(places: int) -> st.SearchStrategy[str]:
@@ -168,7 +168,9 @@ def _figures(places: int) -> st.SearchStrategy[str]:
 @given(st.integers(0, 3).flatmap(_figures), st.sampled_from(sorted(METRIC)))
 def test_the_figure_agrees_within_its_rounding(figure: str, unit: str) -> None:
     """To half the last place of the metric figure and 5 %, with at most one digit more (SP 811, B.7.1)."""
-    found = re.fullmatch(rf"{figure} {unit} \(([\d.]+) ([a-z ]+)\)", with_customary(f"{figure} {unit}"))
+    found = re.fullmatch(
+        rf"{figure} {unit} \(([\d.]+) ([a-z ]+)\)", with_customary(f"{figure} {unit}").replace(NARROW, " ")
+    )
     assert found is not None
     metric = float(figure) * METRIC[unit]
     digits = figure.replace(".", "").lstrip("0") if "." in figure else figure.strip("0")
@@ -181,7 +183,7 @@ def test_the_figure_agrees_within_its_rounding(figure: str, unit: str) -> None:
 @given(st.integers(-99_999, 99_999), st.integers(0, 2))
 def test_a_temperature_agrees_within_its_rounding(n: int, places: int) -> None:
     figure = f"{n / 10**places:.{places}f}"
-    found = re.fullmatch(r".* \((-?[\d.]+) °F\)", with_customary(f"at {figure} °C"))
+    found = re.fullmatch(r".* \((-?[\d.]+) °F\)", with_customary(f"at {figure} °C").replace(NARROW, " "))
     assert found is not None
     assert len(found[1].partition(".")[2]) == places
     assert (float(found[1]) - 32.0) / 1.8 == pytest.approx(float(figure), abs=0.5 / 10**places / 1.8 + 1e-9)

@@ -118,6 +118,7 @@ _METRIC = {
     "°C": ("°C", 1.0), "mm": ("m", 1e-3), "cm": ("m", 1e-2), "m": ("m", 1.0), "g": ("g", 1.0), "kg": ("g", 1e3),
     "ml": ("L", 1e-3), "mL": ("L", 1e-3), "l": ("L", 1.0), "L": ("L", 1.0),
 }  # fmt: skip
+NARROW = "\u202f"  # which no line is broken at
 _SPACE = "[ \u00a0\u2009\u202f]"
 _PLAIN = rf"[1-9]\d{{0,2}}(?:{_SPACE}\d{{3}})+(?!\d)|\d+(?:[.,]\d+)*"
 _BETWEEN = rf"{_SPACE}?(?:±|\+/-|[–—-]|…){_SPACE}?| (?:to|or|and|bis|oder|und) "
@@ -126,7 +127,7 @@ _MEASURE = re.compile(
     rf"(?:(?P<between>{_BETWEEN})(?P<sign2>[-−+]?)(?P<second>{_PLAIN}))?"
     rf"(?:(?P<gap>{_SPACE}?)(?P<unit>° ?C|mm|cm|kg|mL|ml)|(?P<gap2>{_SPACE})(?P<unit2>m|g|l|L|C))(?![\w°²³/·^*]|-\w)"
 )
-_OTHERS = r"(?:°F|in\b|inch|ft\b|oz\b|lb\b|fl oz\b|gal\b|[\"″])"
+_OTHERS = rf"(?:°F|in\b|inch|ft\b|oz\b|lb\b|fl{_SPACE}oz\b|gal\b|[\"″])"
 _SAID_BEHIND = re.compile(
     rf"{_SPACE}?[(/=]{_SPACE}?(?:\w+ )?[-−+±]?{_SPACE}?\d[\d.,]*(?:[^\w(]*|\D{{1,6}})?[\d.,]*{_SPACE}?{_OTHERS}"
 )
@@ -206,7 +207,7 @@ _UNGUARDED = dict.fromkeys(map(ord, GUARDS))
 
 def _beside_found(text: str, found: re.Match[str], point: str) -> str:
     """The customary figures for a measure found in a text; empty where there are to be none."""
-    unit, gap = (found["unit"] or found["unit2"]).replace(" ", ""), found["gap"] or found["gap2"] or " "
+    unit = (found["unit"] or found["unit2"]).replace(" ", "")
     sign, between = (found["sign"] or "").strip(), found["between"] or ""
     ends = [(sign, found["first"]), (found["sign2"] or "", found["second"])]
     before = text[max(0, found.start() - 60) : found.start()].translate(_UNGUARDED)
@@ -243,7 +244,7 @@ def _beside_found(text: str, found: re.Match[str], point: str) -> str:
         else:
             words, name = _rounded(value, places, scale, *_factor(kind, size))
         said.append(mark + words.replace(".", point))
-    return between.join(said) + gap + name
+    return between.join(said) + NARROW + name.replace(" ", NARROW)
 
 
 def _factor(kind: str, size: float) -> tuple[float, str]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any, Literal, get_args
 
-from refettle.language import mark, tr
+from refettle.language import current, mark, tr
 
 Point = tuple[float, float]
 Size = Literal["a5", "a6"]
@@ -232,9 +232,10 @@ def card_svg(size: str = "a6") -> str:
     w, h = card.width, card.height
     step = 1.0 if card.size == "a6" else 1.35  # letters grow with the card
     out = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{w:g}mm" height="{h:g}mm" viewBox="0 0 {w:g} {h:g}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" xml:lang="{current()}" width="{w:g}mm" height="{h:g}mm" '
+        f'viewBox="0 0 {w:g} {h:g}" '
         'font-family="sans-serif" fill="#000">',
-        f"<title>Measuring card {card.size.upper()}</title>",
+        f"<title>{escape(_title(card))}</title>",
         f'<rect width="{w:g}" height="{h:g}" fill="#fff"/>',
         _frame(Rectangle(0.1, 0.1, w - 0.2, h - 0.2)),
     ]
@@ -242,11 +243,11 @@ def card_svg(size: str = "a6") -> str:
     for place in card.neutrals:
         out.append(_frame(place))
         x, y = place.middle
-        out += [_line(x, y + dy * step, 2.4 * step, text) for dy, text in ((-2, "neutral"), (1.2, tr("grey card")),
+        out += [_line(x, y + dy * step, 2.4 * step, text) for dy, text in ((-2, tr("neutral")), (1.2, tr("grey card")),
                                                                            (4.4, tr("or PTFE")))]  # fmt: skip
     out.append(_frame(card.reference, dashed=True))
     x, y = card.reference.middle
-    out.append(_line(x, y - 1 * step, 2.6 * step, "reference"))
+    out.append(_line(x, y - 1 * step, 2.6 * step, tr("reference")))
     out.append(_line(x, y + 2.6 * step, 2.2 * step, tr("a small part, unexposed side up")))
     bar = card.scale
     ticks = "".join(
@@ -255,7 +256,8 @@ def card_svg(size: str = "a6") -> str:
     out.append(
         f'<path d="M{bar.left:g} {bar.top:g}h{bar.width:g}{ticks}" stroke="#000" stroke-width="0.2" fill="none"/>'
     )
-    out.append(_line(w / 2, bar.top - 1.2, 2.4 * step, tr("{width:g} mm: check with a ruler", width=bar.width)))
+    width = f"{bar.width:g} mm"  # exact: no rounded inches beside it
+    out.append(_line(w / 2, bar.top - 1.2, 2.4 * step, tr("{width}: check with a ruler", width=width)))
     lines = (
         tr("Paper is no neutral: cover all four corners."),
         tr("One light, 45° from the side. Flat, in the plane of the part."),
@@ -263,6 +265,10 @@ def card_svg(size: str = "a6") -> str:
     start = bar.top + 3.6 + 2.2 * step
     out += [_line(w / 2, start + k * 3 * step, 2.2 * step, text) for k, text in enumerate(lines)]
     return "\n".join([*out, "</svg>", ""])
+
+
+def _title(card: Card) -> str:
+    return tr("Measuring card {size}", size=card.size.upper())
 
 
 def _marker(number: int, place: Rectangle) -> str:
@@ -305,8 +311,9 @@ def card_pdf(size: str = "a6") -> bytes:
             )
         ) from None
     page = (
+        f'<html lang="{current()}">'
         f"<style>@page {{ size: {card.width:g}mm {card.height:g}mm; margin: 0 }} body {{ margin: 0 }} "
-        f"svg {{ display: block }}</style><title>Measuring card {card.size.upper()}</title>{card_svg(size)}"
+        f"svg {{ display: block }}</style><title>{escape(_title(card))}</title>{card_svg(size)}"
     )
     made = HTML(string=page, url_fetcher=nothing_fetched).write_pdf()
     assert isinstance(made, bytes)
