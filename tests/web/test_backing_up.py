@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
 from django.test import Client
 
+from refettle.book import backup, backup_store, moving
 from refettle.book.backup_store import BackupError, Store
+from refettle.book.kept_texts import backup_trouble
+from refettle.language import speaking
 from refettle.web import backing_up
 from refettle.web.environment import EnvironmentVariableError, read_options
 
@@ -85,6 +91,53 @@ def test_after_a_failure_it_waits_an_hour(tmp_path: Path, monkeypatch: pytest.Mo
         backing_up.look(folder, NOW + timedelta(minutes=minutes))
         assert "The backup failed: the disk is full; the last one is of 2031-03-08" in backing_up.notice(NOW)
     assert len(asked) == 2
+
+
+def raised(module: ModuleType, name: str) -> list[str]:
+    """What a module may say with an error of this name, each placeholder filled with its own name."""
+    found = []
+    for node in ast.walk(ast.parse(inspect.getsource(module))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name:
+            text = node.args[0]
+            parts = text.values if isinstance(text, ast.JoinedStr) else [text]
+            found.append("".join(str(p.value) if isinstance(p, ast.Constant) else "Xy" for p in parts))
+    return found
+
+
+NEVER_SHOWN = {
+    "keep: Xy found; allowed: 1 or more",  # asked for on the command line alone
+    "path 'Xy' found; allowed: a file in Xy",  # of a restore
+    "'Xy' found; allowed: a sha256 of 64 hexadecimal digits",
+    "Xy holds no backups yet",
+    "Xy: Xy: Xy; no other can be used",
+    "--which Xy: Xy found; allowed: one of Xy",
+    "Xy: Xy",
+    "Xy: Xy. No backup was made",
+    "Xy: XyXy. No backup was made",  # what the system said; known below
+}
+
+
+def test_whatever_bars_a_backup_is_said_in_german_too() -> None:
+    texts = {
+        *raised(backup, "BackupError"), *raised(backup_store, "BackupError"), *raised(moving, "MoveError"),
+        "a fault of the bench book; the lines where it was started say why",
+    }  # fmt: skip
+    assert len(texts) > 25
+    with speaking("de"):
+        for text in texts - NEVER_SHOWN:
+            assert backup_trouble(text) != text, text
+        told = backup_trouble("server x: job 3: its log says something else in the copy. No backup was made")
+        assert told.startswith("server x: Auftrag 3: ")
+        assert told.endswith("Es wurde keine Datensicherung gemacht")
+        assert backup_trouble("/b: permission denied. No backup was made").startswith("/b: permission denied. Es")
+    assert backup_trouble("/b is not there; put the disk in, or name the folder of the backups").startswith("/b is not")
+
+
+@pytest.mark.django_db
+def test_why_no_backup_was_made_is_said_in_the_language_of_the_page(tmp_path: Path, made: list[Path]) -> None:
+    backing_up.look(tmp_path / "backups", NOW)
+    assert "gibt es nicht; den Datenträger einlegen" in Client(HTTP_ACCEPT_LANGUAGE="de").get("/").content.decode()
+    assert "is not there; put the disk in" in Client().get("/").content.decode()
 
 
 @pytest.mark.django_db

@@ -12,6 +12,7 @@ from django.test import Client
 from refettle.book import experience, store
 from refettle.book.models_experience import Lesson, OtherBench
 from refettle.book.records import import_records
+from refettle.language import speaking, spoken
 from tests.book.test_experience import A, file_of, made_up, sent
 from tests.web.pages import a_job, get, text_of
 
@@ -47,6 +48,30 @@ def test_what_moved_and_how_many_jobs_stand_behind_it(client: Client) -> None:
     assert "Before each of 16 checks" in text_of(advice)
     assert "<svg" in advice
     assert "a job saved" in text_of(advice)
+
+
+def test_a_block_has_its_name_where_its_unit_type_is_known(client: Client) -> None:
+    learned_from(8)
+    job = a_job("piper-pocket")
+    store.append(job, {"kind": "stage", "stage": "parted out"}, "Ada")
+    loaded = store.loaded_type(job.unit.type_version)
+    block = next(b for b in loaded.blocks.values() if b.name.lower() != b.id.replace("_", " "))
+    mode = next(iter(block.modes))
+    blocks = {
+        block.id: {"kind": block.kind, "expected": 0.2, "found": 1.0},
+        "odd_one": {"kind": block.kind, "expected": 0.2, "found": 1.0},
+    }
+    found = made_up(block.kind, 1.0, blocks=blocks) | {"modes": {f"{block.id}.{mode}": 1.0}}
+    Lesson.objects.create(
+        job=job, entries=1, rules=experience.RULES, data=found | {"modes": {f"{block.id}.{mode}": 1.0}}
+    )
+    page = text_of(get(client, "/experience/"))
+    assert block.name in page
+    assert "Odd one" in page  # the unit type has no such block any more
+    german = text_of(Client(HTTP_ACCEPT_LANGUAGE="de").get("/experience/").content.decode())
+    with speaking("de"):
+        assert spoken(block.name) in german
+        assert spoken(block.name) != block.name
 
 
 def test_a_disputed_cure_is_shown_with_both_sides(client: Client) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from refettle.cli.main import main
+from refettle.language import speaking
 from refettle.whitening import card as cards
 from refettle.whitening.card import CARDS, SIZES, CardError, Rectangle, card_of, card_pdf, card_svg, marker_squares
 
@@ -54,17 +55,38 @@ def test_svg_is_in_millimetres_at_its_own_size(size: str) -> None:
     assert "Paper is no neutral" in svg
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_the_card_speaks_the_language_of_the_page(size: str) -> None:
+    with speaking("de"):
+        svg = card_svg(size)
+    assert f"<title>Messkarte {size.upper()}</title>" in svg
+    assert 'xml:lang="de"' in svg
+    shown = re.findall(r"<text [^>]*>([^<]*)</text>", svg)
+    english = re.findall(r"<text [^>]*>([^<]*)</text>", card_svg(size))
+    assert len(shown) == len(english)
+    assert set(shown).isdisjoint(english)
+    assert re.sub(r"<(text|title)[^>]*>[^<]*<", "", svg).replace('"de"', '"en"') == re.sub(
+        r"<(text|title)[^>]*>[^<]*<", "", card_svg(size)
+    ), "nothing is drawn elsewhere"
+    with speaking("de"):
+        assert b"/Lang (de)" in unpacked(card_pdf(size))
+
+
 def test_both_sizes_are_told_apart_by_their_markers() -> None:
     numbers = [number for card in CARDS.values() for number in card.markers]
     assert sorted(numbers) == list(range(8))
 
 
+def unpacked(made: bytes) -> bytes:
+    """What the streams of a PDF say."""
+    streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", made, re.S)
+    return b" ".join(zlib.decompress(each) for each in streams if each.startswith(b"x"))
+
+
 def test_pdf_has_one_page_of_the_card() -> None:
     made = card_pdf("a6")
     assert made.startswith(b"%PDF-")
-    streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", made, re.S)
-    unpacked = b" ".join(zlib.decompress(each) for each in streams if each.startswith(b"x"))
-    box = re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", unpacked)
+    box = re.findall(rb"/MediaBox ?\[0 0 ([\d.]+) ([\d.]+)\]", unpacked(made))
     assert [tuple(float(v) * 25.4 / 72 for v in page) for page in box] == [pytest.approx((148.0, 105.0), abs=0.1)]
 
 

@@ -36,6 +36,9 @@ TEXTS = (
     mark("Left out of what is published."),
     mark("[left out]"),
     mark("Own stock"),
+    mark("coil"),
+    mark("exact"),
+    mark("erased owner {owner}"),
     mark("Electrical safety"),
     mark("Electrical safety record"),
     mark("not sent"),
@@ -75,7 +78,7 @@ FIELDS = (
     mark("value"), mark("kind"), mark("volt"), mark("celsius"), mark("diameter_mm"), mark("height_mm"),
     mark("pitch_mm"), mark("mount"), mark("maker"), mark("place"), mark("gram"), mark("shelf_days"),
     mark("lead_days"), mark("reorder_at"), mark("no_reorder"), mark("price"), mark("made"), mark("since"),
-    mark("pieces"), mark("quarantined"), mark("code"),
+    mark("pieces"), mark("quarantined"), mark("code"), mark("label"), mark("serial"),
 )  # fmt: skip
 """Names of fields, as errors of the stores and kits say them."""
 LABELS = (
@@ -85,10 +88,50 @@ LABELS = (
     mark("line {n}, note"),
     mark("line {n}, wanted"),
     mark("line {n}"),
+    mark("job {job}, entry {entry} ({kind})"),
+    mark("unit {unit}, {field}"),
+    mark("kit {kit}, {field}"),
     mark("{sku}, pieces"),
     mark("{sku}, price"),
 )
 """Of fields in a list, likewise."""
+PRICES = (
+    mark("{between:,} rows without number or price are taken as headings between or notes, and left out"),
+    mark("{column}: {found} found; allowed: {allowed}"),
+    mark("no price: {cell}"),
+)
+"""What a price list of a supplier had against its rows, likewise; kept with the list."""
+BACKUPS = (
+    mark("{folder} is in the data folder; allowed: a folder outside of it, best on another disk"),
+    mark("{folder} holds backups of another book ({home}); allowed: a folder each"),
+    mark("{folder} holds other things; allowed: a new or empty folder, or one of backups"),
+    mark("{folder} is not there; allowed: a folder in one that is (a disk put in)"),
+    mark("{folder} is not there; put the disk in, or name the folder of the backups"),
+    mark("{folder} holds no backups; begin with: {command}"),
+    mark("{folder} is being used by another backup; try again when it is over"),
+    mark("{folder} has a backup of this very second; try again"),
+    mark("Backup {backup} was made, but old ones could not be taken away: {reason}"),
+    mark(
+        "{folder}: the disk is full: {free} MB free, {needed} MB needed. No backup was made; make room, or keep fewer "
+        "with --keep"
+    ),
+    mark("{folder}: the disk is full. No backup was made; make room, or keep fewer with --keep"),
+    mark("the book's database is damaged: {damage}. No backup was made; look with: refettle doctor"),
+    mark("a fault of the bench book; the lines where it was started say why"),
+    mark("{database} holds the table '{table}' of another program; allowed: an empty database"),
+    mark("{database} holds {count} rows in '{table}'; allowed: an empty database"),
+    mark("the copy lacks {count} of its append-only guards ({first})"),
+    mark("the database refused: {reason}"),
+    mark("the book holds the table '{table}', none of Refettle's: it would be left behind"),
+    mark("{table}, id {row}: the target refused it: {reason}"),
+    mark("{table}: {here} rows here, {there} in the copy"),
+    mark("{table}, id {row}: differs in the copy in {fields}"),
+    mark("{table}: differs in the copy"),
+    mark("job {job}: its log says something else in the copy"),
+    mark("{database}: {reason}. No backup was made"),
+)
+"""Why a backup failed, or a move of the book that one is made by, as the command line says it. The bench page says it
+too, to whoever looks."""
 PLAN = (
     mark("job {job}"),
     mark("kit {kit}, v{version}"),
@@ -144,6 +187,16 @@ def kept(text: str) -> str:
 def planned(text: str) -> str:
     """What a plan of orders says, in the current language."""
     return _shown(text, PLAN)
+
+
+def priced(text: str) -> str:
+    """What a price list had against one of its rows, in the current language."""
+    return _shown(text, PRICES)
+
+
+def backup_trouble(text: str) -> str:
+    """Why a backup failed, in the current language; what the system or the database said of it stays as it said it."""
+    return _told(text.rstrip("."), BACKUPS) or text
 
 
 def label(field: str) -> str:

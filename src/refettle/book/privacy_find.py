@@ -10,6 +10,7 @@ from typing import Any
 from django.db import connection, models
 
 from refettle.book import moving
+from refettle.book.kept_texts import label
 from refettle.book.models import Entry, Job, Owner, Photo, Unit
 from refettle.book.models_experience import Lesson
 from refettle.book.models_kits import Kit, KitStep, KitVersion
@@ -64,6 +65,11 @@ class Change:
     job: int | None = None
     n: int | None = None
     is_json: bool = False
+
+    @property
+    def said(self) -> str:
+        """`where` in the current language."""
+        return label(self.where)
 
 
 @dataclass(frozen=True)

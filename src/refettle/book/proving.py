@@ -18,7 +18,7 @@ from refettle.book.log import LogEntry, LogError
 from refettle.book.soaks import SPOILING, RunningSoak, begun
 from refettle.faults import GOOD
 from refettle.knowledge.schema import Acceptance, UnitType
-from refettle.language import mark, tr
+from refettle.language import mark, spoken, tr
 from refettle.proving.counts import Counts, ProvingError
 from refettle.proving.plan import (
     Cell,
@@ -106,20 +106,33 @@ class Proving:
     def _in_words(self, found: Finding) -> Finding:
         """A safety record and a soak are said as what they are, not as a trial."""
         line, key = self.lines[found.row], (found.row, found.condition)
+        row, condition = spoken(found.row), spoken(found.condition)
         if line.safety and self.safety is not None and found.status in ("pass", "fail"):
             measured = ", ".join(f"{name} {value}" for name, value in self.safety["measured"].items())
             by = tr("measured by {by} with {instrument}", by=self.safety["by"], instrument=self.safety["instrument"])
-            return replace(found, text=f"{found.row}: {self.safety['result']}: {measured}; {by}")
+            return replace(found, text=f"{row}: {spoken(self.safety['result'])}: {measured}; {by}")
         if line.minutes is None:
             return found
         lasted = f"{self.soaked.get(key, 0.0):.0f}\u202fmin"
         if found.status == "pass":
-            return replace(found, text=f"{found.row}: ran {lasted} without a fault, {found.condition}")
+            return replace(
+                found,
+                text=tr(
+                    "{row}: ran {lasted} without a fault, {condition}", row=row, lasted=lasted, condition=condition
+                ),
+            )
         if found.status == "fail":
-            return replace(found, text=f"{found.row}, {found.condition}: failed in the soak")
+            return replace(found, text=tr("{row}, {condition}: failed in the soak", row=row, condition=condition))
         if found.status == "open" and key in self.soaked:
             return replace(
-                found, text=f"{found.row}, {found.condition}: ran {lasted} of {line.minutes:.0f}\u202fmin wanted"
+                found,
+                text=tr(
+                    "{row}, {condition}: ran {lasted} of {wanted:.0f}\u202fmin wanted",
+                    row=row,
+                    condition=condition,
+                    lasted=lasted,
+                    wanted=line.minutes,
+                ),
             )
         return found
 

@@ -187,7 +187,7 @@ def find_job(number: int) -> Job:
 
 def _numbers() -> str:
     highest = Job.objects.aggregate(highest=Max("number"))["highest"]
-    return tr("open one first") if highest is None else "1" if highest == 1 else f"1 to {highest}"
+    return tr("open one first") if highest is None else "1" if highest == 1 else tr("1 to {last}", last=highest)
 
 
 def bench() -> list[Job]:

@@ -20,7 +20,7 @@ from refettle import faults
 from refettle.book.log import LogEntry
 from refettle.book.state import JobState
 from refettle.knowledge.compile import OWNER
-from refettle.language import tr
+from refettle.language import spoken, tr
 
 DECIDED, TRACK, CLEARED = 0.4, 0.5, 0.15
 EDGE = 0.005
@@ -152,7 +152,7 @@ def _seen(entry: LogEntry) -> tuple[str, bool | None]:
 
 
 def _name(state: JobState, block: str) -> str:
-    return state.compiled.block_name(block)
+    return spoken(state.compiled.block_name(block))
 
 
 def _odds(chance: float) -> float:

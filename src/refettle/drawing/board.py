@@ -176,15 +176,15 @@ def _description(reading: BoardReading, sides: Sequence[Side]) -> str:
 
 def _said(reading: BoardReading, capacitor: Capacitor) -> str:
     polarity = reading.polarity(capacitor)
-    words = [capacitor.ref, _value(capacitor), tr("on the {side}", side=capacitor.part.side)]
+    words = [capacitor.ref, _value(capacitor), tr("on the {side}", side=tr(capacitor.part.side))]
     if not capacitor.part.fitted:
         words.append(tr("not fitted"))
     if polarity.agreement == "no polarity":
-        words.append("bipolar")
+        words.append(tr("bipolar"))
     elif polarity.plus is None:
         words.append(tr("polarity not agreed"))
     elif capacitor.toward_minus is not None:
-        words.append(tr("minus {toward_minus}", toward_minus=capacitor.toward_minus))
+        words.append(tr("minus {toward_minus}", toward_minus=tr(capacitor.toward_minus)))
     return ", ".join(word for word in words if word)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from math import ceil
 from xml.sax.saxutils import escape
 
-from refettle.language import tr
+from refettle.language import several, tr
 from refettle.proving.counts import percent
 from refettle.proving.sequential import Decision, SequentialTest
 
@@ -51,8 +51,10 @@ def decision_lines(test: SequentialTest, order: Sequence[bool], decision: Decisi
         tr("fails, as at {bad_rate}", bad_rate=percent(test.bad_rate)),
         tr("passes, as at {good_rate}", good_rate=percent(test.good_rate)),
     )
+    name, axes = escape(tr("Sequential test")), escape(tr("bad ones, over trials made"))
+    trials = several("{n} trial", "{n} trials", last)
     return (
-        f'<svg class="decision-lines" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" role="img" aria-label="Sequential test">'
+        f'<svg class="decision-lines" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" role="img" aria-label="{name}">'
         f"<desc>{escape(text)}</desc>"
         f'<line class="pl-mark" x1="{LEFT}" y1="{base}" x2="{WIDTH - RIGHT}" y2="{base}"/>'
         f'<line class="pl-mark" x1="{LEFT}" y1="{TOP}" x2="{LEFT}" y2="{base}"/>{ticks}{"".join(lines)}'
@@ -61,7 +63,7 @@ def decision_lines(test: SequentialTest, order: Sequence[bool], decision: Decisi
         f'<polyline class="pl-line" points="{" ".join(path)}"/>'
         f'<circle class="pl-point" cx="{here[0]}" cy="{here[1]}" r="4"/>'
         f'<text class="dl-text" x="{LEFT}" y="{HEIGHT - 12}" text-anchor="middle">0</text>'
-        f'<text class="dl-text" x="{WIDTH - RIGHT}" y="{HEIGHT - 12}" text-anchor="end">{last} trials</text>'
-        f'<text class="dl-text" x="{(LEFT + WIDTH) / 2:.0f}" y="{HEIGHT - 12}" text-anchor="middle">bad ones, over '
-        f"trials made</text></svg>"
+        f'<text class="dl-text" x="{WIDTH - RIGHT}" y="{HEIGHT - 12}" text-anchor="end">{trials}</text>'
+        f'<text class="dl-text" x="{(LEFT + WIDTH) / 2:.0f}" y="{HEIGHT - 12}" text-anchor="middle">{axes}</text>'
+        "</svg>"
     )

@@ -98,7 +98,7 @@ def block_diagram(
 
 def _percent(chance: float) -> str:
     if chance < 0.005:
-        return "under 1\u202f%"
+        return tr("under 1\u202f%")
     return f"{100 * chance:.0f}\u202f%"
 
 

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from refettle.knowledge.errors import KnowledgeError, Mistake
 from refettle.knowledge.fields import Id, Name, Prose, Strict
 from refettle.knowledge.loading import read_table
-from refettle.language import tr
+from refettle.language import tr, tr_in
 
 
 class Ask(Strict):
@@ -40,6 +40,34 @@ class OneWayStep(Strict):
         if sum(ask.by == "saved" for ask in self.asks.values()) > 1:
             raise ValueError(tr("at most one ask by 'saved'"))
         return self
+
+
+def asked_for(key: str) -> str:
+    """What an id of `asks` is called in a log line, in the current language; one that is not known stays an id."""
+    words = {
+        "saved": tr_in("asked for", "saved"),
+        "volts": tr_in("asked for", "volts"),
+        "before": tr_in("asked for", "before"),
+        "why": tr_in("asked for", "why"),
+        "image": tr_in("asked for", "image"),
+        "checksum": tr_in("asked for", "checksum"),
+        "material": tr_in("asked for", "material"),
+        "spot": tr_in("asked for", "spot"),
+        "cracks": tr_in("asked for", "cracks"),
+        "labels": tr_in("asked for", "labels"),
+        "label": tr_in("asked for", "label"),
+        "fault": tr_in("asked for", "fault"),
+        "spare": tr_in("asked for", "spare"),
+        "wiring": tr_in("asked for", "wiring"),
+        "contact": tr_in("asked for", "contact"),
+        "law": tr_in("asked for", "law"),
+        "offered": tr_in("asked for", "offered"),
+        "held": tr_in("asked for", "held"),
+        "fit": tr_in("asked for", "fit"),
+        "tried": tr_in("asked for", "tried"),
+        "measures": tr_in("asked for", "measures"),
+    }
+    return words.get(key, key)
 
 
 @lru_cache(maxsize=1)

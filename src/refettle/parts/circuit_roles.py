@@ -150,8 +150,8 @@ def _rail(circuit: Circuit, ref: str, pads: dict[str, str], rail: str, ground: s
         plus = None
     regulators = circuit.regulators_on(rail)
     fed = tr(" (from {fed_by})", fed_by=facts.fed_by) if facts.fed_by else ""
-    negative = tr("negative rail") if facts.sign < 0 else "rail"
-    text = f"{negative} {rail}{fed} to {ground}"
+    kind = tr("negative rail") if facts.sign < 0 else tr("rail")
+    text = tr("{kind} {rail}{fed} to {ground}", kind=kind, rail=rail, fed=fed, ground=ground)
     reasons = list(_why(circuit, (rail, ground)))
     if regulators:
         reasons.append(
@@ -183,7 +183,13 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
     for pin in direct:
         if circuit.kind(pin.ref) == "crystal":
             why = (*reasons, tr("{ref} hangs on the same net", ref=pin.ref))
-            return replace(base, role="timing", text=f"at the crystal {pin.ref}", confidence="sure", reasons=why)
+            return replace(
+                base,
+                role="timing",
+                text=tr("at the crystal {crystal}", crystal=pin.ref),
+                confidence="sure",
+                reasons=why,
+            )
     timing = next(
         (p for p in direct if circuit.kind(p.ref) in ("chip", "regulator") and _TIMING_PIN.match(_pin(p))), None
     )
@@ -195,12 +201,22 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
         )
         why = (*reasons, tr("{what} is named for reset or timing", what=what))
         return replace(
-            base, role="timing", text=f"timing or reset: {what} to {fixed}", confidence="likely", reasons=why
+            base,
+            role="timing",
+            text=tr("timing or reset: {what} to {fixed}", what=what, fixed=fixed),
+            confidence="likely",
+            reasons=why,
         )
     held = next((p for p in direct if circuit.kind(p.ref) in ("chip", "regulator") and _HELD_PIN.match(_pin(p))), None)
     if held is not None:
         why = (*reasons, tr("{ref} pin {number} is named {name}", ref=held.ref, number=held.number, name=held.name))
-        return replace(base, role="bias", text=f"holds {held.ref} {held.name} still", confidence="likely", reasons=why)
+        return replace(
+            base,
+            role="bias",
+            text=tr("holds {part} {pin} still", part=held.ref, pin=held.name),
+            confidence="likely",
+            reasons=why,
+        )
     resistors = [pin.ref for pin in direct if circuit.kind(pin.ref) == "resistor"]
     far = {other: circuit.through(other, node) for other in resistors}
     up = [other for other, net in far.items() if net is not None and circuit.nets[net].kind == "rail"]
@@ -211,7 +227,7 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
         return replace(
             base,
             role="bias",
-            text=f"holds the bias point at {up[0]}, {down[0]} still",
+            text=tr("holds the bias point at {up}, {down} still", up=up[0], down=down[0]),
             confidence="likely",
             reasons=why,
         )
@@ -223,7 +239,11 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
             why = (*why, tr("{diode} lets it discharge: the usual reset circuit", diode=diode))
         sure: Confidence = "likely" if diode is not None else "unsure"
         return replace(
-            base, role="timing", text=f"delay or reset at {active[0]} with {away[0]}", confidence=sure, reasons=why
+            base,
+            role="timing",
+            text=tr("delay or reset at {active} with {away}", active=active[0], away=away[0]),
+            confidence=sure,
+            reasons=why,
         )
     leads = ", ".join(str(end) for end in ends[:4]) or tr("nothing known")
     text = tr("from a signal to {fixed}: filters what goes to {leads}", fixed=fixed, leads=leads)

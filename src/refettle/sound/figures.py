@@ -13,7 +13,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from refettle.language import tr
+from refettle.language import local, spoken, tr
 
 Array: TypeAlias = npt.NDArray[np.float64]
 Complex: TypeAlias = npt.NDArray[np.complex128]
@@ -54,12 +54,12 @@ class Figure:
     def __str__(self) -> str:
         """`−62.3 ±0.2 dBFS`, or `withheld: ...`."""
         if self.value is None:
-            return tr("withheld: {why}", why=self.why)
+            return tr("withheld: {why}", why=spoken(self.why))
         digits = 3 if self.unit in ("%", "Hz") and abs(self.value) < 10 else 2 if self.unit == "Hz" else 1
         text = f"{round(self.value, digits) + 0.0:.{digits}f}"
         if self.plus_minus is not None:
             text += f" ±{self.plus_minus:.{digits if self.plus_minus >= 10**-digits else digits + 1}f}"
-        return f"{text} {self.unit}".replace("-", "−") + (f" ({self.why})" if self.why else "")
+        return f"{local(text)} {self.unit}".replace("-", "−") + (f" ({spoken(self.why)})" if self.why else "")
 
 
 def withheld(unit: str, why: str) -> Figure:

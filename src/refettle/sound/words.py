@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from refettle.language import tr
+from refettle.language import decimal, spoken, tr
 from refettle.sound.channels import Channels
 from refettle.sound.figures import Figure
 from refettle.sound.reading import ChannelReading, SoundReading
@@ -17,13 +17,13 @@ def channel_rows(reading: SoundReading) -> list[Row]:
     """Each figure of the channels, side by side."""
     channels = reading.channels
     rows: list[Row] = [
-        ("level", _each(channels, lambda c: str(c.level))),
-        ("peak", _each(channels, lambda c: str(c.peak))),
+        (tr("level"), _each(channels, lambda c: str(c.level))),
+        (tr("peak"), _each(channels, lambda c: str(c.peak))),
         (tr("direct voltage"), _each(channels, lambda c: str(c.dc))),
         (tr("flat tops"), _each(channels, _clipped)),
-        ("clicks", _each(channels, lambda c: _events(c.clicks.count, c.clicks.per_minute, c.clicks.note))),
-        ("dropouts", _each(channels, _dropouts)),
-        ("mains", _each(channels, lambda c: str(c.hum.mains))),
+        (tr("clicks"), _each(channels, lambda c: _events(c.clicks.count, c.clicks.per_minute, c.clicks.note))),
+        (tr("dropouts"), _each(channels, _dropouts)),
+        (tr("mains"), _each(channels, lambda c: str(c.hum.mains))),
         (tr("hum, all lines"), _each(channels, lambda c: str(c.hum.level))),
         (tr("hum, A-weighted"), _each(channels, lambda c: str(c.hum.weighted))),
     ]
@@ -37,18 +37,18 @@ def channel_rows(reading: SoundReading) -> list[Row]:
         (tr("noise, A-weighted"), _each(channels, lambda c: str(c.noise.a_weighted))),
         (tr("noise, BS.468"), _each(channels, _itu)),
         (
-            "tone",
+            tr("tone"),
             _each(
                 channels,
                 lambda c: (
-                    f"{c.tone.hertz.value:.2f} Hz, {c.tone.level}"
+                    f"{decimal(c.tone.hertz.value or 0.0, '.2f')} Hz, {c.tone.level}"
                     if c.tone
                     else tr("withheld: {tone_why}", tone_why=c.tone_why)
                 ),
             ),
         ),
         ("THD+N", _each(channels, _thd_n)),
-        ("harmonics", _each(channels, _harmonics)),
+        (tr("harmonics"), _each(channels, _harmonics)),
         (tr("tone over noise"), _each(channels, lambda c: str(c.snr))),
     ]
     return rows
@@ -60,7 +60,9 @@ def response_rows(reading: SoundReading) -> list[Row]:
     rows: list[Row] = []
     for hertz in at:
         levels = [dict(each.response).get(hertz) for each in reading.channels]
-        told = tuple("" if each is None else f"{round(each, 1) + 0.0:+.1f} dB".replace("-", "−") for each in levels)
+        told = tuple(
+            "" if each is None else f"{decimal(round(each, 1) + 0.0, '+.1f')} dB".replace("-", "−") for each in levels
+        )
         rows.append((f"{hertz:g} Hz", told))
     return rows
 
@@ -68,19 +70,20 @@ def response_rows(reading: SoundReading) -> list[Row]:
 def whole_rows(reading: SoundReading) -> list[tuple[str, str]]:
     """The figures of the recording as a whole: left against right, tape speed, wow and flutter."""
     stereo = reading.stereo
+    swap = tr(stereo.swap) if stereo.swap else tr("withheld")
     rows = [
         (tr("balance, right over left"), str(stereo.balance)),
-        ("polarity", _polarity(stereo)),
-        (tr("left and right"), f"{stereo.swap or 'withheld'}: {stereo.swap_why}"),
+        (tr("polarity"), _polarity(stereo)),
+        (tr("left and right"), f"{swap}: {spoken(stereo.swap_why)}"),
         (tr("crosstalk, left to right"), str(stereo.crosstalk_left)),
         (tr("crosstalk, right to left"), str(stereo.crosstalk_right)),
     ]
     flutter = reading.flutter
     if flutter is None:
-        return [*rows, ("tape speed", tr("withheld: {flutter_why}", flutter_why=reading.flutter_why))]
+        return [*rows, (tr("tape speed"), tr("withheld: {flutter_why}", flutter_why=reading.flutter_why))]
     rows += [
         (tr("tape tone"), str(flutter.hertz)),
-        ("tape speed", str(flutter.speed)),
+        (tr("tape speed"), str(flutter.speed)),
         (tr("drift over the recording"), str(flutter.drift)),
         (tr("wow and flutter, weighted"), f"±{flutter.weighted}"),
         (tr("wow and flutter, unweighted"), f"±{flutter.unweighted}"),
@@ -90,7 +93,8 @@ def whole_rows(reading: SoundReading) -> list[tuple[str, str]]:
         ),
     ]
     return rows + [
-        (tr("wavers at {hertz:.2f} Hz", hertz=each.hertz), f"±{each.peak:.3f} %: {each.may}") for each in flutter.lines
+        (tr("wavers at {hertz:.2f} Hz", hertz=each.hertz), f"±{decimal(each.peak, '.3f')} %: {spoken(each.may)}")
+        for each in flutter.lines
     ]
 
 
@@ -136,11 +140,11 @@ def _dropouts(each: ChannelReading) -> str:
 
 def _line(each: ChannelReading, multiple: int) -> str:
     found = next((line for line in each.hum.lines if line.multiple == multiple), None)
-    return "" if found is None else f"{found.hertz:.2f} Hz, {found.level}"
+    return "" if found is None else f"{decimal(found.hertz, '.2f')} Hz, {found.level}"
 
 
 def _itu(each: ChannelReading) -> str:
-    return str(each.noise.itu468) + (", quasi-peak" if each.noise.quasi_peak else "")
+    return str(each.noise.itu468) + (", " + tr("quasi-peak") if each.noise.quasi_peak else "")
 
 
 def _thd_n(each: ChannelReading) -> str:
@@ -152,10 +156,12 @@ def _thd_n(each: ChannelReading) -> str:
 def _harmonics(each: ChannelReading) -> str:
     if each.tone is None:
         return ""
-    return ", ".join(f"{multiple}: {level:.1f} dB" for multiple, level in each.tone.harmonics).replace("-", "−")
+    return ", ".join(f"{multiple}: {decimal(level, '.1f')} dB" for multiple, level in each.tone.harmonics).replace(
+        "-", "−"
+    )
 
 
 def _polarity(stereo: Channels) -> str:
     if stereo.inverted is None:
         return tr("withheld: the channels have too little in common")
-    return "opposite" if stereo.inverted else "alike"
+    return tr("opposite") if stereo.inverted else tr("alike")

@@ -38,7 +38,7 @@ def compare_ripple(before: RippleReading, after: RippleReading) -> tuple[RippleC
     good to 3 % (estimate). Where one of the two withholds a figure it cannot be compared.
     """
     changes = [
-        _figures("capacitance", before.farad, after.farad),
+        _figures(tr("capacitance"), before.farad, after.farad),
         _figures("ESR", before.esr, after.esr),
         _volts(tr("ripple, peak to peak"), before.ripple, after.ripple),
     ]

@@ -31,11 +31,13 @@ class Figure:
 
     def __str__(self) -> str:
         if self.how == "withheld" or self.high is None:
-            return "not told"
+            return tr("not told")
         if self.how == "at most" or self.value is None or self.low is None:
             return tr("at most {unit}", unit=show(self.high, self.unit))
-        about = "about " if self.how == "indicative" else ""
-        return f"{about}{show(self.value, self.unit)} ({show(self.low, self.unit)} to {show(self.high, self.unit)})"
+        low, high = show(self.low, self.unit), show(self.high, self.unit)
+        if self.how == "indicative":
+            return tr("about {value} ({low} to {high})", value=show(self.value, self.unit), low=low, high=high)
+        return tr("{value} ({low} to {high})", value=show(self.value, self.unit), low=low, high=high)
 
 
 def withheld(unit: str, why: str) -> Figure:

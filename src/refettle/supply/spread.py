@@ -169,10 +169,10 @@ def monte_carlo(
                 name=regulator.name,
                 drops_out=float(np.mean((headroom < 0.0) | lost)),
                 shuts_down=float(np.mean(hot > SHUTDOWN)),
-                headroom=_quantity("headroom", "V", headroom),
+                headroom=_quantity(tr("headroom"), "V", headroom),
                 depth=_quantity(tr("depth of the dips"), "V", found[f"depth {n}"]),
-                heat=_quantity("heat", "W", found[f"heat {n}"]),
-                junction=_quantity("junction", "°C", hot),
+                heat=_quantity(tr("heat"), "W", found[f"heat {n}"]),
+                junction=_quantity(tr("junction"), "°C", hot),
             )
         )
     return MonteCarlo(

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from refettle.book.backup import back_up
 from refettle.book.backup_store import BackupError, Store
+from refettle.book.kept_texts import backup_trouble
 from refettle.language import several, tr
 from refettle.web.environment import read_options
 
@@ -120,7 +121,7 @@ def notice(now: datetime) -> str:
     last = None if found.last is None else f"{timezone.localtime(found.last):%Y-%m-%d %H:%M}"
     made = tr("there is none yet") if last is None else tr("the last one is of {last}", last=last)
     if found.failed:
-        return tr("The backup failed: {reason}; {made}.", reason=tr(found.failed).rstrip("."), made=made)
+        return tr("The backup failed: {reason}; {made}.", reason=backup_trouble(found.failed).rstrip("."), made=made)
     if age is not None and age > OLD:
         return several("The last backup is {n} day old.", "The last backup is {n} days old.", age.days)
     if found.lacking:

@@ -11,13 +11,27 @@ import numpy as np
 from refettle.captures import Capture, CaptureError, Channel, Choices
 from refettle.drawing.plot import Trace, line_plot
 from refettle.drawing.plot_data import MOST_POINTS
-from refettle.language import tr
+from refettle.language import tr, tr_in
 from refettle.quantities import show
 from refettle.web.plots import PlotView, plot_view
 from refettle.web.typed import quantity
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|", "space": " "}
 DECIMALS = {"point": ".", "comma": ","}
+
+
+def mark_words() -> dict[str, str]:
+    """The marks of a file by their words in forms, in the language of the page."""
+    return {
+        "comma": tr_in("in a file", "comma"),
+        "semicolon": tr_in("in a file", "semicolon"),
+        "tab": tr_in("in a file", "tab"),
+        "bar": tr_in("in a file", "bar"),
+        "space": tr_in("in a file", "space"),
+        "point": tr_in("in a file", "point"),
+    }
+
+
 TIME_UNITS = ("s", "ms", "µs", "ns", "min", "h")
 UNITS = ("V", "mV", "µV", "kV", "A", "mA", "µA")
 COUPLINGS = {"dc": False, "ac": True}

@@ -10,7 +10,7 @@ import numpy as np
 from refettle import quantities
 from refettle.drawing.plot import Limit, Mark, Trace, line_plot
 from refettle.drawing.plot_views import level_plot, spectrum_plot
-from refettle.language import decimal, tr
+from refettle.language import decimal, mark, spoken, tr
 from refettle.quantities import show
 from refettle.sound import ChannelReading, SoundError, SoundReading
 from refettle.sound.compare import Comparison
@@ -199,10 +199,10 @@ def _spectrum(
             tr("{hertz:.1f}\u2009Hz at {level:.1f}\u2009dBFS", hertz=line.hertz, level=line.level.value)
             for line in strongest
         )
-        says = tr("Hum, {channel}: {told}.", channel=channel.name, told=told.replace("-", "−"))
+        says = tr("Hum, {channel}: {told}.", channel=tr(channel.name), told=told.replace("-", "−"))
     else:
-        says = tr("No hum stands out of the noise, {name}.", name=channel.name)
-    title = tr("Noise and hum, {name}", name=channel.name)
+        says = tr("No hum stands out of the noise, {name}.", name=tr(channel.name))
+    title = tr("Noise and hum, {name}", name=tr(channel.name))
     old = None
     if earlier is not None and earlier.spectrum:
         old_hertz, old_level = np.array(earlier.spectrum).T
@@ -227,7 +227,7 @@ def _response(channels: Sequence[ChannelReading], ident: str) -> PlotView:
     traces = []
     for n, c in enumerate(told):
         hertz, level = np.array(c.response).T
-        traces.append(Trace(c.name, hertz, level, "dB", look="second" if n else "main"))
+        traces.append(Trace(tr(c.name), hertz, level, "dB", look="second" if n else "main"))
     spread = [max(v for _, v in c.response) - min(v for _, v in c.response) for c in told]
     says = _sentence(
         "; ".join(
@@ -289,7 +289,7 @@ def change_view(comparison: Comparison) -> ChangeView:
     """A comparison for a page."""
     rows = tuple(
         ChangeRow(
-            f"{c.what}{', ' + c.channel if c.channel else ''}",
+            f"{spoken(c.what)}{', ' + tr(c.channel) if c.channel else ''}",
             "" if c.before.value is None else str(c.before),
             "" if c.after.value is None else str(c.after),
             c.why if c.difference is None else str(c.difference),
@@ -298,7 +298,10 @@ def change_view(comparison: Comparison) -> ChangeView:
         )
         for c in comparison.changes
     )
-    counts = {word: sum(c.says == word for c in comparison.changes) for word in ("better", "worse", "changed")}
-    told = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    counts = {
+        word: sum(c.says == word for c in comparison.changes)
+        for word in (mark("better"), mark("worse"), mark("changed"))
+    }
+    told = ", ".join(f"{count} {tr(word)}" for word, count in counts.items() if count)
     says = tr("Beyond the uncertainty: {told}.", told=told) if told else tr("Nothing changed beyond the uncertainty.")
     return ChangeView(says, rows, comparison.notes)

@@ -9,7 +9,7 @@ from typing import Any
 
 from refettle.book.log import FOR_GOOD, parse_time
 from refettle.knowledge.compile import CompiledType
-from refettle.knowledge.one_way import one_way_steps
+from refettle.knowledge.one_way import asked_for, one_way_steps
 from refettle.language import decimal, local, mark, spoken, tr, tr_in
 from refettle.web.templatetags.bench import engineering, minutes
 
@@ -233,8 +233,8 @@ def _one_way_name(step: str) -> str:
 
 def _go_ahead(data: Mapping[str, Any], compiled: CompiledType | None) -> str:
     pieces = [f"{_one_way_name(data['step'])}: {data['what']}"]
-    pieces += [f"{spoken(key)}: {words}" for key, words in data.get("shown", {}).items()]
-    pieces += [tr("{what}: photo", what=spoken(key)) for key in data.get("photos", {})]
+    pieces += [f"{asked_for(key)}: {words}" for key, words in data.get("shown", {}).items()]
+    pieces += [tr("{what}: photo", what=asked_for(key)) for key in data.get("photos", {})]
     if data.get("consent"):
         pieces.append(tr("consent: {words}", words=data["consent"]))
     return "; ".join(pieces)

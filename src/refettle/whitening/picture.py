@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from refettle.language import tr
+from refettle.language import mark, tr
 from refettle.whitening.profile import Profile, ProfileError, read_profile, srgb
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ MAX_PIXELS = 64_000_000
 MAX_PROGRESSIVE = 37_000_000
 """Pixels of a progressive JPEG, which is held in memory twice over while it is decoded."""
 LEAST_SIDE = 200
-ALLOWED = f"a JPEG, PNG or WebP colour photo of at most {MAX_BYTES / 1e6:.0f} MB and {MAX_PIXELS / 1e6:.0f} megapixels"
+ALLOWED = mark("a JPEG, PNG or WebP colour photo of at most {megabytes:.0f} MB and {megapixels:.0f} megapixels")
 _ORIENTATION, _COLOUR_SPACE, _DETAILS = 0x0112, 0xA001, 0x8769
 _UNCALIBRATED = 0xFFFF
 _STRIP = 256
@@ -40,7 +40,8 @@ class PhotoError(ValueError):
         self.why = why
 
 
-def _refuse(why: str, found: str, allowed: str = ALLOWED) -> PhotoError:
+def _refuse(why: str, found: str, allowed: str = "") -> PhotoError:
+    allowed = allowed or tr(ALLOWED, megabytes=MAX_BYTES / 1e6, megapixels=MAX_PIXELS / 1e6)
     return PhotoError(why, tr("found {found}; allowed: {allowed}", found=found, allowed=allowed))
 
 

@@ -13,7 +13,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from refettle import quantities
-from refettle.book.kept_texts import kept, planned
+from refettle.book.kept_texts import kept, planned, priced
 from refettle.language import decimal, local, shown, tr
 
 register = template.Library()
@@ -33,6 +33,12 @@ def translated(value: Any) -> Any:
 def of_a_plan(value: Any) -> Any:
     """What a plan of orders says, in the page's language."""
     return planned(value) if isinstance(value, str) else value
+
+
+@register.filter(name="priced")
+def of_a_price_list(value: Any) -> Any:
+    """What a price list had against a row, in the page's language."""
+    return priced(value) if isinstance(value, str) else value
 
 
 @register.filter

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from django.conf import settings
@@ -15,11 +16,12 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.book import exchange, experience, records
 from refettle.book.gathered import CureRecord, Experience, Found, Weight
+from refettle.book.known_types import types_named
 from refettle.book.lesson import WHOLE_UNIT
 from refettle.book.typefiles import own_library
 from refettle.drawing.calibration import calibration_chart
 from refettle.knowledge.errors import KnowledgeError
-from refettle.knowledge.loading import Library, load_library
+from refettle.knowledge.loading import Library, LoadedType, load_library
 from refettle.language import tr
 from refettle.web.views.common import new_token, write_once
 
@@ -110,15 +112,16 @@ def _page(request: HttpRequest, error: str = "") -> HttpResponse:
     used = records.records_in_use()
     weights = Paginator(learned.weights, PER_PAGE).get_page(request.GET.get("weights"))
     cures = Paginator(learned.cures, PER_PAGE).get_page(request.GET.get("cures"))
+    named = types_named({each.type for each in (*weights, *learned.found[:FIRST])})
     context = {
         "area": "experience",
         "learned": learned,
         "left": left,
-        "weights": [_weight(library, each) for each in weights],
+        "weights": [_weight(library, named, each) for each in weights],
         "weights_page": weights,
         "cures": [_cure(library, each) for each in cures],
         "cures_page": cures,
-        "found": [_found(each) for each in learned.found[:FIRST]],
+        "found": [_found(named, each) for each in learned.found[:FIRST]],
         "troubles": experience.troubles()[:FIRST],
         "sources": exchange.sources(),
         "records": used,
@@ -142,14 +145,20 @@ def _kind_name(library: Library, kind: str) -> str:
     return known.name if known else kind.replace("-", " ")
 
 
-def _weight(library: Library, weight: Weight) -> WeightRow:
+def _block_name(named: Mapping[str, LoadedType], name: str, block: str) -> str:
+    """A block's name, where its unit type is known and has it; else its id in words."""
+    known = named.get(name)
+    return known.blocks[block].name if known and block in known.blocks else block.replace("_", " ")
+
+
+def _weight(library: Library, named: Mapping[str, LoadedType], weight: Weight) -> WeightRow:
     factor = weight.factor
     way = tr("surely more") if factor.low > 1 else tr("surely less") if factor.high < 1 else tr("may be luck")
     return WeightRow(
         weight,
         _kind_name(library, weight.kind),
         weight.kind in library.kinds,
-        weight.block.replace("_", " "),
+        _block_name(named, weight.type, weight.block),
         way,
     )
 
@@ -168,9 +177,12 @@ def _cure(library: Library, cure: CureRecord) -> CureRow:
     )
 
 
-def _found(found: Found) -> dict[str, object]:
+def _found(named: Mapping[str, LoadedType], found: Found) -> dict[str, object]:
     block, _, mode = found.mode.rpartition(".")
-    name, where = mode.replace("-", " "), block.replace("_", " ")
+    known = named.get(found.type)
+    at = known.blocks.get(block) if known else None
+    name = at.modes[mode].name if at and mode in at.modes else mode.replace("-", " ")
+    where = _block_name(named, found.type, block)
     return {"name": name, "block": where, "type": found.type, "found": found.found, "jobs": found.jobs}
 
 

@@ -22,6 +22,7 @@ from refettle.web.captures import (
     UNITS,
     capture_view,
     choices_of,
+    mark_words,
     stretch_of,
     typed_of,
 )
@@ -100,6 +101,7 @@ def capture_file(request: HttpRequest, token: str) -> HttpResponse:
         error = str(trouble)
     here = address("capture-file", [kept.token], typed)
     reading = capture_view(found, kept.name, stretch=stretch, fine=here) if found is not None else None
+    words = mark_words()
     context = {
         "area": "tools",
         "kept": kept,
@@ -112,8 +114,8 @@ def capture_file(request: HttpRequest, token: str) -> HttpResponse:
         "stretch": stretch,
         "as_ripple": address("ripple-file", [kept.token], typed),
         "correct_open": bool(error or typed or (reading and reading.doubts)),
-        "separators": SEPARATORS,
-        "decimals": DECIMALS,
+        "separators": [(each, words[each]) for each in SEPARATORS],
+        "decimals": [(each, words[each]) for each in DECIMALS],
         "time_units": TIME_UNITS,
         "units": UNITS,
         "couplings": COUPLINGS,
