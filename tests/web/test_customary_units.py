@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 from typing import Any
 from urllib.parse import urlencode
 
 import pytest
+import texts
 from django.test import Client
 from django.urls import resolve
 
 from refettle.book import store
 from refettle.book.demo import fill
+from refettle.units import with_customary
 from tests.web.pages import a_job, get, logged, text_of
 from tests.web.test_language import ENTRIES, MOST_OF_A_KIND, NUMBERS, SLOW
 from tests.web.whitening import GATES
@@ -105,3 +108,11 @@ def test_every_page_says_the_same_but_for_the_brackets(american: Client) -> None
 def test_without_the_brackets_it_is_the_metric_page(american: Client, address: str) -> None:
     store.get_or_create_owner("")
     assert BRACKET.sub("", text_of(get(american, address))) == text_of(get(Client(), address))
+
+
+def test_templates_hold_no_metric_figures_of_their_own() -> None:
+    """What is translated in a template gets no customary figure: `figure` with `beside` makes one."""
+    for text in texts.collected()["pages"]:
+        for words in (text.one, text.many):
+            said = unescape(re.sub(r"%\(\w+\)s", "7", words))
+            assert with_customary(said) == said, words
