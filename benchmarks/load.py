@@ -382,9 +382,9 @@ def free_port() -> int:
         return int(sock.getsockname()[1])
 
 
-def memory_of(pid: int) -> float:
-    """[MB] resident, of a process and its children (Linux)."""
-    total, todo = 0.0, [pid]
+def memory_of(pid: int) -> list[float]:
+    """[MB] resident, of a process and each of its children (Linux)."""
+    each_of, todo = [], [pid]
     while todo:
         each = todo.pop()
         try:
@@ -393,8 +393,8 @@ def memory_of(pid: int) -> float:
         except OSError:
             continue
         if hit := re.search(r"VmRSS:\s+(\d+) kB", status):
-            total += int(hit[1]) / 1000
-    return total
+            each_of.append(int(hit[1]) / 1000)
+    return each_of
 
 
 def served(port: int) -> subprocess.Popen[str]:
@@ -466,7 +466,7 @@ def main() -> None:
     server = served(port)
     opened = time.monotonic() - begun
     told, stop = Told(), threading.Event()
-    memory: list[float] = []
+    memory: list[list[float]] = []
     try:
         people = [Person(n, Browser(port, told), args.think, stop.is_set, photos) for n in range(args.people)]
         threads = [threading.Thread(target=person.run, daemon=True) for person in people]
@@ -534,11 +534,13 @@ def alone() -> None:
         print(f"| {kind} | {took[0]:.0f} | {min(took[1:]):.0f} |", flush=True)
 
 
-def report(args: argparse.Namespace, told: Told, memory: list[float], opened: float, before: float) -> None:
+def report(args: argparse.Namespace, told: Told, memory: list[list[float]], opened: float, before: float) -> None:
     """What came of it."""
     kinds = sorted(told.times, key=lambda kind: -at(told.times[kind], 0.95))
     rate = sum(len(v) for v in told.times.values()) / (60 * args.minutes)
-    quarters = [max(memory[k * len(memory) // 4 : (k + 1) * len(memory) // 4] or [0.0]) for k in range(4)]
+    whole = [sum(each) for each in memory]
+    quarters = [max(whole[k * len(whole) // 4 : (k + 1) * len(whole) // 4] or [0.0]) for k in range(4)]
+    parts = " + ".join(f"{each:.0f}" for each in (memory[-1] if memory else []))
     if args.json:
         pages = {k: {"count": len(v), **{f"p{p}": at(v, p / 100) for p in (50, 95, 99)}} for k, v in told.times.items()}
         print(json.dumps({"pages": pages, "wrong": told.wrong, "memory_mb": quarters, "per_second": rate,
@@ -552,6 +554,7 @@ def report(args: argparse.Namespace, told: Told, memory: list[float], opened: fl
     print(table(told, [k for k in kinds if k not in APART]), "\n")
     print(table(told, [k for k in kinds if k in APART]), "\n")
     print("memory of the server [MB], at most in each quarter of the time: " + ", ".join(f"{q:.0f}" for q in quarters))
+    print(f"at the end, itself and the processes beside it: {parts}")
     print(f"wrong: {sum(told.wrong.values())}")
     for what, count in told.wrong.most_common(20):
         print(f"  {count} × {what}")

@@ -38,9 +38,9 @@ MODELS = 32
 """Fault models that the process holds; others are sent again."""
 ANSWERS_WITHIN_S = 120.0
 """[s] A choice: far longer than anything takes."""
-GIVES_WAY = 5
-"""Of what nobody waits for. A choice: where two want a core it gets a quarter, so that who asks for it meanwhile waits
-not much longer than for what is begun at once."""
+GIVES_WAY, LATER_GIVES_WAY = 3, 8
+"""How far what is waited for gives way to the pages of others, and what nobody waits for yet to both. A choice: where
+each wants the same core, the one gets half as much as the pages and the other a sixth."""
 HEAD = struct.Struct("<Q")
 
 log = logging.getLogger("refettle")
@@ -191,7 +191,7 @@ def _started(nice: int) -> subprocess.Popen[bytes]:
 
 def start() -> tuple[Reckoner, Reckoner]:
     """Let what takes long be worked out by processes beside this one: what somebody waits for, and the rest."""
-    now, later = Reckoner(), Reckoner(GIVES_WAY)
+    now, later = Reckoner(GIVES_WAY), Reckoner(LATER_GIVES_WAY)
     elsewhere.let(now.call, later.call)
     return now, later
 

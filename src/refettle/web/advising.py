@@ -2,8 +2,9 @@
 
 A server answers with a few threads. Were each to wait until an advice is worked out, twenty people who open the bench
 in the morning would keep everybody waiting, also for a page of plain text. So a page asks, waits a moment, and else
-says that it is being worked out; the browser asks again. What nobody looks at yet is worked out beside that, and gives
-way. Without a process to work things out (see `book.reckoner`) it is worked out at once, as on the command line.
+says that it is being worked out; the browser asks again. What a row of the bench shows, and what nobody looks at yet,
+is worked out beside that, and gives way. Without processes to work things out (see `book.reckoner`) it is worked out at
+once, as on the command line.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ _guard = threading.Lock()
 _asked: dict[Hashable, tuple[threading.Event, int]] = {}
 _Order: TypeAlias = "queue.PriorityQueue[tuple[int, int, Hashable, Callable[[], Any]]]"
 _waited_for: _Order = queue.PriorityQueue()
-_ahead: _Order = queue.PriorityQueue()
+_later: _Order = queue.PriorityQueue()
 _count = itertools.count()
 _workers: dict[str, threading.Thread] = {}
 
@@ -81,7 +82,7 @@ def still_working(request: HttpRequest, view: JobView, needed: Needed = ADVICE) 
 
 
 def _ask(key: Hashable, who: int, run: Callable[[], Any]) -> threading.Event:
-    order, name = (_ahead, "advice ahead") if who == AHEAD else (_waited_for, "advice")
+    order, name = (_waited_for, "advice") if who == PAGE else (_later, "advice, later")
     with _guard:
         event, before = _asked.get(key, (threading.Event(), AHEAD + 1))
         if who < before:  # asked for the first time, or by somebody who goes before
@@ -114,7 +115,11 @@ def _work(order: _Order) -> None:
         if event.is_set():
             continue
         try:
-            run()
+            if order is _later:
+                with elsewhere.unhurried():
+                    run()
+            else:
+                run()
         except (ModelError, KnowledgeError) as error:
             log.info("no advice: %s", error)  # its page says so
         except Exception:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 
 from django.db import DatabaseError, connection
 from django.utils import timezone
@@ -39,6 +40,7 @@ def warm(jobs: int = JOBS) -> None:
             briefs(newest[first : first + 50])
         with elsewhere.unhurried():
             for job in newest:
+                begun = time.monotonic()
                 try:
                     view = get_job(job.number)
                     if elsewhere.is_elsewhere():
@@ -47,6 +49,7 @@ def warm(jobs: int = JOBS) -> None:
                         advice_of(view, view.state)
                 except (LogError, KnowledgeError, ModelError) as error:
                     log.info("job %s is not ready: %s", job.number, error)  # its page says so
+                time.sleep(time.monotonic() - begun)  # half of the time is for what people ask for meanwhile
     finally:
         connection.close()
 
