@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from refettle.language import speaking
 from refettle.ordering.pricelist import Columns, Listed, PriceListError, PriceRead, open_list, propose, read_list
 from refettle.ordering.pricelist_model import MAX_BYTES, columns_from
 from refettle.ordering.pricelist_writing import write_list, written_columns
@@ -67,6 +68,18 @@ def test_a_list_in_any_dialect_is_read_back_equal(
 def test_columns_of_a_plain_list_are_proposed_rightly(rows: list[Listed], delimiter: str) -> None:
     read = read_list(write_list(rows, delimiter).encode())
     assert [role for _, role in read.columns.roles] == [role for _, role in written_columns(rows).roles]
+
+
+@pytest.mark.parametrize("head", ["Part no;1+;10+;100+", "Part no;Qty 1;Qty 10;Qty 100", "Part no;1;10;100"])
+def test_a_list_is_read_the_same_in_every_language(head: str) -> None:
+    """Roles are kept with the supplier, headings stand in files: neither is a text to translate."""
+    data = f"{head}\nA1;0.30;0.25;0.19\nA2;0.40;0.35;0.29\nA3;0.41;0.36;0.30\n".encode()
+    english = read_list(data)
+    with speaking("de"):
+        german = read_list(data)
+        assert write_list(english.offers).startswith("Part no;")
+    assert german.columns.roles == english.columns.roles
+    assert prices(german) == prices(english) != {}
 
 
 @given(st.binary(max_size=400))

@@ -73,7 +73,7 @@ def heading_role(text: str) -> tuple[str, bool]:
     if _PER.search(low) and re.search(r"pri|pre|cost|ep\b|€|\$|£|^/|" + "|".join(_codes(low)), low):
         return "price", True
     if count := break_of(low):
-        return tr("price {count}", count=count), not low.isdigit()
+        return f"price {count}", not low.isdigit()
     return "", False
 
 
@@ -135,7 +135,7 @@ def _score(row: Row) -> tuple[int, list[str]]:
     for cell in row.cells:
         if isinstance(cell, Number):
             count = int(cell.value) if cell.value == int(cell.value) and 1 <= cell.value <= MOST_PIECES else 0
-            role, sure = (tr("price {count}", count=count) if count else ""), False
+            role, sure = (f"price {count}" if count else ""), False
         else:
             role, sure = heading_role(cell) if isinstance(cell, str) else ("", False)
         bare += bool(role) and not sure
@@ -167,7 +167,7 @@ def find_heading(rows: Sequence[Row]) -> tuple[int, int]:
         lower = rows[at + 1].cells
         offered = any(role in ("sku", "name") and cell != "" for role, cell in zip(roles, lower, strict=False))
         counts = [break_of(c) for c in lower if isinstance(c, str) and c]
-        if not offered and all(counts) and len(counts) >= 2 and _rising([tr("price {c}", c=c) for c in counts]):
+        if not offered and all(counts) and len(counts) >= 2 and _rising([f"price {c}" for c in counts]):
             return at, 2
     return at, 1
 
@@ -274,7 +274,7 @@ def _roles(names: Sequence[str], row: Row | None) -> list[str]:
     if any(r.startswith("price ") for r in roles) and "price" not in roles:
         for i, name in enumerate(names):
             if roles[i] == "break" and (count := break_of(name)):
-                roles[i] = tr("price {count}", count=count)  # 'Qty 1', 'Qty 10', 'Qty 100' head prices
+                roles[i] = f"price {count}"  # 'Qty 1', 'Qty 10', 'Qty 100' head prices
     bare = [r for r, (_, sure) in zip(roles, found, strict=True) if r.startswith("price ") and not sure]
     if bare and not _rising([r for r in roles if r.startswith("price ")]):
         roles = [r if sure or not r.startswith("price ") else "" for r, (_, sure) in zip(roles, found, strict=True)]

@@ -132,7 +132,7 @@ def role_of(text: str, where: str = "column") -> str:
                     most_pieces=MOST_PIECES,
                 )
             )
-        return tr("price {found}", found=int(found[1]))
+        return f"price {int(found[1])}"
     if role not in PLAIN_ROLES:
         allowed = ", ".join(PLAIN_ROLES[1:])
         raise PriceListError(

@@ -6,7 +6,6 @@ import csv
 import io
 from collections.abc import Iterable
 
-from refettle.language import tr
 from refettle.ordering.pricelist_model import Columns, Listed
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -24,7 +23,7 @@ def write_list(offers: Iterable[Listed], delimiter: str = ";", decimal: str = ".
     steps = sorted({pieces for offer in kept for pieces, _ in offer.breaks})
     out = io.StringIO()
     writer = csv.writer(out, delimiter=delimiter, lineterminator="\r\n")
-    heads = [tr("Part no"), "Description", "Pack", "Minimum", "Stock", tr("Lead time, days"), "Currency"]
+    heads = ["Part no", "Description", "Pack", "Minimum", "Stock", "Lead time, days", "Currency"]
     writer.writerow([*heads, *(f"{pieces}+" for pieces in steps)])
     for offer in kept:
         prices = dict(offer.breaks)
@@ -46,5 +45,5 @@ def written_columns(offers: Iterable[Listed]) -> Columns:
     """How a list that `write_list` wrote is read."""
     steps = sorted({pieces for offer in offers for pieces, _ in offer.breaks})
     roles = ("sku", "name", "pack", "least", "stock", "lead", "currency")
-    heads = (tr("Part no"), "Description", "Pack", "Minimum", "Stock", tr("Lead time, days"), "Currency")
-    return Columns(roles=(*zip(heads, roles, strict=True), *((f"{s}+", tr("price {s}", s=s)) for s in steps)), header=1)
+    heads = ("Part no", "Description", "Pack", "Minimum", "Stock", "Lead time, days", "Currency")
+    return Columns(roles=(*zip(heads, roles, strict=True), *((f"{s}+", f"price {s}") for s in steps)), header=1)
