@@ -92,8 +92,9 @@ def _undone(stood: tuple[int, int]) -> QuerySet[Job]:
     before = _SETTLED.get("at")
     if before is None or stood[1] < before[1]:
         return waiting()
-    touched = Entry.objects.filter(id__gt=before[0] - MARGIN).values_list("job", flat=True).order_by().distinct()
-    return waiting().filter(pk__in=list(touched))
+    # Not DISTINCT: SQLite would go through the jobs of all entries for it.
+    touched = set(Entry.objects.filter(id__gt=before[0] - MARGIN).order_by().values_list("job", flat=True))
+    return waiting().filter(pk__in=touched)
 
 
 def keep(job: Job) -> Lesson:

@@ -41,6 +41,7 @@ _Order: TypeAlias = "queue.PriorityQueue[tuple[int, int, Hashable, Callable[[], 
 _waited_for: _Order = queue.PriorityQueue()
 _later: _Order = queue.PriorityQueue()
 _count = itertools.count()
+_begun: set[Hashable] = set()
 _workers: dict[str, threading.Thread] = {}
 
 
@@ -85,7 +86,7 @@ def _ask(key: Hashable, who: int, run: Callable[[], Any]) -> threading.Event:
     order, name = (_waited_for, "advice") if who == PAGE else (_later, "advice, later")
     with _guard:
         event, before = _asked.get(key, (threading.Event(), AHEAD + 1))
-        if who < before:  # asked for the first time, or by somebody who goes before
+        if who < before and key not in _begun:  # asked for the first time, or by somebody who goes before
             _asked[key] = event, who
             context = copy_context()
             order.put((who, next(_count), key, lambda: context.run(run)))
@@ -112,8 +113,9 @@ def _work(order: _Order) -> None:
         _, _, key, run = order.get()
         with _guard:
             event = _asked.get(key, (threading.Event(), 0))[0]
-        if event.is_set():
-            continue
+            if event.is_set() or key in _begun:
+                continue
+            _begun.add(key)
         try:
             if order is _later:
                 with elsewhere.unhurried():
@@ -125,4 +127,6 @@ def _work(order: _Order) -> None:
         except Exception:
             log.exception("advice failed")
         finally:
+            with _guard:
+                _begun.discard(key)
             event.set()

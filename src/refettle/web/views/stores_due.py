@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from refettle.book import reorder, shelf_life
 from refettle.book.models_stores import Lot, Part
 from refettle.book.store import StoreError
-from refettle.book.stores_facts import Price, prices
+from refettle.book.stores_facts import Price, prices_of
 from refettle.language import tr
 from refettle.web.probing import tool_cautions
 from refettle.web.signing import who
@@ -46,8 +46,9 @@ def to_reorder(request: HttpRequest) -> HttpResponse:
     low = reorder.low(today)
     page = Paginator(low, PER_PAGE).get_page(request.GET.get("page"))
     parts = Part.objects.in_bulk([level.part for level in page.object_list])
+    asked = prices_of(parts.values())
     rows = [
-        ToOrder(part, value_of(part), level, next(iter(prices(part)), None))
+        ToOrder(part, value_of(part), level, next(iter(asked[part.pk]), None))
         for level in page.object_list
         if (part := parts.get(level.part)) is not None
     ]
