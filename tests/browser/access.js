@@ -125,6 +125,31 @@ window.access = (function () {
     return Array.from(new Set(found));
   }
 
+  // ---------------------------------------------------------------- what is of another language than the page
+
+  /* On a page that is not English: texts of ours that stand there in English, and commands, without `lang`. */
+  function unmarked(english) {
+    if (document.documentElement.lang === "en") return [];
+    const found = [];
+    const ours = new Set(english);
+    const judge = function (text, element) {
+      const words = text.replace(/\s+/g, " ").trim();
+      const marked = element.closest("[lang]");
+      if (marked && marked.lang === "en") return;
+      if (ours.has(words)) found.push("English, and not said to be: " + words.slice(0, 80));
+      if (/\brefettle [a-z]+( [a-z]+)?/.test(words) && element.closest("code")) found.push("a command not said to be English: " + words.slice(0, 80));
+    };
+    const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    while (walker.nextNode()) {
+      if (!walker.currentNode.parentElement.closest("script, style")) judge(walker.currentNode.data, walker.currentNode.parentElement);
+    }
+    judge(document.title, document.documentElement);
+    document.querySelectorAll("[aria-label], [title], [alt], [placeholder]").forEach(function (each) {
+      ["aria-label", "title", "alt", "placeholder"].forEach(function (kind) { judge(each.getAttribute(kind) || "", each); });
+    });
+    return Array.from(new Set(found));
+  }
+
   // ---------------------------------------------------------------- reaching everything by keyboard
 
   /* Elements that Tab stops at, in the page's order; of each group of radio buttons one. */
@@ -377,5 +402,5 @@ window.access = (function () {
     return Array.from(found.values());
   }
 
-  return { contrast: contrast, edges: edges, openAll: openAll, structure: structure, stops: stops, reach: reach, fits: fits, small: small, moving: moving, forced: forced, name: name };
+  return { contrast: contrast, edges: edges, unmarked: unmarked, openAll: openAll, structure: structure, stops: stops, reach: reach, fits: fits, small: small, moving: moving, forced: forced, name: name };
 })();

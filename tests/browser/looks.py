@@ -6,10 +6,12 @@ our own looks of `access.js`, which are quicker, in all the others.
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import axe_playwright_python
+import texts
 
 from tests.browser.conftest import DESK, PHONE
 
@@ -75,6 +77,27 @@ def looked_at(page: Any) -> list[str]:
     found.extend(f"phone, dark, axe: {each}" for each in _axe(page))
     turn(DESK)
     return list(dict.fromkeys(found))
+
+
+@cache
+def english_texts(language: str) -> list[str]:
+    """The texts of ours that a page in this language says in other words: none of them may stand there in English, but
+    where the element says that it is."""
+    written = texts.written(texts.TEXTS / language)
+    forms = [each for said in written.values() for each in (said if isinstance(said, tuple | list) else [said])]
+    ours = {text for found in written for text in found[:2] if text and not texts.placeholders(text)}
+    ours |= {text[0].upper() + text[1:] for text in ours}
+    return sorted(ours - set(forms) - {form[0].upper() + form[1:] for form in forms})
+
+
+def unmarked(page: Any) -> list[str]:
+    """What of the page as it stands is of another language and does not say so (WCAG 2.2, 3.1.2)."""
+    language = page.evaluate("document.documentElement.lang")
+    if language == "en":
+        return []
+    page.evaluate("access.openAll()")
+    found: list[str] = page.evaluate("texts => access.unmarked(texts)", english_texts(language))
+    return found
 
 
 def _fetch_all(page: Any) -> None:

@@ -1,13 +1,18 @@
-"""Pages in German on a phone: nothing sticks out, and what scripts say is German."""
+"""Pages in German: no text of ours is left in English, nothing sticks out on a phone, scripts speak it too."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
 from tests.browser.conftest import PHONE, Book, clean_environment, served
+from tests.browser.looks import prepare, unmarked
+from tests.browser.test_every_page import MORE
+from tests.browser.walk import AT_THE_BENCH, GIVEN, JOBS, STOCK, TOOLS, Stop
 
 PAGES = (
     "/", "/types/", "/kinds/linear-regulator/", "/cautions/", "/jobs/4/", "/jobs/4/faults/", "/jobs/9/whitening/",
@@ -20,7 +25,11 @@ PAGES = (
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
     home = tmp_path_factory.mktemp("demo") / "book"
-    with served(clean_environment(home), "demo", "--keep", str(home)) as made:
+    environment = clean_environment(home)
+    with served(environment, "demo", "--keep", str(home)) as made:
+        subprocess.run([sys.executable, "-c", MORE], env=environment, check=True, capture_output=True)
+        made.run("job", "pack", "3", str(home.parent / "job.zip"))
+        GIVEN["packed"] = (home.parent / "job.zip").read_bytes()
         yield made
 
 
@@ -46,3 +55,25 @@ def test_scripts_speak_german(demo: Book, open_page: Callable[..., Any]) -> None
     handle.press("ArrowRight")
     assert "," in (handle.get_attribute("aria-valuetext") or "")
     assert "Von 1 bis 2" in page.locator(".plot-between").first.inner_text()
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+@pytest.mark.parametrize("stops", [AT_THE_BENCH, JOBS, TOOLS, STOCK], ids=["bench", "jobs", "tools", "stock"])
+def test_no_english_of_ours_is_left_on_a_german_page(
+    demo: Book, open_page: Callable[..., Any], stops: tuple[Stop, ...]
+) -> None:
+    """Forms are filled in on the English page, whose names walk.py knows, and answered in German."""
+    page = open_page(base_url=demo.address)
+    prepare(page)
+    found = []
+    for stop in stops:
+        page.set_extra_http_headers({"Accept-Language": "en" if stop.do else "de"})
+        page.goto(stop.address)
+        if stop.do:
+            page.set_extra_http_headers({"Accept-Language": "de"})
+            stop.do(page)
+        if page.evaluate("document.documentElement.lang") != "de":
+            found.append(f"{stop.address}: not in German")
+        found.extend(f"{stop.address}: {each}" for each in unmarked(page))
+    assert found == []

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.looks import looked_at, prepare
+from tests.browser.looks import english_texts, looked_at, prepare, unmarked
 
 pytestmark = pytest.mark.browser
 PAGE = """<!DOCTYPE html><html lang="en"><head><title>Planted</title><meta name="viewport" content="width=device-width">
@@ -70,6 +70,28 @@ def test_a_page_in_order(open_page: Callable[..., Any]) -> None:
     page.goto("about:blank")
     page.set_content(PAGE % "")
     assert looked_at(page) == []
+
+
+IN_GERMAN = {
+    "ours, not translated": ("<p>Reference</p><p>Not found</p>", "English, and not said to be: Not found"),
+    "ours, in a name": ("<button aria-label='Not found'>x</button>", "English, and not said to be: Not found"),
+    "a command": ("<p>Weiter mit <code>refettle doctor</code></p>", "a command not said to be English"),
+}
+
+
+def test_english_on_a_page_in_another_language_is_found_unless_it_says_so(open_page: Callable[..., Any]) -> None:
+    page = open_page()
+    prepare(page)
+    assert "Not found" in english_texts("de")
+    for markup, said in IN_GERMAN.values():
+        for document, there in (
+            (PAGE.replace('lang="en"', 'lang="de"') % markup, True),
+            (PAGE.replace('lang="en"', 'lang="de"') % f"<div lang='en'>{markup}</div>", False),
+            (PAGE % markup, False),
+        ):
+            page.goto("about:blank")
+            page.set_content(document.replace("Planted", "Gepflanzt").replace("Bench", "Werkbank"))
+            assert any(said in each for each in unmarked(page)) is there
 
 
 def test_what_is_planted_is_found(open_page: Callable[..., Any]) -> None:

@@ -152,7 +152,7 @@ def test_the_bench_page_says_what_is_wrong_and_else_nothing(client: Client, tmp_
     backing_up._standing = backing_up.Standing(folder, last=datetime.now(UTC) - timedelta(days=4, minutes=1))
     assert "The last backup is 4 days old." in said()
     backing_up._standing = backing_up.Standing(folder, last=datetime.now(UTC), lacking=2)
-    assert "The last backup is without 2 files; refettle doctor says which." in said()
+    assert 'The last backup is without 2 files; <code lang="en">refettle doctor</code> says which.' in said()
     backing_up._standing = backing_up.Standing(folder, failed="the disk <b> is full.")
     assert "The backup failed: the disk &lt;b&gt; is full; there is none yet." in said()
 

@@ -45,8 +45,8 @@ def spectrum_plot(
     floor : float, optional
         [unit] What lies below is not drawn.
     """
-    traces = [] if before is None else [Trace("before", *before, unit, look="before")]
-    traces.append(Trace("now" if before is not None else "level", hertz, level, unit))
+    traces = [] if before is None else [Trace(tr("before"), *before, unit, look="before")]
+    traces.append(Trace(tr("now") if before is not None else tr("level"), hertz, level, unit))
     if floor is not None:
         traces = [
             Trace(t.name, t.x, np.maximum(np.asarray(t.y, dtype=np.float64), floor), unit, look=t.look) for t in traces
@@ -113,7 +113,7 @@ def fit_plots(
     data, line = np.asarray(measured, dtype=np.float64), np.asarray(model, dtype=np.float64)
     upper = line_plot(
         [
-            Trace("measured", seconds, data, unit, look="under"),
+            Trace(tr("measured"), seconds, data, unit, look="under"),
             Trace(tr("worked out"), seconds, line, unit, look="model"),
         ],
         title=title,
@@ -145,7 +145,7 @@ def before_after_plot(
 ) -> str:
     """Two waveforms over each other: before dashed and thin, after solid."""
     return line_plot(
-        [Trace("before", *before, unit, look="before"), Trace("after", *after, unit)],
+        [Trace(tr("before"), *before, unit, look="before"), Trace(tr("after"), *after, unit)],
         title=title,
         says=says,
         limits=limits,

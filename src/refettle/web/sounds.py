@@ -167,14 +167,14 @@ def _levels(reading: SoundReading, ident: str) -> PlotView:
     counts = [
         tr(
             "{name}: {clicks} clicks, {dropouts} dropouts",
-            name=c.name,
+            name=tr(c.name),
             clicks=c.clicks.count,
             dropouts=c.dropouts.count,
         )
         for c in reading.channels
     ]
     says = _sentence("; ".join(counts))
-    floored = [(c.name, np.maximum(c.levels, FLOOR)) for c in reading.channels]
+    floored = [(tr(c.name), np.maximum(c.levels, FLOOR)) for c in reading.channels]
     title = tr("Level over time")
     svg = level_plot(reading.level_times, floored, says=says, title=title, marks=marks, ident=ident)
     return plot_view(title, svg, says)
@@ -231,7 +231,8 @@ def _response(channels: Sequence[ChannelReading], ident: str) -> PlotView:
     spread = [max(v for _, v in c.response) - min(v for _, v in c.response) for c in told]
     says = _sentence(
         "; ".join(
-            tr("{name}: within {spread:.1f}\u2009dB", name=c.name, spread=s) for c, s in zip(told, spread, strict=True)
+            tr("{name}: within {spread:.1f}\u2009dB", name=tr(c.name), spread=s)
+            for c, s in zip(told, spread, strict=True)
         )
     )
     title = tr("Response against 1\u2009kHz")

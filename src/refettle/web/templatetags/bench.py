@@ -9,8 +9,8 @@ from typing import Any
 
 from django import template
 from django.conf import settings
-from django.utils.html import format_html
-from django.utils.safestring import SafeString
+from django.utils.html import escape, format_html
+from django.utils.safestring import SafeString, mark_safe
 
 from refettle import quantities
 from refettle.book.kept_texts import kept, planned, priced
@@ -18,6 +18,9 @@ from refettle.language import decimal, local, shown, tr
 
 register = template.Library()
 THIN = "\u202f"
+_COMMAND = re.compile(
+    r"\brefettle (?:doctor|tone|backup|restore|(?:job|experience|people|instrument) (?:unpack|pack|export|show|list))\b"
+)
 _POINT = re.compile(r"[-+−]?\d+\.\d+")
 EDGES = (0.02, 0.08, 0.2, 0.4, 0.7)
 """Chances at which the suspicion ramp goes one shade on, as in the block diagram."""
@@ -39,6 +42,12 @@ def of_a_plan(value: Any) -> Any:
 def of_a_price_list(value: Any) -> Any:
     """What a price list had against a row, in the page's language."""
     return priced(value) if isinstance(value, str) else value
+
+
+@register.filter(is_safe=True)
+def commands(value: Any) -> SafeString:
+    """A text in which commands are said to be English, which the command line speaks on every page."""
+    return mark_safe(_COMMAND.sub(r'<code lang="en">\g<0></code>', escape(value)))  # noqa: S308 - escaped here
 
 
 @register.filter
