@@ -68,9 +68,9 @@ def _read(data: bytes, choices: Choices, progress: Progress | None, stop: Stop |
     if len(data) > MAX_BYTES:
         raise CaptureError(
             tr(
-                "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
-                data=len(data) / 1e6,
-                max_bytes=MAX_BYTES / 1e6,
+                "{size:.0f} MB found; allowed: up to {most:.0f} MB",
+                size=len(data) / 1e6,
+                most=MAX_BYTES / 1e6,
             )
         )
     if data.startswith((b"\x93NUMPY", b"PK\x03\x04", b"PK\x05\x06")):

@@ -63,9 +63,9 @@ def open_list(data: bytes, columns: Columns | None = None) -> Sheet:
     if len(data) > MAX_BYTES:
         raise PriceListError(
             tr(
-                "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
-                data=len(data) / 1e6,
-                max_bytes=MAX_BYTES / 1e6,
+                "{size:.0f} MB found; allowed: up to {most:.0f} MB",
+                size=len(data) / 1e6,
+                most=MAX_BYTES / 1e6,
             )
         )
     for start, kind in _OTHERS:

@@ -45,9 +45,9 @@ def read_parts_list(data: bytes) -> Board:
     if len(data) > MAX_BYTES:
         raise BoardError(
             tr(
-                "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
-                data=len(data) / 1e6,
-                max_bytes=MAX_BYTES / 1e6,
+                "{size:.0f} MB found; allowed: up to {most:.0f} MB",
+                size=len(data) / 1e6,
+                most=MAX_BYTES / 1e6,
             )
         )
     try:
@@ -77,13 +77,17 @@ def read_parts_list(data: bytes) -> Board:
             part = _part(dict(zip(columns, (cell.strip() for cell in row), strict=False)), line)
             if part.ref in seen:
                 raise BoardError(
-                    tr("ref: {ref} found again; allowed: once (see line {ref_2})", ref=part.ref, ref_2=seen[part.ref]),
+                    tr(
+                        "ref: {ref} found again; allowed: once (see line {first_line})",
+                        ref=part.ref,
+                        first_line=seen[part.ref],
+                    ),
                     line,
                 )
             seen[part.ref] = line
             parts.append(part)
             if len(parts) > MAX_PARTS:
-                raise BoardError(tr("more than {max_parts} parts", max_parts=MAX_PARTS), line)
+                raise BoardError(tr("more than {most} parts", most=MAX_PARTS), line)
     except csv.Error as error:
         raise BoardError(tr("no readable list: {error}", error=error), rows.line_num) from None
     if columns is None:
@@ -122,7 +126,9 @@ def _part(cells: dict[str, str], line: int) -> Part:
         x, up = _number(cells, "posx", line), _number(cells, "posy", line)
         y = -up if up is not None else None
     if (x is None) != (y is None):
-        raise BoardError(tr("{y}: empty; allowed: both x and y, or neither", y="y" if y is None else "x"), line)
+        raise BoardError(
+            tr("{empty_field}: empty; allowed: both x and y, or neither", empty_field="y" if y is None else "x"), line
+        )
     placed = x is not None
     turn = _number(cells, "angle", line)
     angle = turn or 0.0

@@ -58,7 +58,8 @@ def read_layout(data: bytes) -> Board:
             pads += len(part.pads)
             if len(parts) > MAX_PARTS or pads > MAX_PADS:
                 raise BoardError(
-                    tr("more than {max_parts} parts or {max_pads} pads", max_parts=MAX_PARTS, max_pads=MAX_PADS), line
+                    tr("more than {most_parts} parts or {most_pads} pads", most_parts=MAX_PARTS, most_pads=MAX_PADS),
+                    line,
                 )
         elif name.startswith("gr_") and name not in ("gr_text", "gr_text_box"):
             node = reader.node()
@@ -66,7 +67,7 @@ def read_layout(data: bytes) -> Board:
                 outline.append(_stroke(node, line))
                 spots += len(outline[-1])
                 if spots > MAX_SPOTS:
-                    raise BoardError(tr("more than {max_spots} corners in the outline", max_spots=MAX_SPOTS), line)
+                    raise BoardError(tr("more than {most} corners in the outline", most=MAX_SPOTS), line)
         elif name == "net":
             found = words(reader.node())
             if len(found) > 1:
@@ -98,7 +99,7 @@ def _number(text: str | Node, line: int, what: str) -> float:
         value = float("nan")
     if not isfinite(value):
         seen = text if isinstance(text, str) else "a list"
-        raise BoardError(tr("{what}: {seen!r} found; allowed: a number", what=what, seen=seen), line)
+        raise BoardError(tr("{field}: {typed!r} found; allowed: a number", field=what, typed=seen), line)
     return value
 
 
@@ -108,7 +109,7 @@ def _numbers(node: Node | None, line: int, least: int) -> list[float]:
     values = [_number(text, line, f"{name}") for text in found if text not in ("unlocked", "locked")]
     if len(values) < least:
         raise BoardError(
-            tr("{name}: {what} numbers found; allowed: at least {least}", name=name, what=len(values), least=least),
+            tr("{name}: {count} numbers found; allowed: at least {least}", name=name, count=len(values), least=least),
             line,
         )
     return values
@@ -118,7 +119,9 @@ def _spot(node: Node | None, line: int) -> Spot:
     """A place in metres."""
     x, y = (value * _MM for value in _numbers(node, line, 2)[:2])
     if abs(x) > _LIMIT or abs(y) > _LIMIT:
-        raise BoardError(tr("a place {mm:g}, {mm_2:g} mm found; allowed: within 10 m", mm=x / _MM, mm_2=y / _MM), line)
+        raise BoardError(
+            tr("a place {across:g}, {down:g} mm found; allowed: within 10 m", across=x / _MM, down=y / _MM), line
+        )
     return x, y
 
 

@@ -72,7 +72,7 @@ def read_netlist(data: bytes) -> Netlist:
                 part = _part(reader.node(), line)
                 parts[part.ref] = part
                 if len(parts) > MAX_PARTS:
-                    raise BoardError(tr("more than {max_parts} parts", max_parts=MAX_PARTS), line)
+                    raise BoardError(tr("more than {most} parts", most=MAX_PARTS), line)
         elif name == "libparts":
             for inner in reader.children():
                 if inner == "libpart":
@@ -87,7 +87,7 @@ def read_netlist(data: bytes) -> Netlist:
                 line = reader.line
                 _net(reader.node(), line, nodes)
                 if len(nodes) > MAX_PINS:
-                    raise BoardError(tr("more than {max_pins} pins", max_pins=MAX_PINS), line)
+                    raise BoardError(tr("more than {most} pins", most=MAX_PINS), line)
         else:
             reader.skip()
     reader.end()
@@ -136,11 +136,11 @@ def _net(node: Node, line: int, nodes: dict[tuple[str, str], ListedPin]) -> None
         if key in nodes and nodes[key].net != net:
             raise BoardError(
                 tr(
-                    "pin {key} of {key_2} is on {net} and on {net_2}; allowed: one net",
-                    key=key[1],
-                    key_2=key[0],
+                    "pin {pin} of {part} is on {net} and on {other_net}; allowed: one net",
+                    pin=key[1],
+                    part=key[0],
                     net=nodes[key].net,
-                    net_2=net,
+                    other_net=net,
                 ),
                 line,
             )

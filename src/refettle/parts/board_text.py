@@ -57,9 +57,9 @@ class Reader:
         if len(data) > MAX_BYTES:
             raise BoardError(
                 tr(
-                    "{data:.0f} MB found; allowed: up to {max_bytes:.0f} MB",
-                    data=len(data) / 1e6,
-                    max_bytes=MAX_BYTES / 1e6,
+                    "{size:.0f} MB found; allowed: up to {most:.0f} MB",
+                    size=len(data) / 1e6,
+                    most=MAX_BYTES / 1e6,
                 )
             )
         self._data = data
@@ -108,9 +108,9 @@ class Reader:
                 if between > MAX_TOKENS:
                     raise BoardError(
                         tr(
-                            "more than {max_tokens} words in one list ({open})",
-                            max_tokens=MAX_TOKENS,
-                            open=self._open[-1][0],
+                            "more than {most} words in one list ({list_name})",
+                            most=MAX_TOKENS,
+                            list_name=self._open[-1][0],
                         ),
                         self.line,
                     )
@@ -126,7 +126,7 @@ class Reader:
             first = text[0]
             if tokens > MAX_TOKENS:
                 raise BoardError(
-                    tr("more than {max_tokens} words in one list ({name})", max_tokens=MAX_TOKENS, name=name),
+                    tr("more than {most} words in one list ({list_name})", most=MAX_TOKENS, list_name=name),
                     self._line_of(start),
                 )
             if first == _OPEN:
@@ -217,7 +217,7 @@ class Reader:
 
     def _too_deep(self, at: int) -> BoardError:
         return BoardError(
-            tr("lists nested more than {max_depth} deep; a board needs about 10", max_depth=MAX_DEPTH),
+            tr("lists nested more than {most} deep; a board needs about 10", most=MAX_DEPTH),
             self._line_of(at),
         )
 

@@ -214,7 +214,7 @@ class Circuit:
                 "ground",
                 0,
                 "likely",
-                tr("{ground} and {ground_2} more hang on it", ground=_named(ground[0]), ground_2=len(ground) - 1),
+                tr("{pin} and {more} more hang on it", pin=_named(ground[0]), more=len(ground) - 1),
             )
         if gives:
             sign = -1 if _NEGATIVE_PIN.match(gives[0].name) else 1

@@ -70,10 +70,10 @@ def output_nets(circuit: Circuit, name: str) -> list[str]:
     what = tr("no signal reaches") if nets or owners else tr("no net, part or connector is called")
     raise NoSuchOutputError(
         tr(
-            "{what} {name!r}; allowed: a net, a part, or a connector: {listed}",
-            what=what,
+            "{nothing_found} {name!r}; allowed: a net, a part, or a connector: {connectors}",
+            nothing_found=what,
             name=name,
-            listed=listed or "there is none",
+            connectors=listed or tr("there is none"),
         )
     )
 
@@ -160,4 +160,8 @@ def _listed(
 
 
 def _way_text(what: str, way: tuple[str, ...]) -> str:
-    return tr("{what}, behind {way}", what=what, way=", ".join(way)) if way else tr("{what}, at the output", what=what)
+    return (
+        tr("{place}, behind {parts_before}", place=what, parts_before=", ".join(way))
+        if way
+        else tr("{place}, at the output", place=what)
+    )

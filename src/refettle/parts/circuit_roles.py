@@ -93,7 +93,7 @@ def seat_of(circuit: Circuit, capacitor: Capacitor) -> Seat:
         return Seat(
             ref,
             "unknown",
-            tr("between {nets} and {nets_2}, both grounds", nets=nets[0], nets_2=nets[1]),
+            tr("between {net} and {other_net}, both grounds", net=nets[0], other_net=nets[1]),
             "likely",
             _why(circuit, nets),
             nets,
@@ -199,11 +199,11 @@ def _hanging(circuit: Circuit, ref: str, pads: dict[str, str], node: str, fixed:
             if timing is not None
             else tr("net {node}", node=node)
         )
-        why = (*reasons, tr("{what} is named for reset or timing", what=what))
+        why = (*reasons, tr("{pin_or_net} is named for reset or timing", pin_or_net=what))
         return replace(
             base,
             role="timing",
-            text=tr("timing or reset: {what} to {fixed}", what=what, fixed=fixed),
+            text=tr("timing or reset: {pin_or_net} to {fixed_net}", pin_or_net=what, fixed_net=fixed),
             confidence="likely",
             reasons=why,
         )
@@ -299,7 +299,7 @@ def _in_series(circuit: Circuit, ref: str, pads: dict[str, str]) -> Seat:
             ends,
         )
     sides = [", ".join(str(end) for end in near[net][:4]) or tr("nothing known") for net in (first, second)]
-    text = tr("in series between {sides} and {sides_2}", sides=sides[0], sides_2=sides[1])
+    text = tr("in series between {one_side} and {other_side}", one_side=sides[0], other_side=sides[1])
     confidence: Confidence = "sure" if near[first] and near[second] else "unsure"
     return Seat(ref, "signal", text, confidence, tuple(reasons), nets, None, plus, "likely", ends)
 

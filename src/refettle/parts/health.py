@@ -231,9 +231,7 @@ def _urgency(rated: Rated, use: Use, chance: float, causes: list[Cause]) -> tupl
     if rated.kind == "paper" and (use.mains or rated.safety):
         return "before power", [tr("paper on the mains cracks and fails short: replace it, same safety class")]
     if use.volt is not None and rated.volt is not None and use.volt > rated.volt:
-        return "before power", [
-            tr("{volt:g} V in use is above its rated {volt_2:g} V", volt=use.volt, volt_2=rated.volt)
-        ]
+        return "before power", [tr("{used:g} V in use is above its rated {rated:g} V", used=use.volt, rated=rated.volt)]
     leak = 1.0
     for cause in causes:
         leak *= 1.0 - (cause.chance if cause.leak_prone else 0.0)

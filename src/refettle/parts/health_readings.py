@@ -235,13 +235,13 @@ def _settled(
         odds = IN_CIRCUIT_GOOD
         reasons += (tr("in circuit, parts beside it can hide a bad one: lift a leg to be sure"),)
     unit = UNITS[reading.quantity]
-    sign = "at most" if end > limit else tr("at least")
+    sign = tr("at most") if end > limit else tr("at least")
     reasons += (
         tr(
-            "a new one has {sign} {unit}; end of life {unit_2}",
-            sign=sign,
-            unit=show(limit, unit),
-            unit_2=show(end, unit),
+            "a new one has {at_most_or_least} {limit}; end of life {end_of_life}",
+            at_most_or_least=sign,
+            limit=show(limit, unit),
+            end_of_life=show(end, unit),
         ),
     )
     return Judged(reading, limit, end, passes, odds, reasons, source)
@@ -307,17 +307,17 @@ def _loss(rated: Rated, reading: BenchReading) -> Judged:
     if not same:
         if reading.quantity == "dissipation" or hertz < limit.hertz:
             why = tr(
-                "the limit holds at {hertz}, the reading is at {hertz_2}",
-                hertz=show(limit.hertz, "Hz"),
-                hertz_2=show(hertz, "Hz"),
+                "the limit holds at {limit_hertz}, the reading is at {reading_hertz}",
+                limit_hertz=show(limit.hertz, "Hz"),
+                reading_hertz=show(hertz, "Hz"),
             )
             return _unassessed(reading, why, source, limit.value)
         holds = (False, holds[1])
         withheld = tr(
-            "at {hertz} a good one lies well below its limit for {hertz_2}: compare with a new one "
+            "at {reading_hertz} a good one lies well below its limit for {limit_hertz}: compare with a new one "
             "of the same value, or give its sheet's ESR",
-            hertz=show(hertz, "Hz"),
-            hertz_2=show(limit.hertz, "Hz"),
+            reading_hertz=show(hertz, "Hz"),
+            limit_hertz=show(limit.hertz, "Hz"),
         )
         reasons = (
             tr(
@@ -338,7 +338,11 @@ def _leakage(rated: Rated, reading: BenchReading, rule: str | None, reformed: bo
     if rated.volt is not None and volt < 0.95 * rated.volt:
         passes, withheld = (
             False,
-            tr("the limit holds at the rated {volt:g} V, the reading is at {volt_2:g} V", volt=rated.volt, volt_2=volt),
+            tr(
+                "the limit holds at the rated {rated:g} V, the reading is at {reading:g} V",
+                rated=rated.volt,
+                reading=volt,
+            ),
         )
     if rated.volt is not None and volt > 1.05 * rated.volt:
         fails, withheld = False, tr("taken above the rated {volt:g} V", volt=rated.volt)
@@ -346,9 +350,9 @@ def _leakage(rated: Rated, reading: BenchReading, rule: str | None, reformed: bo
         fails, withheld = (
             False,
             tr(
-                "after {minutes:g} min; the limit holds after {minutes_2:g} min, so wait",
-                minutes=reading.minutes,
-                minutes_2=limit.minutes,
+                "after {taken_after:g} min; the limit holds after {limit_after:g} min, so wait",
+                taken_after=reading.minutes,
+                limit_after=limit.minutes,
             ),
         )
     if reading.in_circuit:

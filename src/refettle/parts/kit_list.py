@@ -93,10 +93,10 @@ def read_list(text: str, kind: str | None = None) -> tuple[Wanted, ...]:
             if ref in seen:
                 raise KitError(
                     tr(
-                        "line {n}: {ref} found, which line {ref_2} has; allowed: each place once",
+                        "line {n}: {place} found, which line {other_line} has; allowed: each place once",
                         n=n,
-                        ref=ref,
-                        ref_2=seen[ref],
+                        place=ref,
+                        other_line=seen[ref],
                     )
                 )
             seen[ref] = n
@@ -149,11 +149,11 @@ def _line(n: int, line: str, kind: str | None) -> Wanted:
     if pieces < max(1, len(refs)):
         raise KitError(
             tr(
-                "line {n}: x{pieces} for {refs} places found; allowed: at least {refs_2}",
+                "line {n}: x{pieces} for {places} places found; allowed: at least {least}",
                 n=n,
                 pieces=pieces,
-                refs=len(refs),
-                refs_2=max(1, len(refs)),
+                places=len(refs),
+                least=max(1, len(refs)),
             )
         )
     extra = sum(spares)

@@ -78,7 +78,7 @@ def _checked(needs: Sequence[Need], free: Mapping[str, int]) -> None:
     if not needs:
         raise KitError(tr("lines: none found; allowed: at least one"))
     if bad := next((part for part, n in free.items() if n < 0), None):
-        raise KitError(tr("free of {bad}: {bad_2} found; allowed: 0 or more", bad=bad, bad_2=free[bad]))
+        raise KitError(tr("free of {part}: {count} found; allowed: 0 or more", part=bad, count=free[bad]))
 
 
 def _shares(needs: Sequence[Need]) -> bool:

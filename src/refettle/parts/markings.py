@@ -86,17 +86,17 @@ def read_marking(
     if len(cleaned) > MAX_LENGTH:
         raise MarkingError(
             tr(
-                "{cleaned} characters found; allowed: up to {max_length}, one part at a time",
-                cleaned=len(cleaned),
-                max_length=MAX_LENGTH,
+                "{count} characters found; allowed: up to {most}, one part at a time",
+                count=len(cleaned),
+                most=MAX_LENGTH,
             )
         )
     if cleaned.count("?") > MAX_UNREADABLE:
         raise MarkingError(
             tr(
-                "{count} unreadable characters found; allowed: up to {max_unreadable}",
+                "{count} unreadable characters found; allowed: up to {most}",
                 count=cleaned.count("?"),
-                max_unreadable=MAX_UNREADABLE,
+                most=MAX_UNREADABLE,
             )
         )
     bands = list(read_bands(cleaned))

@@ -79,10 +79,10 @@ def characteristic_of(token: str) -> tuple[str, tuple[float, float] | None] | No
         return f"{token}, {tr(FILMS[token])}", None
     if re.fullmatch(r"[NP]\d{3,4}", token) and token[1:] in _SLOPES:
         return tr(
-            "{token}, {token_2}{token_3} ppm/K",
-            token=token,
-            token_2="−" if token[0] == "N" else "+",
-            token_3=int(token[1:]),
+            "{code}, {sign}{drift} ppm/K",
+            code=token,
+            sign="−" if token[0] == "N" else "+",
+            drift=int(token[1:]),
         ), None
     return None
 
@@ -141,10 +141,10 @@ def read_chip_letters(token: str) -> Iterator[Reading]:
     if found and found[2] in _CHIP_FIGURES:
         value = scaled(_CHIP_FIGURES[found[2]], (int(found[3]) if found[3] != "9" else -1) - 12)
         why = tr(
-            "{found} for {found_2} and {found_3} zeros in picofarads, if it is a chip ceramic",
-            found=found[2],
-            found_2=_CHIP_FIGURES[found[2]],
-            found_3=found[3],
+            "{figure} for {digits} and {zeros} zeros in picofarads, if it is a chip ceramic",
+            figure=found[2],
+            digits=_CHIP_FIGURES[found[2]],
+            zeros=found[3],
         )
         maker = Reason(0, tr("{found} before it: a maker's letter", found=found[1])) if found[1] else None
         yield made("capacitor", "chip ceramic code, EIA-198", 0, why, value).because(maker)

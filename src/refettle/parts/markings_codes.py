@@ -126,7 +126,7 @@ def _farads(letter: str, figures: str) -> Iterator[Reading]:
     if letter in _FARADS:
         value = scaled(figures, _FARADS[letter])
         standard = letter in "pnµm"
-        why = tr("{letter}: {letter_2}farad", letter=letter, letter_2=_said(_FARADS[letter])) + (
+        why = tr("{letter}: {prefix}farad", letter=letter, prefix=_said(_FARADS[letter])) + (
             "" if standard else tr(", written another way")
         )
         yield made(capacitor_kind(value), SYSTEM, 4 if standard or letter in "uU" else 3, why, value)
@@ -143,7 +143,7 @@ def _farads(letter: str, figures: str) -> Iterator[Reading]:
 def _henries(letter: str, figures: str) -> Iterator[Reading]:
     if letter in _HENRIES:
         value = scaled(figures, _HENRIES[letter])
-        why = tr("{letter}: {letter_2}henry, if the part is a coil", letter=letter, letter_2=_said(_HENRIES[letter]))
+        why = tr("{letter}: {prefix}henry, if the part is a coil", letter=letter, prefix=_said(_HENRIES[letter]))
         yield made("inductor", SYSTEM, 1, why, value)
 
 

@@ -107,9 +107,9 @@ def _of_letters(token: str, years: Years | None, latest: int) -> Iterator[Readin
             why = Reason(
                 0,
                 tr(
-                    "year ending in {found} and month {found_2}: the 10-year code, seldom used",
-                    found=found[1],
-                    found_2=found[2],
+                    "year ending in {year_digit} and month {month_letter}: the 10-year code, seldom used",
+                    year_digit=found[1],
+                    month_letter=found[2],
                 ),
             )
             for year in _years_ending(found[1], latest):
@@ -117,7 +117,14 @@ def _of_letters(token: str, years: Years | None, latest: int) -> Iterator[Readin
                 yield Reading("date", tr("year digit and month, IEC 60062"), reasons, year=year, month=month)
         return
     place = LETTERS.index(found[1])
-    why = Reason(3, tr("letter {found} and month {found_2} of the 20-year code", found=found[1], found_2=found[2]))
+    why = Reason(
+        3,
+        tr(
+            "letter {year_letter} and month {month_letter} of the 20-year code",
+            year_letter=found[1],
+            month_letter=found[2],
+        ),
+    )
     for start in (1970, 1990, 2010):
         year = start + place
         if year <= latest:

@@ -107,11 +107,11 @@ def read_eia_96(token: str) -> Iterator[Reading]:
         figures = SERIES["E96"][int(found[1]) - 1]
         value = scaled(str(figures), EIA_96[found[2]])
         why = tr(
-            "place {found} of E96 is {figures}, {found_2} is times {found_3:g}",
-            found=found[1],
+            "place {place} of E96 is {figures}, {letter} is times {factor:g}",
+            place=found[1],
             figures=figures,
-            found_2=found[2],
-            found_3=10.0 ** EIA_96[found[2]],
+            letter=found[2],
+            factor=10.0 ** EIA_96[found[2]],
         )
         yield made("resistor", "EIA-96", 2, why, value, ONE_PERCENT, fine=True)
 
@@ -199,10 +199,10 @@ def print_digits(value: float, kind: Kind, figures: int = 2) -> str:
     if value <= 0 or not least <= count <= 7 or abs(scaled(digits, count + scale) - value) > 1e-9 * value:
         raise ValueError(
             tr(
-                "{value} has no {figures}-digit code; allowed: {figures_2} figures, {least} to 7 zeros",
+                "{value} has no {code_length}-digit code; allowed: {figures} figures, {least} to 7 zeros",
                 value=value,
-                figures=figures + 1,
-                figures_2=figures,
+                code_length=figures + 1,
+                figures=figures,
                 least=least,
             )
         )

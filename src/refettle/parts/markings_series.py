@@ -63,7 +63,7 @@ def nearest(value: float, series: str) -> float:
         No such series, or a value that is not above 0.
     """
     if series not in SERIES:
-        raise ValueError(tr("series {series!r} found; allowed: {series_2}", series=series, series_2=", ".join(SERIES)))
+        raise ValueError(tr("series {series!r} found; allowed: {known}", series=series, known=", ".join(SERIES)))
     if not 0 < value < float("inf"):
         raise ValueError(tr("value {value} found; allowed: above 0", value=value))
     figures = SERIES[series]

@@ -55,7 +55,12 @@ def read_types(token: str) -> Iterator[Reading]:
     found = _LOGIC.fullmatch(token)
     if found and not about and (found[1] or found[3] or found[5]):
         why = Reason(
-            5, tr("{found}{found_2} and a number: the 7400 logic family", found=found[2], found_2=found[3] or "")
+            5,
+            tr(
+                "{first_digits}{family} and a number: the 7400 logic family",
+                first_digits=found[2],
+                family=found[3] or "",
+            ),
         )
         about = tr("logic chip of the 7400 family")
         yield Reading("type number", tr("7400 logic family"), (why,), number=token, characteristic=about)

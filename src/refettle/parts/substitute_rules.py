@@ -80,10 +80,10 @@ def kind(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         return []
     if place.role in EXACT and candidate.kind != original.kind:
         reason = tr(
-            "{role}: stays of the same kind, {kind}, not {kind_2}",
+            "{role}: stays of the same kind, {old_kind}, not {new_kind}",
             role=place.role,
-            kind=original.kind,
-            kind_2=candidate.kind,
+            old_kind=original.kind,
+            new_kind=candidate.kind,
         )
         return [Finding(tr("same kind"), "refused", reason, PRACTICE)]
     if candidate.kind not in _MAY_REPLACE[original.kind]:
@@ -91,7 +91,7 @@ def kind(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             Finding(
                 "kind",
                 "refused",
-                tr("{kind} does not replace {kind_2}", kind=candidate.kind, kind_2=original.kind),
+                tr("{new_kind} does not replace {old_kind}", new_kind=candidate.kind, old_kind=original.kind),
                 PRACTICE,
             )
         ]
@@ -101,7 +101,12 @@ def kind(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         reason = tr("a ceramic loses much of its value under voltage: look up what is left at the volts in use")
         return [Finding("kind", "check first", reason, PRACTICE)]
     return [
-        Finding("kind", "acceptable", tr("{kind} for {kind_2}", kind=candidate.kind, kind_2=original.kind), PRACTICE)
+        Finding(
+            "kind",
+            "acceptable",
+            tr("{new_kind} for {old_kind}", new_kind=candidate.kind, old_kind=original.kind),
+            PRACTICE,
+        )
     ]
 
 
@@ -185,18 +190,18 @@ def voltage(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
             )
         elif used is not None and candidate.volt < 2.0 * used and place.role not in EXACT:
             reason = tr(
-                "tantalum at {used} wants {used_2} or more, it has {has}",
+                "tantalum at {used} wants {wanted} or more, it has {has}",
                 used=show(used, "V"),
-                used_2=show(2 * used, "V"),
+                wanted=show(2 * used, "V"),
                 has=has,
             )
             found.append(Finding(tr("tantalum at half"), "refused", reason, source))
     if place.volt and original.volt and place.volt > 0.8 * original.volt and candidate.volt >= place.volt / 0.8:
         reason = tr(
-            "{has} leaves more room than the old {volt} at {volt_2} in use",
+            "{has} leaves more room than the old {old_volt} at {used} in use",
             has=has,
-            volt=show(original.volt, "V"),
-            volt_2=show(place.volt, "V"),
+            old_volt=show(original.volt, "V"),
+            used=show(place.volt, "V"),
         )
         return [*found, Finding("voltage", "better", reason, PRACTICE)]
     if place.volt and candidate.volt < place.volt / 0.95:
@@ -276,7 +281,10 @@ def ripple(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         return [Finding(name, "check first", reason, PRACTICE)]
     if new.value < old.value:
         reason = tr(
-            "{value} {at} is below the old {value_2}", value=show(new.value, "A"), at=at, value_2=show(old.value, "A")
+            "{new} {conditions} is below the old {old}",
+            new=show(new.value, "A"),
+            conditions=at,
+            old=show(old.value, "A"),
         )
         return [Finding(name, "refused", reason, PRACTICE)]
     says: Says = "better" if new.value >= 1.2 * old.value else "acceptable"
@@ -284,7 +292,7 @@ def ripple(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
         Finding(
             name,
             says,
-            tr("{value} {at} against {value_2}", value=show(new.value, "A"), at=at, value_2=show(old.value, "A")),
+            tr("{new} {conditions} against {old}", new=show(new.value, "A"), conditions=at, old=show(old.value, "A")),
             PRACTICE,
         )
     ]
@@ -351,9 +359,9 @@ def _esr_against(new: AtFrequency, old: AtFrequency, place: Place) -> list[Findi
         reason = tr("ESR stated at other frequencies or temperatures: look up both at the same")
         return [Finding("ESR", "check first", reason, PRACTICE)]
     said = tr(
-        "{value} against {value_2} at {hertz}",
-        value=show(new.value, "Ω"),
-        value_2=show(old.value, "Ω"),
+        "{new} against {old} at {hertz}",
+        new=show(new.value, "Ω"),
+        old=show(old.value, "Ω"),
         hertz=show(new.hertz, "Hz"),
     )
     if new.value > old.value * 1.001:
@@ -412,14 +420,18 @@ def fit(original: Rated, candidate: Rated, place: Place) -> list[Finding]:
                 Finding(
                     "fit",
                     "refused",
-                    tr("{mount} does not fit pads for {mount_2}", mount=candidate.mount, mount_2=original.mount),
+                    tr(
+                        "{new_mount} does not fit pads for {old_mount}",
+                        new_mount=candidate.mount,
+                        old_mount=original.mount,
+                    ),
                     PRACTICE,
                 )
             ]
         reason = tr(
-            "{mount} for {mount_2}: insulate long leads and glue the body",
-            mount=candidate.mount,
-            mount_2=original.mount,
+            "{new_mount} for {old_mount}: insulate long leads and glue the body",
+            new_mount=candidate.mount,
+            old_mount=original.mount,
         )
         found.append(Finding("fit", "check first", reason, PRACTICE))
     elif original.pitch is not None and candidate.mount != "surface":
