@@ -43,19 +43,19 @@ def _members(data: bytes) -> dict[str, NDArray[Any]]:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             infos = packed.infolist()
             if not infos or not all(info.filename.endswith(".npy") for info in infos):
-                what = "a spreadsheet" if any("xl/" in info.filename for info in infos) else tr("a packed file")
+                what = tr("a spreadsheet") if any("xl/" in info.filename for info in infos) else tr("a packed file")
                 raise CaptureError(
-                    tr("{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", what=what)
+                    tr("{file_kind} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", file_kind=what)
                 )
             if len(infos) > MAX_MEMBERS:
                 raise CaptureError(
-                    tr("{infos} arrays found; allowed: up to {max_members}", infos=len(infos), max_members=MAX_MEMBERS)
+                    tr("{count} arrays found; allowed: up to {most}", count=len(infos), most=MAX_MEMBERS)
                 )
             if sum(info.file_size for info in infos) > MAX_UNPACKED:
                 raise CaptureError(
                     tr(
-                        "more than {max_unpacked} MB once unpacked; allowed: up to that",
-                        max_unpacked=MAX_UNPACKED // 1_000_000,
+                        "more than {most} MB once unpacked; allowed: up to that",
+                        most=MAX_UNPACKED // 1_000_000,
                     )
                 )
             arrays = {}
@@ -67,8 +67,8 @@ def _members(data: bytes) -> dict[str, NDArray[Any]]:
                 if left < 0:
                     raise CaptureError(
                         tr(
-                            "more than {max_unpacked} MB once unpacked; allowed: up to that",
-                            max_unpacked=MAX_UNPACKED // 1_000_000,
+                            "more than {most} MB once unpacked; allowed: up to that",
+                            most=MAX_UNPACKED // 1_000_000,
                         )
                     )
                 name = info.filename.removesuffix(".npy")
@@ -100,10 +100,10 @@ def _array(data: bytes, where: str) -> NDArray[Any]:
         if version not in ((1, 0), (2, 0)):
             raise CaptureError(
                 tr(
-                    "{where}version {version}.{version_2} of a NumPy file found; allowed: 1.0 and 2.0",
+                    "{where}version {major}.{minor} of a NumPy file found; allowed: 1.0 and 2.0",
                     where=where,
-                    version=version[0],
-                    version_2=version[1],
+                    major=version[0],
+                    minor=version[1],
                 )
             )
         shape, _, dtype = read(stream)
@@ -138,10 +138,10 @@ def _array(data: bytes, where: str) -> NDArray[Any]:
     if count * max(len(kinds), 1) > MAX_VALUES:
         raise CaptureError(
             tr(
-                "{where}{count} numbers found; allowed: up to {max_values}",
+                "{where}{count} numbers found; allowed: up to {most}",
                 where=where,
                 count=count,
-                max_values=MAX_VALUES,
+                most=MAX_VALUES,
             )
         )
     stream.seek(0)

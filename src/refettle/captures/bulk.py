@@ -188,8 +188,8 @@ def read_rows(
             end = data.rfind(b"\n", at, end) + 1
             if end <= at:
                 what = tr(
-                    "a line of more than {max_line} characters found; allowed: one row of readings in each line",
-                    max_line=MAX_LINE,
+                    "a line of more than {most} characters found; allowed: one row of readings in each line",
+                    most=MAX_LINE,
                 )
                 raise CaptureError(what, line)
         piece = data[at:end]
@@ -266,7 +266,7 @@ def _slow_piece(
             comments += bool(text.strip())
             continue
         if len(text) > MAX_LINE:
-            what = tr("a line of {text} characters found; allowed: up to {max_line}", text=len(text), max_line=MAX_LINE)
+            what = tr("a line of {count} characters found; allowed: up to {most}", count=len(text), most=MAX_LINE)
             raise CaptureError(what, line + n)
         row = slow.row(text)
         if isinstance(row, list):

@@ -9,7 +9,7 @@ import numpy as np
 from refettle.captures.cells import unit_of
 from refettle.captures.model import CaptureError, Channel, Choices, Floats, chosen
 from refettle.captures.quality import stuck_samples, value_step
-from refettle.language import tr
+from refettle.language import mark, tr
 from refettle.quantities import whole
 
 
@@ -24,11 +24,11 @@ def channel_number(which: str | int, names: list[str], what: str) -> int:
         return place - 1
     raise CaptureError(
         tr(
-            "{what}: channel {text!r} found; allowed: {names}, or 1 to {names_2}",
-            what=what,
-            text=text,
+            "{field}: channel {typed!r} found; allowed: {names}, or 1 to {count}",
+            field=what,
+            typed=text,
             names=", ".join(names),
-            names_2=len(names),
+            count=len(names),
         )
     )
 
@@ -68,11 +68,14 @@ def known_unit(text: str, name: str) -> tuple[str, float]:
 def rescaled(values: Floats, number: int, name: str, choices: Choices) -> tuple[Floats, list[str]]:
     """Values after the scale and probe factor that a person chose, and what was done in words."""
     words: list[str] = []
-    for mapping, what in ((choices.scale, "times"), (choices.probe, "probe")):
+    for mapping, said in (
+        (choices.scale, mark("times {factor:g}, as chosen")),
+        (choices.probe, mark("probe {factor:g}, as chosen")),
+    ):
         factor = chosen(mapping, number, name)
         if factor is not None and factor != 1.0:
             values = values * factor
-            words.append(tr("{what} {factor:g}, as chosen", what=what, factor=factor))
+            words.append(tr(said, factor=factor))
     return values, words
 
 

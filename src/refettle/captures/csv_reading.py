@@ -55,9 +55,9 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
     if len(left) > MAX_CHANNELS:
         raise CaptureError(
             tr(
-                "{left} columns of readings found; allowed: up to {max_channels}",
-                left=len(left),
-                max_channels=MAX_CHANNELS,
+                "{count} columns of readings found; allowed: up to {most}",
+                count=len(left),
+                most=MAX_CHANNELS,
             ),
             layout.first,
         )
@@ -152,10 +152,10 @@ def _channel(
         if _like_codes(values):
             doubts.append(
                 tr(
-                    "{name}: whole numbers from {what:.0f} to {what_2:.0f}: perhaps raw codes, not volts",
-                    name=raw.name,
-                    what=values.min(),
-                    what_2=values.max(),
+                    "{channel}: whole numbers from {least:.0f} to {most:.0f}: perhaps raw codes, not volts",
+                    channel=raw.name,
+                    least=values.min(),
+                    most=values.max(),
                 )
             )
     if code is None or code[0] is None:

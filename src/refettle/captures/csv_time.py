@@ -181,9 +181,9 @@ def grid_of(
             what = tr("numbered rows but no time") if index else tr("no column with the time")
             raise CaptureError(
                 tr(
-                    "interval: {what} found, and no sample interval or rate in the heading; allowed: the "
+                    "interval: {no_time} found, and no sample interval or rate in the heading; allowed: the "
                     "time between samples, such as 80 µs",
-                    what=what,
+                    no_time=what,
                 ),
                 layout.first,
                 "interval",

@@ -69,8 +69,8 @@ def head_lines(data: bytes, skip: int = 0) -> list[str]:
         if end < 0:
             if len(data) - at > MAX_LINE:
                 what = tr(
-                    "a line of more than {max_line} characters found; allowed: one row of readings in each line",
-                    max_line=MAX_LINE,
+                    "a line of more than {most} characters found; allowed: one row of readings in each line",
+                    most=MAX_LINE,
                 )
                 raise CaptureError(what, len(lines) + 1)
             end = len(data)

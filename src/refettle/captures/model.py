@@ -205,9 +205,9 @@ class Choices:
         if self.rows is not None and not 1 <= self.rows[0] <= self.rows[1]:
             raise CaptureError(
                 tr(
-                    "rows: {rows} to {rows_2} found; allowed: first and last, from 1",
-                    rows=self.rows[0],
-                    rows_2=self.rows[1],
+                    "rows: {first} to {last} found; allowed: first and last, from 1",
+                    first=self.rows[0],
+                    last=self.rows[1],
                 )
             )
         _above_zero("interval", self.interval, "s", 1e-15, 1e7)

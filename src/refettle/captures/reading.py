@@ -84,7 +84,7 @@ def _read(data: bytes, choices: Choices, progress: Progress | None, stop: Stop |
     for start, what in _OTHERS:
         if data.startswith(start) and (start != b"BM" or b"\0" in data[:64]):
             raise CaptureError(
-                tr("{what} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", what=tr(what))
+                tr("{file_kind} found; allowed: CSV or other text, NumPy files (.npy, .npz), WAV", file_kind=tr(what))
             )
     from refettle.captures.csv_reading import read_text
 

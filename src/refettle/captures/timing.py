@@ -82,10 +82,10 @@ def even_grid(times: Floats, printed: float, line: int, said: float | None = Non
         here = int(back[0])
         raise CaptureError(
             tr(
-                "time goes back from {here:.9g} s to {here_2:.9g} s; allowed: rising times. Several "
+                "time goes back from {earlier:.9g} s to {later:.9g} s; allowed: rising times. Several "
                 "captures in one file are read one at a time, by rows",
-                here=times[here],
-                here_2=times[here + 1],
+                earlier=times[here],
+                later=times[here + 1],
             ),
             line + here + 1,
             "rows",
@@ -177,10 +177,10 @@ def _with_gaps(grid: Grid, count: int, off: float, line: int, said: float | None
     if grid.length > MAX_STRETCH * count + 1000:
         raise CaptureError(
             tr(
-                "a gap of {step} found between readings {step_2} apart; allowed: readings without long "
+                "a gap of {gap} found between readings {interval} apart; allowed: readings without long "
                 "gaps. Read the parts one at a time, by rows",
-                step=show(float(gaps[widest]) * grid.step, "s"),
-                step_2=show(grid.step, "s"),
+                gap=show(float(gaps[widest]) * grid.step, "s"),
+                interval=show(grid.step, "s"),
             ),
             line + widest + 1,
             "rows",
@@ -212,9 +212,9 @@ def _between(times: Floats, steps: Floats, line: int) -> Grid:
     if again.size > 0.2 * times.size:
         raise CaptureError(
             tr(
-                "time: {size} of {size_2} rows repeat the time before; allowed: rising times, or an interval",
-                size=again.size,
-                size_2=times.size,
+                "time: {repeated} of {rows} rows repeat the time before; allowed: rising times, or an interval",
+                repeated=again.size,
+                rows=times.size,
             ),
             line + int(again[0]) + 1,
             "interval",

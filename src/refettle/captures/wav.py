@@ -42,9 +42,9 @@ def read_wav(data: bytes, choices: Choices) -> Capture:
             if count * many > MAX_VALUES:
                 raise CaptureError(
                     tr(
-                        "{many} samples found; allowed: up to {max_values} as a capture",
-                        many=count * many,
-                        max_values=MAX_VALUES,
+                        "{count} samples found; allowed: up to {most} as a capture",
+                        count=count * many,
+                        most=MAX_VALUES,
                     )
                 )
             samples = sound.read(dtype="float64", always_2d=True)

@@ -289,9 +289,9 @@ def _check_supplier(number: int, supplier: Supplier, terms: Terms) -> None:
             "currency",
             supplier.currency,
             tr(
-                "{currency}, or a rate for {currency_2} in the terms",
-                currency=terms.currency,
-                currency_2=supplier.currency,
+                "{wanted}, or a rate for {offered} in the terms",
+                wanted=terms.currency,
+                offered=supplier.currency,
             ),
         )
     _money("supplier", number, name, "shipping", supplier.shipping)

@@ -144,10 +144,10 @@ def understand(sheet: Sheet, columns: Columns, currency: str = "", doubts: Seque
     if roles.count("price") > max(1, roles.count("break")) or ("break" in roles and "price" not in roles):
         raise PriceListError(
             tr(
-                "{count} columns are said to be the price and {count_2} a break; allowed: one price, or "
+                "{prices} columns are said to be the price and {breaks} a break; allowed: one price, or "
                 "a price to the right of each break",
-                count=roles.count("price"),
-                count_2=roles.count("break"),
+                prices=roles.count("price"),
+                breaks=roles.count("break"),
             )
         )
     body = body_of(sheet, columns)

@@ -248,7 +248,10 @@ def _again(sheet: Sheet, kept: Columns) -> tuple[Columns | None, tuple[str, ...]
         missing = best[3] if best else []
         what = ", ".join(f"'{n}'" for n in missing) or "some"
         return None, (
-            tr("columns of the last list are not found any more: {what}; look at what each column is", what=what[:200]),
+            tr(
+                "columns of the last list are not found any more: {columns}; look at what each column is",
+                columns=what[:200],
+            ),
         )
     pool = list(wanted)
     roles = []
@@ -296,7 +299,7 @@ def _settle(roles: list[str], names: Sequence[str], body: Sequence[Row], told: l
     for i, r in enumerate(roles):
         if r.startswith("price ") and r in seen:
             roles[i] = ""
-            told.append(tr("column '{i}': the same break a second time; left out", i=names[i]))
+            told.append(tr("column '{column}': the same break a second time; left out", column=names[i]))
         seen.add(r)
     breaks = [i for i, r in enumerate(roles) if r == "break"]
     plain = [i for i, r in enumerate(roles) if r == "price"]
@@ -304,23 +307,27 @@ def _settle(roles: list[str], names: Sequence[str], body: Sequence[Row], told: l
     if breaks and (steps or not any(p > b for b in breaks for p in plain)):
         for i in breaks:
             roles[i] = ""
-        told += [tr("column '{i}' may be a break or the stock; it is left out", i=names[i]) for i in breaks]
+        told += [tr("column '{column}' may be a break or the stock; it is left out", column=names[i]) for i in breaks]
     elif len(breaks) == 1 and _VAGUE.fullmatch(names[breaks[0]].lower()):
         sku = roles.index("sku") if "sku" in roles else -1
         given = [str(row.cells[sku]) for row in body if 0 <= sku < len(row.cells) and row.cells[sku] != ""]
         if given and len(set(given)) == len(given) and len(given) == len(body):
             roles[breaks[0]] = ""
-            told.append(tr("column '{breaks}' may be a break or the stock; it is left out", breaks=names[breaks[0]]))
+            told.append(tr("column '{column}' may be a break or the stock; it is left out", column=names[breaks[0]]))
     if len(plain) > 1 and not any(r == "break" for r in roles):
         best = max(plain, key=lambda i: (bool(re.search(r"net|your|unit|einzel|stück", names[i].lower())), -i))
         for i in plain:
             if i != best:
                 roles[i] = ""
                 told.append(
-                    tr("column '{i}' holds prices too and is left out; '{best}' is read", i=names[i], best=names[best])
+                    tr(
+                        "column '{column}' holds prices too and is left out; '{read_column}' is read",
+                        column=names[i],
+                        read_column=names[best],
+                    )
                 )
     if steps and plain and not any(r == "price 1" for r in roles):
-        told.append(tr("column '{plain}' is taken as the price from one piece", plain=names[plain[0]]))
+        told.append(tr("column '{column}' is taken as the price from one piece", column=names[plain[0]]))
 
 
 def _filled(body: Sequence[Row], column: int) -> int:
@@ -337,13 +344,15 @@ def _by_content(roles: list[str], names: Sequence[str], body: Sequence[Row], tol
         if scored and (best := max(scored))[0] > 0.6:
             roles[best[2]] = "price"
             free.remove(best[2])
-            told.append(tr("column {best} is taken as the price by what stands in it", best=best[2] + 1))
+            told.append(tr("column {number} is taken as the price by what stands in it", number=best[2] + 1))
     if "sku" not in roles:
         able = [i for i in free if _like_number(cells[i]) and len(cells[i]) >= 0.8 * len(body)]
         if able:
             roles[able[0]] = "sku"
             free.remove(able[0])
-            told.append(tr("column {able} is taken as the supplier's number by what stands in it", able=able[0] + 1))
+            told.append(
+                tr("column {number} is taken as the supplier's number by what stands in it", number=able[0] + 1)
+            )
     if "name" not in roles:
         wordy = [(sum(" " in str(c).strip() for c in cells[i]) / len(cells[i]), i) for i in free if cells[i]]
         if wordy and (text := max(wordy))[0] > 0.5:

@@ -174,7 +174,7 @@ def columns_from(kept: Mapping[str, Any]) -> Columns:
     pairs = kept.get("roles", [])
     if not isinstance(pairs, list | tuple) or len(pairs) > MAX_COLUMNS or any(len(each) != 2 for each in pairs):
         raise PriceListError(
-            tr("roles: allowed: a heading and a role for each of up to {max_columns} columns", max_columns=MAX_COLUMNS)
+            tr("roles: allowed: a heading and a role for each of up to {most} columns", most=MAX_COLUMNS)
         )
     currency = str(kept.get("currency", "") or "").upper()
     if currency and not re.fullmatch("[A-Z]{3}", currency):

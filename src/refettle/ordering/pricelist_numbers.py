@@ -13,7 +13,7 @@ from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import lru_cache
 
-from refettle.language import mark, tr
+from refettle.language import mark, tr, tr_in
 from refettle.ordering.pricelist_model import DECIMALS, MOST_PIECES, MOST_PRICE, Cell, Number
 
 CURRENCIES = frozenset(
@@ -192,18 +192,18 @@ def decide_mark(texts: Iterable[str]) -> Mark:
             example[said] = example[said] or text.strip()
     if votes["."] and votes[","]:
         more, less = (".", ",") if votes["."] >= votes[","] else (",", ".")
-        name = "point" if more == "." else "comma"
+        name = tr_in("in a file", "point") if more == "." else tr_in("in a file", "comma")
         return Mark(
             more,
             False,
             tr(
-                "decimal mark: the {name} in {more:,}, such as '{more_2}', not in {less:,}, such as '{less_2}'; "
-                "each is read as it says itself, and those that may be either are refused",
-                name=name,
-                more=votes[more],
-                more_2=example[more][:20],
-                less=votes[less],
-                less_2=example[less][:20],
+                "decimal mark: the {point_or_comma} in {count:,}, such as '{example}', not in {other_count:,}, such as "
+                "'{other_example}'; each is read as it says itself, and those that may be either are refused",
+                point_or_comma=name,
+                count=votes[more],
+                example=example[more][:20],
+                other_count=votes[less],
+                other_example=example[less][:20],
             ),
         )
     if votes["."] or votes[","]:
@@ -228,10 +228,10 @@ def amount(digits: str, mark: Mark) -> Decimal:
     if said == "?" and not mark.sure:
         raise FigureError(
             tr(
-                "'{digits}', which may be {replace} or {digits_2}",
+                "'{digits}', which may be {as_decimal} or {as_thousands}",
                 digits=digits,
-                replace=digits.replace(",", "."),
-                digits_2=re.sub("[.,]", "", digits),
+                as_decimal=digits.replace(",", "."),
+                as_thousands=re.sub("[.,]", "", digits),
             ),
             tr("an amount that can be read one way; say the decimal mark"),
         )

@@ -121,7 +121,7 @@ def sku_of(cell: Cell) -> str:
     if not text.isprintable():
         raise FigureError(tr("{cell} with a control character", cell=shown(cell)), SKU)
     if len(text) > MAX_SKU:
-        raise FigureError(tr("{text} letters, {text_2}", text=len(text), text_2=shown(text)), SKU)
+        raise FigureError(tr("{count} letters, {start}", count=len(text), start=shown(text)), SKU)
     return text
 
 
@@ -183,7 +183,7 @@ class RowReader:
                 row,
                 "name",
                 tr("{clean} letters", clean=len(clean)),
-                tr("up to {max_name}; the rest is left out", max_name=MAX_NAME),
+                tr("up to {most}; the rest is left out", most=MAX_NAME),
             )
         return " ".join(clean[:MAX_NAME].split())
 
@@ -270,7 +270,7 @@ class RowReader:
             if line.currency and currency != line.currency:
                 raise RowError(
                     heading,
-                    tr("{currency} beside a price in {currency_2}", currency=currency, currency_2=line.currency),
+                    tr("{currency} beside a price in {line_currency}", currency=currency, line_currency=line.currency),
                     tr("the same currency in a row"),
                 )
             line.currency = currency
@@ -293,7 +293,7 @@ class RowReader:
         if money.currency and line.currency and money.currency != line.currency:
             raise RowError(
                 heading,
-                tr("{currency} beside {currency_2}", currency=money.currency, currency_2=line.currency),
+                tr("{currency} beside {line_currency}", currency=money.currency, line_currency=line.currency),
                 tr("the same currency in a row"),
             )
         line.currency = money.currency or line.currency

@@ -170,10 +170,10 @@ def _rows(text: str, delimiter: str, skipped: int, *, quotes: bool) -> list[Row]
                 raise _OpenQuoteError(line) from None
             raise PriceListError(
                 tr(
-                    "line {line}: {error} found; allowed: cells of up to {max_cell:,} letters",
+                    "line {line}: {error} found; allowed: cells of up to {most:,} letters",
                     line=line,
                     error=error,
-                    max_cell=MAX_CELL,
+                    most=MAX_CELL,
                 )
             ) from None
         spans, before = reader.line_num - before, reader.line_num
@@ -189,9 +189,9 @@ def _rows(text: str, delimiter: str, skipped: int, *, quotes: bool) -> list[Row]
         if not quotes and any(len(cell) > MAX_CELL for cell in kept):
             raise PriceListError(
                 tr(
-                    "line {line}: a cell of more than {max_cell:,} letters found; allowed: up to that",
+                    "line {line}: a cell of more than {most:,} letters found; allowed: up to that",
                     line=line,
-                    max_cell=MAX_CELL,
+                    most=MAX_CELL,
                 )
             )
         rows.append(Row(line, tuple(kept)))
@@ -203,15 +203,13 @@ def check_size(line: int, rows: int, columns: int, cells: int) -> None:
     if columns > MAX_COLUMNS:
         raise PriceListError(
             tr(
-                "line {line}: {columns} columns found; allowed: up to {max_columns}",
+                "line {line}: {count} columns found; allowed: up to {most}",
                 line=line,
-                columns=columns,
-                max_columns=MAX_COLUMNS,
+                count=columns,
+                most=MAX_COLUMNS,
             )
         )
     if rows > MAX_ROWS:
-        raise PriceListError(
-            tr("more than {max_rows:,} rows found; allowed: up to that; part the list", max_rows=MAX_ROWS)
-        )
+        raise PriceListError(tr("more than {most:,} rows found; allowed: up to that; part the list", most=MAX_ROWS))
     if cells > MAX_CELLS:
-        raise PriceListError(tr("more than {max_cells:,} cells found; allowed: up to that", max_cells=MAX_CELLS))
+        raise PriceListError(tr("more than {most:,} cells found; allowed: up to that", most=MAX_CELLS))

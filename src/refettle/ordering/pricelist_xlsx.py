@@ -111,9 +111,9 @@ def _look_first(data: bytes) -> bool:
             if len(members) > MAX_MEMBERS:
                 raise PriceListError(
                     tr(
-                        "{members:,} files in one workbook found; allowed: {max_members:,}",
-                        members=len(members),
-                        max_members=MAX_MEMBERS,
+                        "{count:,} files in one workbook found; allowed: {most:,}",
+                        count=len(members),
+                        most=MAX_MEMBERS,
                     )
                 )
             total = sum(each.file_size for each in members)
@@ -140,10 +140,10 @@ def _look_first(data: bytes) -> bool:
                         size = f"{each.file_size / 1e6:.1f} MB"
                         raise PriceListError(
                             tr(
-                                "{filename}: {size} found; allowed: up to {max_aside:.0f} MB",
-                                filename=each.filename,
+                                "{file}: {size} found; allowed: up to {most:.0f} MB",
+                                file=each.filename,
                                 size=size,
-                                max_aside=MAX_ASIDE / 1e6,
+                                most=MAX_ASIDE / 1e6,
                             )
                         )
                     with packed.open(each) as part:

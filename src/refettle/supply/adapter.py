@@ -82,9 +82,9 @@ class Offered:
         if self.mains is not None and not 50.0 <= self.mains[0] <= self.mains[1] <= 300.0:
             raise SupplyError(
                 tr(
-                    "mains: found {mains:g} to {mains_2:g} V; allowed: 50 to 300 V, low first",
-                    mains=self.mains[0],
-                    mains_2=self.mains[1],
+                    "mains: found {low:g} to {high:g} V; allowed: 50 to 300 V, low first",
+                    low=self.mains[0],
+                    high=self.mains[1],
                 )
             )
 
@@ -174,7 +174,7 @@ def _loaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if abs(volt / needed.volt - 1.0) > FAR:
         return _off(name, volt, needed.volt, "measured")
     near = abs(volt / needed.volt - 1.0) <= NEAR
-    text = tr("{volt:g} V measured, {volt_2:g} V wanted", volt=volt, volt_2=needed.volt)
+    text = tr("{measured:g} V measured, {wanted:g} V wanted", measured=volt, wanted=needed.volt)
     return Fact(name, "safe", text if near else tr("{text}: near the edge, look at the rails when it runs", text=text))
 
 
@@ -213,9 +213,9 @@ def _unloaded(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
             return Fact(name, "safe", tr("{volt:g} V, hardly more than wanted", volt=volt))
         if volt > OPEN_UNREGULATED * needed.volt:
             text = tr(
-                "{volt:g} V is more than even an unregulated {volt_2:g} V adapter should give",
-                volt=volt,
-                volt_2=needed.volt,
+                "{measured:g} V is more than even an unregulated {label:g} V adapter should give",
+                measured=volt,
+                label=needed.volt,
             )
             return Fact(name, "not safe", text)
         todo.append(tr("find out what the unit stands: its reservoir's volts, and whether a regulator follows"))
@@ -235,18 +235,18 @@ def _amps(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
         return Fact("amps", "not known", tr("the unit wants {ampere:g} A at least", ampere=needed.ampere))
     if offered.ampere < needed.ampere:
         text = tr(
-            "{ampere:g} A, {ampere_2:g} A wanted: it sags and overheats, with a risk of fire",
-            ampere=offered.ampere,
-            ampere_2=needed.ampere,
+            "{offered:g} A, {wanted:g} A wanted: it sags and overheats, with a risk of fire",
+            offered=offered.ampere,
+            wanted=needed.ampere,
         )
         return Fact("amps", "not safe", text)
     return Fact(
         "amps",
         "safe",
         tr(
-            "{ampere:g} A, {ampere_2:g} A wanted; more than wanted does no harm",
-            ampere=offered.ampere,
-            ampere_2=needed.ampere,
+            "{offered:g} A, {wanted:g} A wanted; more than wanted does no harm",
+            offered=offered.ampere,
+            wanted=needed.ampere,
         ),
     )
 
@@ -266,9 +266,9 @@ def _polarity(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
             )
         return Fact("polarity", "safe", offered.polarity)
     text = tr(
-        "{polarity}, {polarity_2} wanted: reversed, capacitors burst and chips die in a moment",
-        polarity=spoken(offered.polarity),
-        polarity_2=spoken(needed.polarity),
+        "{offered}, {wanted} wanted: reversed, capacitors burst and chips die in a moment",
+        offered=spoken(offered.polarity),
+        wanted=spoken(needed.polarity),
     )
     return Fact("polarity", "not safe", text)
 
@@ -280,9 +280,9 @@ def _plug(needed: Needed, offered: Offered, todo: list[str]) -> Fact:
     if _plain(offered.plug) == _plain(needed.plug):
         return Fact("plug", "safe", needed.plug)
     text = tr(
-        "{plug}, {plug_2} wanted: loose or forced, it breaks contact or the socket",
-        plug=spoken(offered.plug),
-        plug_2=spoken(needed.plug),
+        "{offered}, {wanted} wanted: loose or forced, it breaks contact or the socket",
+        offered=spoken(offered.plug),
+        wanted=spoken(needed.plug),
     )
     return Fact("plug", "not safe", text)
 

@@ -188,10 +188,10 @@ def steady_state(
                 tr("load: found {amount}; allowed: what this source and reservoir can hold up", amount=amount)
             )
         found = tr(
-            "{columns:g} V behind {columns_2:g} Ω, {amount}",
-            columns=float(columns[0][0, 0]),
-            columns_2=float(columns[1][0, 0]),
-            amount=amount,
+            "{volts:g} V behind {ohms:g} Ω, {loads}",
+            volts=float(columns[0][0, 0]),
+            ohms=float(columns[1][0, 0]),
+            loads=amount,
         )
         raise SupplyError(
             tr("supply: found no steady state of {found}; allowed: figures that are less far apart", found=found)

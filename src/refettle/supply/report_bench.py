@@ -50,14 +50,14 @@ def bench(supply: Supply, discharge_ohm: float | None = None, *, running: Case |
     if part.volt is None:
         findings.append(Finding("not assessed", "reservoir", tr("its rated voltage is not known")))
     elif volt > part.volt:
-        text = tr("{volt:.3g} V without load at high mains, rated {volt_2:g} V: may burst", volt=volt, volt_2=part.volt)
+        text = tr("{volts:.3g} V without load at high mains, rated {rated:g} V: may burst", volts=volt, rated=part.volt)
         findings.append(Finding("bad", "reservoir", text))
     else:
         findings.append(
             Finding(
                 "good",
                 "reservoir",
-                tr("{volt:.3g} V without load at high mains, rated {volt_2:g} V", volt=volt, volt_2=part.volt),
+                tr("{volts:.3g} V without load at high mains, rated {rated:g} V", volts=volt, rated=part.volt),
             )
         )
     for each in supply.regulators:
@@ -154,7 +154,7 @@ def _fuse_findings(supply: Supply, feed: Winding, integral: float, running: Case
                 Finding(
                     "bad",
                     "fuse",
-                    tr("runs at {ampere:.2g} A rms, above its {ampere_2:g} A", ampere=ampere, ampere_2=fuse.ampere),
+                    tr("runs at {amps:.2g} A rms, above its {rated:g} A", amps=ampere, rated=fuse.ampere),
                 )
             )
         elif part > 0.8:
@@ -162,14 +162,14 @@ def _fuse_findings(supply: Supply, feed: Winding, integral: float, running: Case
                 Finding(
                     "watch",
                     "fuse",
-                    tr("runs at {ampere:.2g} A rms, close to its {ampere_2:g} A", ampere=ampere, ampere_2=fuse.ampere),
+                    tr("runs at {amps:.2g} A rms, close to its {rated:g} A", amps=ampere, rated=fuse.ampere),
                 )
             )
         elif part < 0.2:
             text = tr(
-                "runs at {ampere:.2g} A rms: {ampere_2:g} A protects little. Fit what the unit is marked with",
-                ampere=ampere,
-                ampere_2=fuse.ampere,
+                "runs at {amps:.2g} A rms: {rated:g} A protects little. Fit what the unit is marked with",
+                amps=ampere,
+                rated=fuse.ampere,
             )
             found.append(Finding("watch", "fuse", text))
         else:
@@ -177,7 +177,7 @@ def _fuse_findings(supply: Supply, feed: Winding, integral: float, running: Case
                 Finding(
                     "good",
                     "fuse",
-                    tr("runs at {ampere:.2g} A rms of its {ampere_2:g} A", ampere=ampere, ampere_2=fuse.ampere),
+                    tr("runs at {amps:.2g} A rms of its {rated:g} A", amps=ampere, rated=fuse.ampere),
                 )
             )
     return found

@@ -87,7 +87,7 @@ def mains_factor(supply: Supply, mains: str | float) -> float:
     if isinstance(mains, str):
         if mains not in MAINS:
             raise SupplyError(
-                tr("mains: found {mains!r}; allowed: {mains_2}, or volts", mains=mains, mains_2=", ".join(MAINS))
+                tr("mains: found {mains!r}; allowed: {words}, or volts", mains=mains, words=", ".join(MAINS))
             )
         return {"low": supply.low, "nominal": 1.0, "high": supply.high}[mains]
     return float(ranged("mains", mains / supply.mains_volt, 0.5, 1.5, tr("times nominal"), above=False))

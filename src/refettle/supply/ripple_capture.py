@@ -22,7 +22,7 @@ def ripple_channel(capture: Capture, which: str | int, unit: Literal["V", "A"]) 
     found = capture.channel(which)
     if found.unit not in (unit, ""):
         raise CaptureError(
-            tr("channel {name}: in {unit}; allowed: {unit_2}", name=found.name, unit=found.unit, unit_2=unit)
+            tr("channel {name}: in {unit}; allowed: {wanted}", name=found.name, unit=found.unit, wanted=unit)
         )
     if not found.unit and capture.kind == "wav":
         raise CaptureError(

@@ -108,10 +108,10 @@ def samples(name: str, values: npt.ArrayLike) -> Floats:
         first = int(np.flatnonzero(~np.isfinite(row))[0])
         raise RippleError(
             tr(
-                "{name}: sample {first} is {first_2}; allowed: finite numbers",
+                "{name}: sample {sample} is {reading}; allowed: finite numbers",
                 name=name,
-                first=first + 1,
-                first_2=row[first],
+                sample=first + 1,
+                reading=row[first],
             )
         )
     if len(row) < LEAST_SAMPLES:
@@ -199,10 +199,10 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
     if lsb > 0.0 and np.ptp(row) < 2.5 * lsb:
         raise RippleError(
             tr(
-                "volts: all within {lsb:.0f} steps of the converter ({lsb_2} each); allowed: ripple over "
+                "volts: all within {steps:.0f} steps of the converter ({one_step} each); allowed: ripple over "
                 "at least {least_steps:g} steps, so fewer volts per division",
-                lsb=np.ptp(row) / lsb,
-                lsb_2=show(lsb, "V"),
+                steps=np.ptp(row) / lsb,
+                one_step=show(lsb, "V"),
                 least_steps=LEAST_STEPS,
             )
         )
@@ -284,11 +284,11 @@ def comb(t: float | npt.ArrayLike, volts: npt.ArrayLike, mains_hz: float, lsb: f
     if lsb > 0.0 and ripple < LEAST_STEPS * lsb:
         raise RippleError(
             tr(
-                "volts: a ripple of {lsb:.1f} steps of the converter ({lsb_2} each); allowed: at least "
+                "volts: a ripple of {steps:.1f} steps of the converter ({one_step} each); allowed: at least "
                 "{least_steps:g}, so fewer volts per division with the offset turned, or AC coupling "
                 "with its corner known",
-                lsb=ripple / lsb,
-                lsb_2=show(lsb, "V"),
+                steps=ripple / lsb,
+                one_step=show(lsb, "V"),
                 least_steps=LEAST_STEPS,
             )
         )
