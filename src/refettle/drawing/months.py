@@ -44,7 +44,7 @@ def month_bars(months: Sequence[tuple[date, int]], *, what: str) -> str:
             bars.append(f'<text class="mb-year" x="{x:g}" y="{TOP + HIGH + 25:g}">{month.year}</text>')
     wide, tall_all = 4 + STEP * len(months), TOP + HIGH + FOOT
     (busiest, number) = max(months, key=lambda each: each[1])
-    says = tr("{what}: {total} used in {months} months", what=what, total=total, months=len(months)) + (
+    says = tr("{part}: {total} used in {months} months", part=what, total=total, months=len(months)) + (
         tr(", most in {busiest:%Y-%m}: {number}", busiest=busiest, number=number) if total else ""
     )
     return (

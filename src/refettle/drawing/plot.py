@@ -239,10 +239,10 @@ def _cut(trace: Trace, log_x: bool, x_range: tuple[float, float] | None) -> tupl
     if x.shape != y.shape or x.ndim != 1:
         raise ValueError(
             tr(
-                "{name}: shapes {shape} and {shape_2} found; allowed: two rows of the same length",
+                "{name}: shapes {first_shape} and {second_shape} found; allowed: two rows of the same length",
                 name=trace.name,
-                shape=x.shape,
-                shape_2=y.shape,
+                first_shape=x.shape,
+                second_shape=y.shape,
             )
         )
     if log_x:

@@ -50,10 +50,10 @@ def histogram(
         raise ValueError(tr("{title}: nothing to count found; allowed: one finite value or more", title=title))
     if held.size < every.size:
         says = tr(
-            "{says} {size} of {size_2} values are not finite and are left out.",
+            "{says} {left_out} of {all} values are not finite and are left out.",
             says=says,
-            size=every.size - held.size,
-            size_2=every.size,
+            left_out=every.size - held.size,
+            all=every.size,
         )
     extra = [limit.value] if limit is not None else []
     scale = around(min(held.min(), *extra, held.max()), max(held.max(), *extra, held.min()), unit, room=0.04)

@@ -41,9 +41,9 @@ def reduced(x: ArrayLike, y: ArrayLike, most: int = MOST_POINTS, *, log: bool = 
     if xs.shape != ys.shape or xs.ndim != 1 or not xs.size:
         raise ValueError(
             tr(
-                "trace: shapes {shape} and {shape_2} found; allowed: two rows of the same length",
-                shape=xs.shape,
-                shape_2=ys.shape,
+                "trace: shapes {first_shape} and {second_shape} found; allowed: two rows of the same length",
+                first_shape=xs.shape,
+                second_shape=ys.shape,
             )
         )
     if xs.size <= most:

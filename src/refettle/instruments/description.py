@@ -89,16 +89,22 @@ class Description:
                 tr("unit: {unit!r} found; allowed: V, A and other SI units without a prefix", unit=self.unit)
             )
         if not self.data.strip().endswith("?") and "?" not in self.data:
-            raise InstrumentError(tr("data: {data!r} found; allowed: a question, with a question mark", data=self.data))
+            raise InstrumentError(
+                tr("data: {typed!r} found; allowed: a question, with a question mark", typed=self.data)
+            )
         for key in ("step", "start", "scale", "zero", "offset"):
             value = getattr(self, key)
             if isinstance(value, str) and "?" not in value and not _PLACE.fullmatch(value):
                 raise InstrumentError(
-                    tr("{key}: {value!r} found; allowed: a number, a question, or 'preamble N'", key=key, value=value)
+                    tr(
+                        "{field}: {value!r} found; allowed: a number, a question, or 'preamble N'",
+                        field=key,
+                        value=value,
+                    )
                 )
             if isinstance(value, str) and _PLACE.fullmatch(value) and not self.preamble:
                 raise InstrumentError(
-                    tr("{key}: {value!r} found without a preamble; allowed: with one", key=key, value=value)
+                    tr("{field}: {value!r} found without a preamble; allowed: with one", field=key, value=value)
                 )
         for text in (self.data, self.preamble, *self.before, *self.after):
             if not text.isascii() or "\n" in text or re.sub(r"\{channel\}", "", text).count("{"):
@@ -138,17 +144,17 @@ def read_description(text: str, name: str = "description") -> Description:
     for key, value in data.items():
         if key not in known:
             raise InstrumentError(
-                tr("{name}: {key}: unknown; allowed: {known}", name=name, key=key, known=", ".join(known))
+                tr("{name}: {field}: unknown; allowed: {known}", name=name, field=key, known=", ".join(known))
             )
         data[key] = _checked(name, key, value)
     for key in ("data", "step"):
         if key not in data:
             raise InstrumentError(
                 tr(
-                    "{name}: {key}: not given; allowed: {key_2}",
+                    "{name}: {field}: not given; allowed: {wanted}",
                     name=name,
-                    key=key,
-                    key_2="a question" if key == "data" else "a figure",
+                    field=key,
+                    wanted=tr("a question") if key == "data" else tr("a figure"),
                 )
             )
     try:
@@ -161,36 +167,38 @@ def _checked(name: str, key: str, value: Any) -> Any:
     if key in ("before", "after", "channels"):
         if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
             raise InstrumentError(
-                tr("{name}: {key}: {value!r} found; allowed: a list of texts", name=name, key=key, value=value)
+                tr("{name}: {field}: {value!r} found; allowed: a list of texts", name=name, field=key, value=value)
             )
         return tuple(value)
     if key == "big_endian":
         if not isinstance(value, bool):
             raise InstrumentError(
-                tr("{name}: {key}: {value!r} found; allowed: true or false", name=name, key=key, value=value)
+                tr("{name}: {field}: {value!r} found; allowed: true or false", name=name, field=key, value=value)
             )
         return value
     if key in ("step", "start", "scale", "zero", "offset"):
         if isinstance(value, bool) or not isinstance(value, (int, float, str)):
             raise InstrumentError(
                 tr(
-                    "{name}: {key}: {value!r} found; allowed: a number, a question, or 'preamble N'",
+                    "{name}: {field}: {value!r} found; allowed: a number, a question, or 'preamble N'",
                     name=name,
-                    key=key,
+                    field=key,
                     value=value,
                 )
             )
         if not isinstance(value, str) and not abs(value) < FROM_OVER:
             raise InstrumentError(
                 tr(
-                    "{name}: {key}: {value} found; allowed: a number below {from_over:g}",
+                    "{name}: {field}: {value} found; allowed: a number below {limit:g}",
                     name=name,
-                    key=key,
+                    field=key,
                     value=str(value)[:40],
-                    from_over=FROM_OVER,
+                    limit=FROM_OVER,
                 )
             )
         return value if isinstance(value, str) else float(value)
     if not isinstance(value, str):
-        raise InstrumentError(tr("{name}: {key}: {value!r} found; allowed: a text", name=name, key=key, value=value))
+        raise InstrumentError(
+            tr("{name}: {field}: {value!r} found; allowed: a text", name=name, field=key, value=value)
+        )
     return value

@@ -151,9 +151,7 @@ def read_log(
     """
     function, unit = _quantity(quantity)
     if not 2 <= count <= MAX_READINGS:
-        raise InstrumentError(
-            tr("readings: {count} found; allowed: 2 to {max_readings}", count=count, max_readings=MAX_READINGS)
-        )
+        raise InstrumentError(tr("readings: {count} found; allowed: 2 to {most}", count=count, most=MAX_READINGS))
     if not 0.0 <= every <= 86_400.0:
         raise InstrumentError(tr("every: {every:g} s found; allowed: 0 to 86400 s", every=every))
     if command is None:

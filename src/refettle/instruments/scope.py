@@ -57,7 +57,7 @@ def parse_samples(raw: bytes, description: Description) -> Floats:
         cells = body.decode("ascii", "replace").strip().strip(",;").replace(";", ",").split(",")
         if len(cells) > MAX_VALUES:
             raise InstrumentError(
-                tr("{cells} samples answered; allowed: up to {max_values}", cells=len(cells), max_values=MAX_VALUES)
+                tr("{count} samples answered; allowed: up to {most}", count=len(cells), most=MAX_VALUES)
             )
         values = np.empty(len(cells))
         for n, cell in enumerate(cells):
@@ -169,18 +169,20 @@ def _figure(session: Session, key: str, figure: Figure, preamble: list[str], nam
     else:
         raise InstrumentError(
             tr(
-                "{key}: {figure} found, the preamble has {preamble} places; allowed: up to that",
-                key=key,
-                figure=figure,
-                preamble=len(preamble),
+                "{field}: {place} found, the preamble has {places} places; allowed: up to that",
+                field=key,
+                place=figure,
+                places=len(preamble),
             )
         )
     try:
         value = float(answer)
     except ValueError:
         raise InstrumentError(
-            tr("{key}: {answer!r} answered; allowed: a number", key=key, answer=answer[:40])
+            tr("{field}: {answer!r} answered; allowed: a number", field=key, answer=answer[:40])
         ) from None
     if not isfinite(value) or abs(value) >= FROM_OVER:
-        raise InstrumentError(tr("{key}: {answer!r} answered; allowed: a finite number", key=key, answer=answer[:40]))
+        raise InstrumentError(
+            tr("{field}: {answer!r} answered; allowed: a finite number", field=key, answer=answer[:40])
+        )
     return value

@@ -189,7 +189,7 @@ def open_instrument(
         PyVISA is not installed, or nothing can be reached at the address.
     """
     if ends not in _ENDS:
-        raise InstrumentError(tr("line ends: {ends!r} found; allowed: {ends_2}", ends=ends, ends_2=", ".join(ENDS)))
+        raise InstrumentError(tr("line ends: {ends!r} found; allowed: {known}", ends=ends, known=", ".join(ENDS)))
     if not 0.01 <= timeout <= 600.0:
         raise InstrumentError(tr("timeout: {timeout:g} s found; allowed: 0.01 to 600 s", timeout=timeout))
     if baud is not None and not 75 <= baud <= 4_000_000:

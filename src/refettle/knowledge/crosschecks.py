@@ -47,7 +47,7 @@ class Checker:
             allowed = check.looks_at if check.looks_at else list(SIGNS)
             what = tr("a failure mode of looks_at") if check.looks_at else tr("a sign")
             if not causes:
-                self.add(here, tr("an empty list"), tr("at least one {what}", what=what))
+                self.add(here, tr("an empty list"), tr("at least one {kind}", kind=what))
             for number, cause in enumerate(causes):
                 self.one_of((*here, number), cause, allowed, what)
                 named.add(cause)
@@ -102,4 +102,4 @@ def check_kind(kind: BlockKind, kinds: Mapping[str, BlockKind], checker: Checker
         fixed |= set(repair.fixes)
     checker.all_fixed((), modes, fixed)
     for key in set(kind.checks) & set(kind.repairs):
-        checker.add(("repairs", key), tr("'{key}', which is a check too", key=key), tr("a name of its own"))
+        checker.add(("repairs", key), tr("'{id}', which is a check too", id=key), tr("a name of its own"))

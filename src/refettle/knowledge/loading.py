@@ -234,13 +234,11 @@ def _check_names(unit: UnitType, blocks: Mapping[str, ResolvedBlock], checker: C
     for block in blocks.values():
         for key in set(block.checks) & set(block.repairs):
             checker.add(
-                ("blocks", block.id), tr("a check and a repair both called '{key}'", key=key), tr("a name for each")
+                ("blocks", block.id), tr("a check and a repair both called '{id}'", id=key), tr("a name for each")
             )
     for key in unit.repairs:
         if key in unit.points or key in unit.checks:
-            checker.add(
-                ("repairs", key), tr("'{key}', which is a point or check too", key=key), tr("a name of its own")
-            )
+            checker.add(("repairs", key), tr("'{id}', which is a point or check too", id=key), tr("a name of its own"))
 
 
 def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: Library, checker: Checker) -> None:
@@ -263,7 +261,7 @@ def _check_whole(unit: UnitType, blocks: Mapping[str, ResolvedBlock], library: L
             checker.one_of(where, each, list(blocks), tr("a block of this type"))
         watched |= _upstream(blocks, sees)
         if key in unit.checks:
-            checker.add(("checks", key), tr("'{key}', which is a point too", key=key), tr("a name of its own"))
+            checker.add(("checks", key), tr("'{id}', which is a point too", id=key), tr("a name of its own"))
     all_modes = [f"{b.id}.{m}" for b in blocks.values() for m in b.modes]
     for key, check in unit.checks.items():
         checker.check(("checks", key), check, all_modes)

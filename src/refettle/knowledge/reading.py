@@ -162,7 +162,7 @@ def _plain(node: yaml.Node, path: Path, document: Document, mistakes: list[Mista
                         document.file,
                         line,
                         ".".join(str(p) for p in here),
-                        tr("the key '{key}' a second time (first on line {first})", key=key, first=first),
+                        tr("the key '{key}' a second time (first on line {first_line})", key=key, first_line=first),
                         tr("each key once"),
                     )
                 )

@@ -57,7 +57,7 @@ def _resolve_table(
     for key, change in override.items():
         if change is None and key not in shipped:
             checker.add(
-                (*base, key), tr("'{key}', which the kind does not have", key=key), ", ".join(shipped) or tr("nothing")
+                (*base, key), tr("'{id}', which the kind does not have", id=key), ", ".join(shipped) or tr("nothing")
             )
     resolved: dict[str, M] = {}
     for key, data in _merge(shipped, override).items():

@@ -172,7 +172,11 @@ def quote(
     w, sets = np.asarray(weights, dtype=float), np.asarray(member, dtype=bool)
     if w.ndim != 1 or sets.ndim != 2 or len(w) != len(sets):
         raise MoneyError(
-            tr("member: shape {shape} found; allowed: one row for each of {w} weights", shape=sets.shape, w=len(w))
+            tr(
+                "member: shape {shape} found; allowed: one row for each of {count} weights",
+                shape=sets.shape,
+                count=len(w),
+            )
         )
     if not (np.isfinite(w).all() and (w >= 0).all() and w.sum() > 0):
         raise MoneyError(tr("weights: one below 0, or none above 0 found; allowed: at least one above 0"))

@@ -154,12 +154,12 @@ def plan(rows: Iterable[Row | str], conditions: Sequence[str]) -> Grid:
 
 def _names(what: str, names: list[str]) -> None:
     if not names:
-        raise ProvingError(tr("{what}: none found; allowed: at least one", what=what))
+        raise ProvingError(tr("{field}: none found; allowed: at least one", field=what))
     for name in names:
         if not name.strip():
-            raise ProvingError(tr("{what}: an empty name found; allowed: a name", what=what))
+            raise ProvingError(tr("{field}: an empty name found; allowed: a name", field=what))
         if names.count(name) > 1:
-            raise ProvingError(tr("{what}: {name!r} found twice; allowed: each once", what=what, name=name))
+            raise ProvingError(tr("{field}: {name!r} found twice; allowed: each once", field=what, name=name))
 
 
 def _with(grid: Grid, cell: Cell) -> Grid:

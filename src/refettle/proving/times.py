@@ -108,7 +108,7 @@ def repair_time(minutes: Iterable[float], prior: Prior, confidence: float = 0.9)
     within("confidence", confidence, 0.5, 0.9999, edges=True)
     given = list(minutes)
     for i, each in enumerate(given, 1):
-        within(tr("minutes of job {i}", i=i), each, 0.0, MOST_MINUTES)
+        within(tr("minutes of job {number}", number=i), each, 0.0, MOST_MINUTES)
     x = np.log(np.array(given, dtype=float))
     learned = _learn(x, prior)
     tail = 0.5 * (1.0 - confidence)
@@ -136,7 +136,7 @@ def mixed_quantile(parts: Sequence[tuple[float, RepairTime]], share: float) -> f
     """
     within("share", share, 0.0, 1.0)
     for i, (weight, _) in enumerate(parts, 1):
-        within(tr("weight {i}", i=i), weight, 0.0, 1e9, edges=True)
+        within(tr("weight {number}", number=i), weight, 0.0, 1e9, edges=True)
     whole = sum(weight for weight, _ in parts)
     if not whole:
         raise ProvingError(tr("weights: none above 0 found; allowed: at least one"))

@@ -128,10 +128,10 @@ class Need:
                 cautious=percent(self.cautious),
             )
         return tr(
-            "{what} show a failure rate below {rate}{why} at {confidence} confidence",
-            what=what,
+            "{trials} show a failure rate below {rate}{compared} at {confidence} confidence",
+            trials=what,
             rate=percent(self.rate, "up"),
-            why=why,
+            compared=why,
             confidence=percent(self.confidence),
         )
 

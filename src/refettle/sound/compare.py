@@ -57,9 +57,9 @@ def compare(before: SoundReading, after: SoundReading) -> Comparison:
     if len(before.channels) != len(after.channels):
         raise SoundError(
             tr(
-                "channels: {channels} before and {channels_2} after found; allowed: the same number",
-                channels=len(before.channels),
-                channels_2=len(after.channels),
+                "channels: {before} before and {after} after found; allowed: the same number",
+                before=len(before.channels),
+                after=len(after.channels),
             )
         )
     notes = []
@@ -69,9 +69,9 @@ def compare(before: SoundReading, after: SoundReading) -> Comparison:
     if before.rate != after.rate:
         notes.append(
             tr(
-                "recorded at {rate} and {rate_2} Hz: noise beyond the lower band differs by itself",
-                rate=before.rate,
-                rate_2=after.rate,
+                "recorded at {before} and {after} Hz: noise beyond the lower band differs by itself",
+                before=before.rate,
+                after=after.rate,
             )
         )
     changes: list[Change] = []

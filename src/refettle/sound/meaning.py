@@ -97,7 +97,7 @@ def hum_causes(hum: Hum) -> tuple[str, tuple[str, ...]]:
             tr("the regulator out of its range: too little voltage in, or too much current out"),
             tr("a decoupling capacitor of the sound path dry"),
         )
-    return tr("once and twice the mains alike, {base} and {base_2} Hz", base=base, base_2=2 * base), (
+    return tr("once and twice the mains alike, {once} and {twice} Hz", once=base, twice=2 * base), (
         tr("a bridge rectifier with a diode open: half the charging pulses are missing"),
         tr("two causes at once: ripple, and an earth loop or open screen"),
     )
@@ -270,10 +270,11 @@ def _about_hum(each: ChannelReading, reference: Figure) -> list[Finding]:
     )
     against = relative(each.hum.weighted, reference)
     if against is not None:
-        says += tr(
-            "; {against:.0f} dB {against_2} the usual level, A-weighted",
-            against=abs(against),
-            against_2="below" if against < 0 else "above",
+        off = abs(against)
+        says += (
+            tr("; {off:.0f} dB below the usual level, A-weighted", off=off)
+            if against < 0
+            else tr("; {off:.0f} dB above the usual level, A-weighted", off=off)
         )
     heard = against is not None and against > HUM_HEARD
     return [Finding("hum" if heard else "", each.name, re.sub(r"-(?=\d)", "−", says), causes)]
@@ -338,7 +339,8 @@ def _about_tape(flutter: Flutter) -> list[Finding]:
     found = []
     speed, wavers = flutter.speed.value or 0.0, flutter.weighted.value or 0.0
     if abs(speed) > SPEED_OFF:
-        says = tr("{speed:.1f} % too {speed_2}", speed=abs(speed), speed_2="fast" if speed > 0 else "slow")
+        off = abs(speed)
+        says = tr("{off:.1f} % too fast", off=off) if speed > 0 else tr("{off:.1f} % too slow", off=off)
         deck = (tr("the motor's governor or its setting"), tr("a wrong or slack belt"))
         other = other_tape(flutter)
         if other is None:

@@ -200,10 +200,10 @@ def _check(source: Source, mains_hz: float | None, quiet: tuple[float, float] | 
     if quiet is not None and not 0.0 <= quiet[0] < quiet[1] - 0.5 <= seconds - 0.5:
         raise SoundError(
             tr(
-                "quiet stretch: {quiet:g} to {quiet_2:g} s found; allowed: half a second or more within "
+                "quiet stretch: {start:g} to {end:g} s found; allowed: half a second or more within "
                 "0 to {seconds:.1f} s",
-                quiet=quiet[0],
-                quiet_2=quiet[1],
+                start=quiet[0],
+                end=quiet[1],
                 seconds=seconds,
             )
         )

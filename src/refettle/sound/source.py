@@ -167,10 +167,10 @@ class FileSource:
         except (soundfile.SoundFileError, RuntimeError):
             raise SoundError(
                 tr(
-                    "file: cannot be read from {rate:.1f} of {rate_2:.1f} s on (damaged or cut off); "
+                    "file: cannot be read from {from_second:.1f} of {length:.1f} s on (damaged or cut off); "
                     "allowed: a whole file. Open it in a sound editor and save what is there as WAV",
-                    rate=at / self.rate,
-                    rate_2=self.frames / self.rate,
+                    from_second=at / self.rate,
+                    length=self.frames / self.rate,
                 )
             ) from None
         return _finite(block, start, self.rate)

@@ -123,10 +123,10 @@ def read_tone(samples: Array, rate: int, near: float | None = None) -> Tone | st
     """
     if near is not None and not LOWEST <= near <= 0.45 * rate:
         return tr(
-            "{near:g} Hz cannot be in a recording at {rate} Hz; allowed: 20 to {rate_2:.0f} Hz",
+            "{near:g} Hz cannot be in a recording at {rate} Hz; allowed: 20 to {most:.0f} Hz",
             near=near,
             rate=rate,
-            rate_2=0.45 * rate,
+            most=0.45 * rate,
         )
     if near is None:
         hertz, share = strongest(samples, rate, LOWEST_UNNAMED, min(HIGHEST, 0.45 * rate))

@@ -189,10 +189,10 @@ def recipe(
     if tub is not None and volume > (1.0 - FREE) * tub + 1e-9:
         raise WhiteningError(
             tr(
-                "volume: {volume:g} L in a tub of {tub:g} L found; allowed: up to {tub_2:g} L, with free room above",
+                "volume: {volume:g} L in a tub of {tub:g} L found; allowed: up to {most:g} L, with free room above",
                 volume=volume,
                 tub=tub,
-                tub_2=(1.0 - FREE) * tub,
+                most=(1.0 - FREE) * tub,
             )
         )
     low, high = aged(stock.percent, years)

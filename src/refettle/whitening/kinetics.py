@@ -152,9 +152,9 @@ def fit(
     if len(np.unique(x)) < LEAST_READINGS:
         raise WhiteningError(
             tr(
-                "readings: {x} different times found; allowed: {least_readings} or more",
-                x=len(np.unique(x)),
-                least_readings=LEAST_READINGS,
+                "readings: {count} different times found; allowed: {least} or more",
+                count=len(np.unique(x)),
+                least=LEAST_READINGS,
             )
         )
     rates = np.geomspace(*grid, POINTS)

@@ -210,10 +210,10 @@ def _nothing_whole(seen: dict[int, list[Floats]], grey: NDArray[np.uint8]) -> Ph
     return PhotoError(
         "part-of-a-card",
         tr(
-            "found {gone} of the 4 markers of the card, not the one near the {gone_2} corner; "
+            "found {count} of the 4 markers of the card, not the one near the {corners} corner; "
             "allowed: all four in sight, sharp, nothing on them",
-            gone=4 - len(gone),
-            gone_2=_listed(gone),
+            count=4 - len(gone),
+            corners=_listed(gone),
         ),
     )
 
@@ -224,4 +224,8 @@ def _sizes(seen: Iterable[int]) -> int:
 
 
 def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else tr("{words} and {words_2}", words=", ".join(words[:-1]), words_2=words[-1])
+    return (
+        words[0]
+        if len(words) == 1
+        else tr("{all_but_last} and {last}", all_but_last=", ".join(words[:-1]), last=words[-1])
+    )

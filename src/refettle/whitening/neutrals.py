@@ -138,22 +138,26 @@ def _mean(picture: Picture, found: Found, corner: int) -> tuple[Floats, Floats]:
     what = tr("the neutral at the {corner} corner", corner=tr(CORNERS[corner]))
     if cells.count < LEAST_CELLS:
         raise PhotoError(
-            "card-too-small", tr("{what}: found too few pixels; allowed: the whole card, closer", what=what)
+            "card-too-small", tr("{neutral}: found too few pixels; allowed: the whole card, closer", neutral=what)
         )
     if cells.clipped_share > 0.02:
         raise PhotoError(
-            "clipped", tr("{what}: found clipped, too bright; allowed: values below 250; expose it darker", what=what)
+            "clipped",
+            tr("{neutral}: found clipped, too bright; allowed: values below 250; expose it darker", neutral=what),
         )
     values = cells.linear[cells.whole()]
     mean: Floats = np.asarray(values.mean(axis=0), dtype=float)
     if mean.min() < DARKEST:
-        raise PhotoError("dark", tr("{what}: found too dark; allowed: more light, or a longer exposure", what=what))
+        raise PhotoError(
+            "dark", tr("{neutral}: found too dark; allowed: more light, or a longer exposure", neutral=what)
+        )
     if values[:, 1].std() > UNEVEN * mean[1]:
         raise PhotoError(
             "uneven-neutral",
             tr(
-                "{what}: found uneven; allowed: grey card or PTFE stuck flat over the print, no shadow edge, no shine",
-                what=what,
+                "{neutral}: found uneven; allowed: grey card or PTFE stuck flat over the print, no shadow edge, "
+                "no shine",
+                neutral=what,
             ),
         )
     rows, columns = cells.inside.shape

@@ -73,7 +73,7 @@ def open_picture(data: bytes) -> Picture:
     from PIL.Image import DecompressionBombError
 
     if len(data) > MAX_BYTES:
-        raise _refuse("too-large", tr("a file of {data:.0f} MB", data=len(data) / 1e6))
+        raise _refuse("too-large", tr("a file of {size:.0f} MB", size=len(data) / 1e6))
     kind = _kind(data)
     try:
         # The class of the format itself, not Image.open: that warns on its own, by a limit set elsewhere.
@@ -87,7 +87,12 @@ def open_picture(data: bytes) -> Picture:
     if wide * high > (MAX_PROGRESSIVE if "progressive" in image.info else MAX_PIXELS):
         raise _refuse(
             "too-large",
-            tr("{wide} x {high} pixels ({high_2:.0f} megapixels)", wide=wide, high=high, high_2=wide * high / 1e6),
+            tr(
+                "{wide} x {high} pixels ({megapixels:.0f} megapixels)",
+                wide=wide,
+                high=high,
+                megapixels=wide * high / 1e6,
+            ),
         )
     if min(wide, high) < LEAST_SIDE:
         raise _refuse(

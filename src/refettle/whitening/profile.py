@@ -47,7 +47,7 @@ def srgb(name: str = "sRGB") -> Profile:
 def read_profile(data: bytes) -> Profile:
     """The profile of a photo. ProfileError where it is damaged, or of a kind that cameras do not write."""
     if len(data) > MOST_BYTES:
-        raise ProfileError(tr("a colour profile of {data:.0f} MB", data=len(data) / 1e6))
+        raise ProfileError(tr("a colour profile of {size:.0f} MB", size=len(data) / 1e6))
     try:
         return _read(data)
     except (struct.error, IndexError, UnicodeDecodeError):

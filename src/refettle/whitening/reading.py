@@ -180,7 +180,7 @@ def read_photo(
             tr("reference {reference!r} found; allowed: one of {named}", reference=reference, named=", ".join(named))
         )
     if taken not in TAKEN:
-        raise RegionError(tr("taken {taken!r} found; allowed: {taken_2}", taken=taken, taken_2=", ".join(TAKEN)))
+        raise RegionError(tr("taken {taken!r} found; allowed: {words}", taken=taken, words=", ".join(TAKEN)))
     picture = open_picture(data)
     remarks = [Remark("profile", note) for note in picture.notes]
     if not card:

@@ -71,10 +71,10 @@ class Region:
             if not isfinite(value) or not low <= value <= high:
                 raise RegionError(
                     tr(
-                        "{name}: {value:g}{what} found; allowed: {low:g} to {high:g}{what}",
+                        "{name}: {value:g}{unit} found; allowed: {low:g} to {high:g}{unit}",
                         name=self.name,
                         value=value,
-                        what=what,
+                        unit=what,
                         low=low,
                         high=high,
                     )

@@ -130,9 +130,9 @@ def _one(name: str, before: Sequence[PhotoReading], now: Sequence[PhotoReading])
     spreads = [_mean([r.field.spread if r.field else None for r in each]) for each in (first, later)]
     if spreads[0] is not None and spreads[1] is not None and spreads[1] > spreads[0] + SPREAD_GROWN:
         text = tr(
-            "less even than before: middle 90 % over {spreads:.1f} YI, {spreads_2:.1f} at first; streaks",
-            spreads=spreads[1],
-            spreads_2=spreads[0],
+            "less even than before: middle 90 % over {now:.1f} YI, {before:.1f} at first; streaks",
+            now=spreads[1],
+            before=spreads[0],
         )
         remarks.append(Remark("spread", text))
     return Remaining(

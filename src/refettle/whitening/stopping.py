@@ -67,10 +67,10 @@ def check_readings(readings: Sequence[YellowReading]) -> None:
         if each.hours < hours:
             raise WhiteningError(
                 tr(
-                    "reading {n}: {hours:g} h after {hours_2:g} h found; allowed: hours that do not go back",
+                    "reading {n}: {hours:g} h after {hours_before:g} h found; allowed: hours that do not go back",
                     n=n,
                     hours=each.hours,
-                    hours_2=hours,
+                    hours_before=hours,
                 )
             )
         if each.dose is not None:

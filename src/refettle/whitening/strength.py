@@ -156,11 +156,11 @@ def _both(label: str, name: str, percent: float, volumes: float, way: Way) -> St
         raise WhiteningError(
             tr(
                 "{name}: {percent:g} % and {volumes:g} vol found, which are not one strength; allowed: "
-                "one of the two, or both in step, such as {percent:g} % w/v with {volumes_2:.0f} vol",
+                "one of the two, or both in step, such as {percent:g} % w/v with {in_step:.0f} vol",
                 name=name,
                 percent=percent,
                 volumes=volumes,
-                volumes_2=10.0 * percent * VOLUMES,
+                in_step=10.0 * percent * VOLUMES,
             )
         )
     nearest = min(fitting, key=lambda each: abs(volume_strength(each.percent) - volumes))

@@ -47,10 +47,10 @@ class Spot:
         what = "over-bleached " if self.over_bleached else "yellower " if self.yi > 0 else "paler "
         off = f"{self.yi:+.1f}".replace("-", "−")
         return tr(
-            "{what}{kind}, YI {off}, {share:.1f} % of the region",
-            what=what,
+            "{tint}{kind}, YI {difference}, {share:.1f} % of the region",
+            tint=what,
             kind=self.kind,
-            off=off,
+            difference=off,
             share=100 * self.share,
         )
 
