@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import unicodedata
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 
 from refettle.book import store
 from refettle.book.models import Job
-from refettle.book.personal import INSTEAD, personal_words, scrub, words_of
+from refettle.book.personal import INSTEAD, PersonalWords, personal_words, scrub, words_of
 from refettle.knowledge.loading import LoadedType
 
 CONTACT = "ines@aldane.example, 0100 555 017\n12 Mill Lane"
@@ -87,6 +88,28 @@ def test_no_name_is_left_between_spaces(name: str, before: str, after: str) -> N
     made = words_of(name, "", "", []).scrub(f"{before} {name.title()} {after}")
     assert INSTEAD["owner"] in made or INSTEAD["contact"] in made
     assert f" {name.title()} " not in made
+
+
+PIECES = (
+    "Ines", "ALDANE", "aldane", "ines@aldane.example", "0100", "555", "017", "+44 (100) 555 017", "12 Mill", "Lane",
+    "LK", "04417", "mara", "Fenwick", "Orla", "Quist", "mrs", "x", "\u00e9", "\u0301", " ", "-", ".", "_", "\n", '"',
+    "(", "\\",
+)  # fmt: skip
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=9).map("".join))
+def test_what_is_told_quickly_misses_nothing(text: str) -> None:
+    """Also of a line of JSON with the text in it, as a database keeps it."""
+    words = PersonalWords(WORDS.words, emails=False)
+    if words.scrub(text) != text:
+        assert words.may_be_in(text)
+        assert words.may_be_in(json.dumps({"kind": "note", "text": text}))
+
+
+def test_what_is_told_quickly_tells_most_apart() -> None:
+    words = words_of("Ines Aldane", "", "LK-04417", [])
+    assert not words.may_be_in('{"check": "sound", "outcome": "no sound", "minutes": 3.5}')
+    assert words.may_be_in('{"text": "as aldane said"}')
 
 
 @given(st.text(max_size=200))

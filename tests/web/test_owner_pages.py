@@ -16,6 +16,8 @@ from refettle.book import store
 from refettle.book.models import Job, Owner
 from refettle.book.models_privacy import Erasure
 from refettle.book.photos import store_photo
+from refettle.language import manner
+from refettle.web import longwork
 from tests.book.test_privacy import CONTACT, NAME, a_job, photo_file
 from tests.web.pages import get, text_of
 from tests.web.people import a_person
@@ -140,6 +142,49 @@ def test_erased_only_after_it_was_shown_and_the_name_typed(client: Client, owner
     assert "Aldane" not in on_job
     assert "Erased already" in get(client, address)
     assert f"erased owner {owner.pk}" not in get(client, "/take-in/larkmere-48/")
+
+
+def test_a_large_book_is_looked_through_beside_the_page(
+    client: Client, owner: Owner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was written after it was shown is found all the same, and nothing is erased that was not shown."""
+
+    def at_once(title: str, key: Any, run: Any, refusals: Any) -> longwork.Work:
+        """In this thread, which alone sees what the test wrote."""
+        work = longwork.Work(title, key)
+        work.result, work.state = run(work), "done"
+        work._over.set()
+        longwork._works[manner(), key] = work
+        return work
+
+    monkeypatch.setattr(longwork, "work", at_once)
+    monkeypatch.setattr("refettle.web.views.privacy.FEW_ENTRIES", 0)
+    job = a_job(owner)
+    address = f"/owners/{owner.pk}/erase/"
+    looked = client.post(address, {"action": "look", "extra": "Piet\n"}, follow=True)
+    where = looked.redirect_chain[-1][0]
+    assert where.startswith(f"{address}?look=")
+    page = get(client, where)
+    assert "her son is [name left out]" in text_of(page)
+    sent = {
+        "action": "erase",
+        "extra": "Piet\n",
+        "why": "by letter",
+        "confirm": NAME,
+        "digest": hidden(page, "digest"),
+        "look": hidden(page, "look"),
+    }
+    store.append(job, {"kind": "note", "text": f"{NAME} rang again"}, "Mara")
+    changed = client.post(address, sent)
+    assert changed.status_code == 422
+    assert "has changed since it was shown" in text_of(changed.text)
+    assert "rang again" in text_of(changed.text)
+    assert not Erasure.objects.exists()
+    assert client.post(address, {**sent, "digest": hidden(changed.text, "digest")}).status_code == 302
+    assert "Aldane" not in text_of(get(client, f"/jobs/{job.number}/?log=all"))
+    assert client.get(where).status_code == 302  # what was shown is let go of
+    other = Owner.objects.create(name="Bo Rook", kind=Owner.Kind.CUSTOMER)
+    assert client.get(f"/owners/{other.pk}/erase/?look={sent['look']}").status_code == 302
 
 
 def test_where_people_sign_in_only_an_owner_of_the_book_writes_out_and_erases(owner: Owner, settings: Any) -> None:

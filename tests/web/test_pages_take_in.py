@@ -91,3 +91,33 @@ def test_it_refuses_and_keeps_what_was_typed(client: Client, change: dict[str, s
     assert 'value="the tall one"' in page
     assert Job.objects.count() == 0
     assert Owner.objects.count() == 0
+
+
+def test_of_many_customers_one_is_looked_for(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("refettle.web.views.take_in.LISTED", 2)
+    monkeypatch.setattr("refettle.web.views.take_in.FOUND", 2)
+    ines, otto, *_ = (
+        Owner.objects.create(name=name, contact=contact, kind=Owner.Kind.CUSTOMER)
+        for name, contact in (("Ines Vale", "by the harbour"), ("Otto Vale", ""), ("Ada Vale", ""), ("Bo Rook", ""))
+    )
+    path = f"/take-in/{CONSOLE}/"
+    page = get(client, path)
+    assert "Otto" not in page
+    found = client.get(path, {"owner-find": "otto vale"}, headers={"HX-Request": "true"}).text
+    assert f'value="known-{otto.pk}"' in found
+    assert "Ines" not in found
+    assert "<html" not in found
+    assert "write more of the name" in client.get(path, {"owner-find": "vale"}, headers={"HX-Request": "true"}).text
+    assert "Nobody here matches" in client.get(path, {"owner-find": "zz"}, headers={"HX-Request": "true"}).text
+
+    typed = {**FORM, "find": "owner", "owner-find": "harbour"}  # without a script: the form stays as it was filled in
+    again = client.post(path, typed)
+    assert again.status_code == 200
+    assert not Job.objects.exists()
+    assert "No picture since Easter" in again.text
+    assert f'value="known-{ines.pk}"' in again.text
+
+    chosen = {**FORM, "owner-kind": f"known-{ines.pk}", "owner-name": "", "owner-contact": ""}
+    assert client.post(path, chosen).status_code == 302
+    assert Job.objects.get().unit.owner == ines
+    assert "no owner chosen" in client.post(path, {**chosen, "owner-kind": "known-999999"}).text

@@ -12,7 +12,7 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -20,13 +20,13 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection, transaction
-from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Exists, Max, OuterRef, Q, QuerySet, Subquery
 from django.db.models.expressions import Combinable
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from refettle.book import guards, photos
-from refettle.book.models import Job, Owner, Photo, Unit
+from refettle.book.models import Entry, Job, Owner, Photo, Unit
 from refettle.book.models_privacy import ErasedPhoto, ErasedText, Erasure
 from refettle.book.privacy_check import standing
 from refettle.book.privacy_find import Change, PhotoUse, Remains, changes_of, erased_photos, photo_uses, remains_of
@@ -49,7 +49,10 @@ class Refusal:
 
 @dataclass(frozen=True)
 class ErasePlan:
-    """What erasing an owner would do. `digest` is of all of it: what is confirmed is what was shown."""
+    """What erasing an owner would do. `digest` is of all of it: what is confirmed is what was shown.
+
+    `last`: the last entry, and the last erasure, before the book was read for it.
+    """
 
     owner: Owner
     words: tuple[str, ...]
@@ -59,6 +62,7 @@ class ErasePlan:
     namesakes: tuple[Owner, ...]
     refused: tuple[Refusal, ...]
     digest: str
+    last: tuple[int, int] = (0, 0)
 
     @property
     def jobs(self) -> list[int]:
@@ -83,6 +87,10 @@ class Erased:
     photos_kept: tuple[str, ...]
 
 
+MARGIN = 2000
+"""Entries read once more: they get their numbers before they are written, and not always in that order."""
+
+
 def erased_name(owner: Owner) -> str:
     """What stands in place of the name."""
     return f"erased owner {owner.pk}"
@@ -104,9 +112,20 @@ def words_of_owner(owner: Owner, extra: Iterable[str] = ()) -> OwnersWords:
         raise ErasureError(str(error), field="extra") from None
 
 
-def plan(owner: Owner, extra: Iterable[str] = (), today: date | None = None) -> ErasePlan:
-    """What erasing this owner would do; nothing is changed. Raises ErasureError for further words that cannot be."""
+def plan(
+    owner: Owner,
+    extra: Iterable[str] = (),
+    today: date | None = None,
+    seen: ErasePlan | None = None,
+    told: Callable[[int], None] | None = None,
+) -> ErasePlan:
+    """What erasing this owner would do; nothing is changed. Raises ErasureError for further words that cannot be.
+
+    `seen`: a plan made before: of the entries, which are only ever added to, those that came since are read. `told` is
+    called with how many entries were read.
+    """
     words = words_of_owner(owner, extra)
+    last = Entry.objects.aggregate(last=Max("pk"))["last"] or 0, Erasure.objects.aggregate(last=Max("pk"))["last"] or 0
     refused = refusals(owner, today or timezone.localdate())
     namesakes = [
         other
@@ -115,13 +134,17 @@ def plan(owner: Owner, extra: Iterable[str] = (), today: date | None = None) -> 
     ]
     if owner.kind != Owner.Kind.CUSTOMER or owner.erasures.exists():
         return ErasePlan(owner, (), (), (), (), (), tuple(refused), "")
-    changes = tuple(changes_of(owner, words, namesakes, erased_name(owner)))
+    shown = tuple(dict.fromkeys(word.text for word in words.own.words))
+    goes_on = seen is not None and (seen.words, list(seen.namesakes), seen.last[1]) == (shown, namesakes, last[1])
+    since = max(0, seen.last[0] - MARGIN) if seen is not None and goes_on else 0
+    before = [c for c in seen.changes if c.table == "book_entry" and c.row <= since] if seen is not None else []
+    found_now = changes_of(owner, words, namesakes, erased_name(owner), since, told)
+    changes = tuple(sorted([*before, *found_now], key=lambda c: (c.job is None, c.job or 0, c.n or 0)))
     found = tuple(photo_uses(owner))
     remains = tuple(remains_of(words))
     told = [[c.table, c.row, c.column, c.before, c.after] for c in changes] + [[p.sha256, p.n] for p in found]
     digest = hashlib.sha256(json.dumps([owner.name, owner.contact, told]).encode("ascii")).hexdigest()
-    shown = tuple(dict.fromkeys(word.text for word in words.own.words))
-    return ErasePlan(owner, shown, changes, found, remains, tuple(namesakes), tuple(refused), digest)
+    return ErasePlan(owner, shown, changes, found, remains, tuple(namesakes), tuple(refused), digest, last)
 
 
 def _touched(words: OwnersWords, text: str) -> bool:
@@ -187,6 +210,7 @@ def erase(
     digest: str,
     extra: Iterable[str] = (),
     without: Iterable[str] = (),
+    seen: ErasePlan | None = None,
 ) -> Erased:
     """Erase an owner.
 
@@ -203,6 +227,8 @@ def erase(
         Further words that are looked for.
     without : iterable of str
         sha256 of photos whose files are to be removed. One that another owner's job uses is kept.
+    seen : ErasePlan, optional
+        The plan that was shown, where it is at hand: not all of a large book need be read again.
 
     Raises
     ------
@@ -215,10 +241,11 @@ def erase(
             tr("why: {n} letters found; allowed: on what request, 3 to 2000 letters", n=len(why.strip())), "why"
         )
     _hold_deleted_pages_blank()
+    seen = plan(owner, extra, seen=seen)  # may read the whole book: while others write in it
     with transaction.atomic():
         locked = Owner.objects.select_for_update().get(pk=owner.pk)
         list(Job.objects.select_for_update().filter(unit__owner=locked).order_by("number"))
-        shown = plan(locked, extra)
+        shown = plan(locked, extra, seen=seen)
         if shown.refused:
             raise ErasureError(" ".join(each.says for each in shown.refused))
         if " ".join(confirm.split()) != " ".join(locked.name.split()):

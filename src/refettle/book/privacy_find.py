@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +36,7 @@ ERASED: dict[type[models.Model], tuple[str, ...]] = {
     Supplier: ("note",),
 }
 """Columns, beside those of entries, that people write freely: the words go from there."""
+HASH = re.compile("[0-9a-f]{64}")
 PASSED_OVER = frozenset(
     {"book_owner", "book_ownerbefore", "book_entry", "book_erasure", "book_erasedtext", "book_erasedphoto",
      "book_person", "django_session", "django_migrations", "django_content_type", "auth_permission"}
@@ -95,11 +97,21 @@ class Remains:
 # ---------------------------------------------------------------- entries
 
 
-def changes_of(owner: Owner, words: OwnersWords, namesakes: Iterable[Owner], instead: str) -> Iterator[Change]:
-    """Every text that would be altered. Jobs of `namesakes`, other owners with the same words, are left alone."""
+def changes_of(
+    owner: Owner,
+    words: OwnersWords,
+    namesakes: Iterable[Owner],
+    instead: str,
+    after: int = 0,
+    told: Callable[[int], None] | None = None,
+) -> Iterator[Change]:
+    """Every text that would be altered. Jobs of `namesakes`, other owners with the same words, are left alone.
+
+    `after`: of entries those with a larger id only. `told` is called with how many entries were read.
+    """
     own = set(Job.objects.filter(unit__owner=owner).values_list("pk", flat=True))
     theirs = set(Job.objects.filter(unit__owner__in=list(namesakes)).values_list("pk", flat=True))
-    yield from _entries(own, theirs, words)
+    yield from _entries(own, theirs, words, after, told)
     units = set(Unit.objects.filter(owner=owner).values_list("pk", flat=True))
     their_units = set(Unit.objects.filter(owner__in=list(namesakes)).values_list("pk", flat=True))
     for model, columns in ERASED.items():
@@ -119,16 +131,29 @@ def changes_of(owner: Owner, words: OwnersWords, namesakes: Iterable[Owner], ins
                 yield _row_change(model, pk, column, value, made)
 
 
-def _entries(own: set[int], theirs: set[int], words: OwnersWords) -> Iterator[Change]:
+def _entries(
+    own: set[int], theirs: set[int], words: OwnersWords, after: int, told: Callable[[int], None] | None
+) -> Iterator[Change]:
     numbers = dict(Job.objects.values_list("pk", "number"))
     as_text = "data::text" if connection.vendor == "postgresql" else "data"
+    writers: dict[str, str] = {}
     with connection.chunked_cursor() as cursor:
-        cursor.execute(f"SELECT id, job_id, n, kind, who, {as_text} FROM book_entry ORDER BY job_id, n")  # noqa: S608
-        scrubber, of_job = Scrubber(words.elsewhere), None
+        cursor.execute(
+            f"SELECT id, job_id, n, kind, who, {as_text} FROM book_entry WHERE id > %s ORDER BY job_id, n",  # noqa: S608
+            [after],
+        )
+        scrubber, of_job, read = Scrubber(words.elsewhere), None, 0
         while rows := cursor.fetchmany(500):
+            read += len(rows)
+            if told is not None:
+                told(read)
             for pk, job, n, kind, who, text in rows:
                 if job in theirs:
                     continue
+                if who not in writers:
+                    writers[who] = words.elsewhere.scrub(who)
+                if job not in own and writers[who] == who and not words.elsewhere.may_be_in(text):
+                    continue  # nearly all of a large book
                 if job != of_job:
                     scrubber, of_job = Scrubber(words.own if job in own else words.elsewhere), job
                 where = f"job {numbers[job]}, entry {n} ({kind})"
@@ -139,9 +164,9 @@ def _entries(own: set[int], theirs: set[int], words: OwnersWords) -> Iterator[Ch
                     yield Change(
                         "book_entry", pk, "data", where, text, json.dumps(made), shown, numbers[job], n, is_json=True
                     )
-                if (written := words.elsewhere.scrub(who)) != who:
-                    shown = (Shown("who", who, written),)
-                    yield Change("book_entry", pk, "who", where, who, written, shown, numbers[job], n)
+                if writers[who] != who:
+                    shown = (Shown("who", who, writers[who]),)
+                    yield Change("book_entry", pk, "who", where, who, writers[who], shown, numbers[job], n)
 
 
 def _without(words: PersonalWords, value: Any) -> Any:
@@ -168,6 +193,8 @@ def remains_of(words: OwnersWords) -> Iterator[Remains]:
         """A ledger says the same few texts a million times."""
         if not isinstance(value, str) or len(value) > 200:
             return bool(value) and bool(_without(words.elsewhere, value) != value)
+        if not words.elsewhere.may_be_in(value):
+            return False
         if value not in known:
             if len(known) > 100_000:
                 known.clear()
@@ -209,20 +236,31 @@ def photos_named(data: Any) -> Iterator[str]:
 
 def photo_uses(owner: Owner) -> Iterator[PhotoUse]:
     """Every photo of the owner's jobs once, where it was first named."""
-    own = dict(Job.objects.filter(unit__owner=owner).values_list("pk", "number"))
     first: dict[str, tuple[int, int, str]] = {}
-    others: dict[str, set[int]] = {}
-    rows = Entry.objects.order_by("job__number", "n").values_list("job_id", "job__number", "n", "data")
-    for job, number, n, data in rows.iterator():
+    rows = Entry.objects.filter(job__unit__owner=owner).order_by("job__number", "n")
+    for number, n, data in rows.values_list("job__number", "n", "data").iterator():
         for sha in photos_named(data):
-            if job in own:
-                first.setdefault(sha, (number, n, str(data.get("caption", ""))))
-            else:
-                others.setdefault(sha, set()).add(number)
+            first.setdefault(sha, (number, n, str(data.get("caption", ""))))
+    others: dict[str, set[int]] = {}
+    for number, data in _naming(owner, first) if first else ():
+        for sha in photos_named(data):
+            others.setdefault(sha, set()).add(number)
     there = set(Photo.objects.filter(sha256__in=first).values_list("sha256", flat=True)) - erased_photos()
     for sha, (number, n, caption) in first.items():
         shared = sorted(others.get(sha, ()))
         yield PhotoUse(sha, number, n, caption, ", ".join(f"job {each}" for each in shared), sha in there)
+
+
+def _naming(owner: Owner, hashes: Container[str]) -> Iterator[tuple[int, Any]]:
+    """Number of the job and fields of every entry of another owner's job in which one of these hashes stands."""
+    of_job = dict(Job.objects.exclude(unit__owner=owner).values_list("pk", "number"))
+    as_text = "data::text" if connection.vendor == "postgresql" else "data"
+    with connection.chunked_cursor() as cursor:
+        cursor.execute(f"SELECT job_id, {as_text} FROM book_entry WHERE {as_text} LIKE %s", ['%"photo%'])  # noqa: S608
+        while rows := cursor.fetchmany(500):
+            for job, text in rows:
+                if job in of_job and any(sha in hashes for sha in HASH.findall(text)):
+                    yield of_job[job], json.loads(text)
 
 
 def erased_photos() -> set[str]:

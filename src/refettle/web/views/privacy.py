@@ -10,6 +10,7 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.db import transaction
+from django.db.models import Max
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.utils.html import format_html
@@ -17,13 +18,14 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from refettle.book import privacy, privacy_export
 from refettle.book.backup import KEEP
-from refettle.book.models import Owner, Unit
+from refettle.book.models import Entry, Owner, Unit
 from refettle.book.models_privacy import ErasedText, Erasure
 from refettle.book.privacy_find import kits_sold_to
 from refettle.language import tr
-from refettle.web import wording
+from refettle.web import longwork, wording
 from refettle.web.signing import person_of, who
 from refettle.web.views.common import new_token, write_once
+from refettle.web.views.tools import under_way
 
 PER_PAGE = 50
 SHOWN_CHANGES = 200
@@ -137,45 +139,100 @@ def owner_export(request: HttpRequest, number: int) -> HttpResponseBase:
 # ---------------------------------------------------------------- erasing
 
 
+FEW_ENTRIES = 20_000
+"""A book of so many is looked through while the page waits."""
+
+
 # The files of photos go, and the database is told to forget, after what was written is on the disk.
 @transaction.non_atomic_requests
 @require_http_methods(["GET", "HEAD", "POST"])
 def owner_erase(request: HttpRequest, number: int) -> HttpResponse:
-    """What erasing would do, word for word; POST does it."""
+    """What erasing would do, word for word; POST does it. A large book is looked through beside the page."""
     _only_who_may(request)
     owner = _owner(number)
     form = request.POST
     extra = [line for line in form.get("extra", "").replace("\r", "").split("\n") if line.strip()]
-    chosen = form.getlist("photo")[:10_000]
-    error = ""
+    work = _found(form.get("look") or request.GET.get("look", ""), owner)
     if request.method == "POST" and form.get("action") != "look":
-        made: list[privacy.Erased] = []
-
-        def write() -> None:
-            made.append(
-                privacy.erase(
-                    owner,
-                    who=who(),
-                    why=form.get("why", ""),
-                    confirm=form.get("confirm", ""),
-                    digest=form.get("digest", ""),
-                    extra=extra,
-                    without=chosen,
-                )
-            )
-
+        return _erase(request, owner, extra, work)
+    if not _is_large():
         try:
-            write_once(request, write)
-            if made:
-                _tell(request, made[0])
-            return redirect("owner", number)
+            return _erase_page(request, owner, privacy.plan(owner, extra), extra)
         except privacy.ErasureError as refused:
-            error = str(refused)
+            return _erase_page(request, owner, privacy.plan(owner), [], str(refused))
+    if work is None or request.method == "POST" or work.error:
+        if work is not None and work.error:
+            messages.error(request, work.error)
+        try:
+            return redirect(f"{request.path}?look={_begun(owner, extra).token}")
+        except longwork.TooMuchWork as error:
+            return render(
+                request, "refettle/error.html", {"title": tr("Too much at once"), "text": str(error)}, status=503
+            )
+    page = under_way(request, work)
+    return page if page is not None else _erase_page(request, owner, *work.result, look=work.token)
+
+
+def _is_large() -> bool:
+    return (Entry.objects.aggregate(last=Max("pk"))["last"] or 0) > FEW_ENTRIES
+
+
+def _begun(owner: Owner, extra: list[str]) -> longwork.Work:
+    """The book is being looked through."""
+    last = Entry.objects.aggregate(last=Max("pk"))["last"] or 1
+
+    def look(work: longwork.Work) -> tuple[privacy.ErasePlan, list[str]]:
+        return privacy.plan(owner, extra, told=lambda read: work.tick(0.9 * read / last)), extra
+
+    title = tr("Looking through the book for {name}", name=owner.name)
+    return longwork.work(title, ("erase", owner.pk, new_token()), look, (privacy.ErasureError,))
+
+
+def _found(token: str, owner: Owner) -> longwork.Work | None:
+    """Where it was looked for this owner already."""
+    work = longwork.find(token) if token else None
+    return work if work is not None and isinstance(work.key, tuple) and work.key[:2] == ("erase", owner.pk) else None
+
+
+def _erase(request: HttpRequest, owner: Owner, extra: list[str], work: longwork.Work | None) -> HttpResponse:
+    form, made = request.POST, list[privacy.Erased]()
+    shown = work.result[0] if work is not None and work.state == "done" else None
+
+    def write() -> None:
+        made.append(
+            privacy.erase(
+                owner,
+                who=who(),
+                why=form.get("why", ""),
+                confirm=form.get("confirm", ""),
+                digest=form.get("digest", ""),
+                extra=extra,
+                without=form.getlist("photo")[:10_000],
+                seen=shown,
+            )
+        )
+
     try:
-        shown = privacy.plan(owner, extra)
+        write_once(request, write)
+        if work is not None:
+            longwork.forget(work.key)  # it holds what was erased
+        if made:
+            _tell(request, made[0])
+        return redirect("owner", owner.pk)
     except privacy.ErasureError as refused:
-        error, extra = str(refused), []
-        shown = privacy.plan(owner)
+        error = str(refused)
+        try:
+            # Where the book has changed since it was shown, what is shown now is as it stands now.
+            again = privacy.plan(owner, extra, seen=shown)
+        except privacy.ErasureError:
+            again, extra = privacy.plan(owner), []
+        return _erase_page(request, owner, again, extra, error, work.token if work is not None else "")
+
+
+def _erase_page(
+    request: HttpRequest, owner: Owner, shown: privacy.ErasePlan, extra: list[str], error: str = "", look: str = ""
+) -> HttpResponse:
+    chosen = request.POST.getlist("photo")[:10_000]
     context = {
         "area": "bench",
         "owner": owner,
@@ -183,8 +240,9 @@ def owner_erase(request: HttpRequest, number: int) -> HttpResponse:
         "changes": shown.changes[:SHOWN_CHANGES],
         "more": max(0, len(shown.changes) - SHOWN_CHANGES),
         "photos": [(use, use.sha256 in chosen) for use in shown.photos if use.there],
-        "extra": form.get("extra", ""),
-        "typed": form,
+        "extra": request.POST.get("extra", "\n".join(extra)),
+        "look": look,
+        "typed": request.POST,
         "keep": KEEP,
         "years": int(settings.REFETTLE_KEEP_YEARS),
         "error": error,

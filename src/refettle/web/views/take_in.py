@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.core.cache import cache
 from django.db import transaction
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -24,6 +26,8 @@ from refettle.web.views.library import listed_types, load_or_404
 PARTS = (mark("case"), mark("screws"), mark("label"), mark("ports"), mark("battery compartment"))
 CONDITIONS = (mark("sound"), mark("worn"), mark("damaged"), mark("missing"), mark("not looked at"))
 HERE = (mark("here"), mark("missing"), mark("not looked at"))
+LISTED, FOUND = 200, 20
+"""So many customers are a list to choose from; of more, so many are shown that a name looked for finds."""
 RATTLES = (mark("none"), mark("rattles"), mark("not tried"))
 
 
@@ -47,7 +51,10 @@ def choose_type(request: HttpRequest) -> HttpResponse:
 def take_in(request: HttpRequest, slug: str) -> HttpResponse:
     """Second step: the form of this type. POST opens the job and writes the first entries."""
     loaded = load_or_404(slug)
-    if request.method != "POST":
+    htmx = getattr(request, "htmx", None)
+    if request.method != "POST" and htmx and not htmx.boosted:
+        return render(request, "refettle/_owner_choices.html", _found(request.GET))
+    if request.method != "POST" or request.POST.get("find"):
         return _page(request, loaded, slug)
     key = form_key(request)
     before = cache.get(key) if key else None
@@ -82,8 +89,9 @@ def _owner(request: HttpRequest) -> Owner:
     kind = form.get("owner-kind", "")
     if kind == "own":
         return store.get_or_create_owner()
-    if kind == "known":
-        found = Owner.objects.filter(pk=_int(form.get("owner", "")), erasures=None).first()
+    if kind.startswith("known"):
+        chosen = kind.removeprefix("known-") if kind != "known" else form.get("owner", "")
+        found = Owner.objects.filter(pk=_int(chosen), erasures=None).first()
         if found is None:
             raise LogError(tr("owner: no owner chosen; allowed: one from the list, a new one, or own stock"))
         return found
@@ -94,6 +102,27 @@ def _owner(request: HttpRequest) -> Owner:
             raise LogError(tr("owner's contact: too long; allowed: at most 1000 characters"))
         return store.get_or_create_owner(form["owner-name"], form.get("owner-contact", ""))
     raise LogError(tr("owner: '{kind}' found; allowed: known, new, own stock", kind=kind[:20]))
+
+
+def _customers() -> QuerySet[Owner]:
+    return Owner.objects.filter(kind=Owner.Kind.CUSTOMER, erasures=None).order_by("name", "pk")
+
+
+def _found(typed: Mapping[str, Any]) -> dict[str, Any]:
+    """Customers that the words looked for find, by name or by how to reach them; the one chosen stays among them."""
+    words = str(typed.get("owner-find", "")).replace("\0", "")[:100].split()
+    chosen = _int(str(typed.get("owner-kind", "")).removeprefix("known-"))
+    found = _customers()
+    for word in words:
+        found = found.filter(Q(name__icontains=word) | Q(contact__icontains=word))
+    among = list(found[: FOUND + 1]) if words else []
+    kept = [o for o in _customers().filter(pk=chosen) if o not in among[:FOUND]]
+    return {
+        "looked_for": " ".join(words),
+        "choices": [*kept, *among[:FOUND]],
+        "more_choices": len(among) > FOUND,
+        "owner_chosen": chosen,
+    }
 
 
 def _int(text: str) -> int:
@@ -126,7 +155,8 @@ def _complaints(request: HttpRequest, loaded: LoadedType) -> list[dict[str, Any]
 
 def _page(request: HttpRequest, loaded: LoadedType, slug: str, error: str = "") -> HttpResponse:
     unit = loaded.unit_type
-    typed: Any = request.POST if error else {}
+    typed: Any = request.POST if error or request.method == "POST" else {}
+    few = _customers().count() <= LISTED
     points = []
     for key, point in unit.points.items():
         kind = loaded.library.points[point.shows]
@@ -143,7 +173,9 @@ def _page(request: HttpRequest, loaded: LoadedType, slug: str, error: str = "") 
             (n, a, typed.get(f"accessory-{n}", "not looked at")) for n, a in enumerate(unit.accessories)
         ],
         "rattles": RATTLES,
-        "owners": Owner.objects.filter(kind=Owner.Kind.CUSTOMER, erasures=None)[:500],
+        "owners": _customers() if few else (),
+        "many_owners": not few,
+        **({} if few else _found(typed)),
         "typed": typed,
         "owner_kind": typed.get("owner-kind", "new"),
         "owner_typed": _int(typed.get("owner", "")),
