@@ -50,6 +50,19 @@ def test_what_moved_and_how_many_jobs_stand_behind_it(client: Client) -> None:
     assert "a job saved" in text_of(advice)
 
 
+def test_long_tables_go_a_page_at_a_time(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    learned_from(8)
+    learned_from(8, "display")
+    both = text_of(get(client, "/experience/"))
+    monkeypatch.setattr("refettle.web.views.experience.PER_PAGE", 1)
+    first, second = (get(client, f"/experience/?cures=1&weights={n}") for n in (1, 2))
+    assert 'href="?cures=1&amp;weights=2#weights"' in first
+    assert 'href="?cures=1&amp;weights=1#weights"' in second
+    assert text_of(first) != text_of(second)
+    assert "Page 2 of 2" in text_of(second)
+    assert "Page 1 of" not in both
+
+
 def test_a_block_has_its_name_where_its_unit_type_is_known(client: Client) -> None:
     learned_from(8)
     job = a_job("piper-pocket")

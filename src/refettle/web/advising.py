@@ -16,6 +16,7 @@ import threading
 from collections.abc import Callable, Hashable
 from contextvars import copy_context
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeAlias
 
 from django.http import HttpRequest, HttpResponse
@@ -88,8 +89,8 @@ def _ask(key: Hashable, who: int, run: Callable[[], Any]) -> threading.Event:
         event, before = _asked.get(key, (threading.Event(), AHEAD + 1))
         if who < before and key not in _begun:  # asked for the first time, or by somebody who goes before
             _asked[key] = event, who
-            context = copy_context()
-            order.put((who, next(_count), key, lambda: context.run(run)))
+            context, doing = copy_context(), run if who == PAGE else partial(_later_on, run)
+            order.put((who, next(_count), key, lambda: context.run(doing)))
             if len(_asked) > KEPT:
                 _drop_the_oldest()
         if name not in _workers or not _workers[name].is_alive():
@@ -108,6 +109,11 @@ def _drop_the_oldest() -> None:
         del _asked[key]
 
 
+def _later_on(run: Callable[[], Any]) -> None:
+    with elsewhere.unhurried():
+        run()
+
+
 def _work(order: _Order) -> None:
     while True:
         _, _, key, run = order.get()
@@ -117,11 +123,7 @@ def _work(order: _Order) -> None:
                 continue
             _begun.add(key)
         try:
-            if order is _later:
-                with elsewhere.unhurried():
-                    run()
-            else:
-                run()
+            run()
         except (ModelError, KnowledgeError) as error:
             log.info("no advice: %s", error)  # its page says so
         except Exception:
