@@ -141,7 +141,8 @@ def plan(
     found_now = changes_of(owner, words, namesakes, erased_name(owner), since, told)
     changes = tuple(sorted([*before, *found_now], key=lambda c: (c.job is None, c.job or 0, c.n or 0)))
     found = tuple(photo_uses(owner))
-    remains = tuple(remains_of(words))
+    # What would stay is told, and nothing hangs on it: not looked for again while others wait.
+    remains = seen.remains if seen is not None and goes_on else tuple(remains_of(words))
     told = [[c.table, c.row, c.column, c.before, c.after] for c in changes] + [[p.sha256, p.n] for p in found]
     digest = hashlib.sha256(json.dumps([owner.name, owner.contact, told]).encode("ascii")).hexdigest()
     return ErasePlan(owner, shown, changes, found, remains, tuple(namesakes), tuple(refused), digest, last)

@@ -191,10 +191,10 @@ def remains_of(words: OwnersWords) -> Iterator[Remains]:
 
     def holds(value: Any) -> bool:
         """A ledger says the same few texts a million times."""
-        if not isinstance(value, str) or len(value) > 200:
-            return bool(value) and bool(_without(words.elsewhere, value) != value)
-        if not words.elsewhere.may_be_in(value):
+        if not value or not words.elsewhere.may_be_in(value if isinstance(value, str) else json.dumps(value)):
             return False
+        if not isinstance(value, str) or len(value) > 200:
+            return bool(_without(words.elsewhere, value) != value)
         if value not in known:
             if len(known) > 100_000:
                 known.clear()
