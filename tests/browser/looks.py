@@ -84,9 +84,11 @@ def english_texts(language: str) -> list[str]:
     """The texts of ours that a page in this language says in other words: none of them may stand there in English, but
     where the element says that it is."""
     written = texts.written(texts.TEXTS / language)
-    forms = [each for said in written.values() for each in (said if isinstance(said, tuple | list) else [said])]
-    ours = {text for found in written for text in found[:2] if text and not texts.placeholders(text)}
-    ours |= {text[0].upper() + text[1:] for text in ours}
+    forms = [each for said in written.values() for each in (said if isinstance(said, tuple | list) else [said]) if each]
+    ours = {
+        text for found in written if not found.context for text in found[:2] if text and not texts.placeholders(text)
+    }
+    ours |= {text[0].upper() + text[1:] for text in ours if " " in text}
     return sorted(ours - set(forms) - {form[0].upper() + form[1:] for form in forms})
 
 

@@ -70,6 +70,7 @@ def test_no_english_of_ours_is_left_on_a_german_page(
     for stop in stops:
         page.set_extra_http_headers({"Accept-Language": "en" if stop.do else "de"})
         page.goto(stop.address)
+        page.locator("main > [role=status][hx-trigger^=every]").wait_for(state="detached")  # advice is worked out first
         if stop.do:
             page.set_extra_http_headers({"Accept-Language": "de"})
             stop.do(page)
