@@ -231,8 +231,8 @@ def _files_of(made: Held, job: Job) -> None:
                 ending = re.search(r"\.[A-Za-z0-9]{1,8}$", str(data.get("name", "")))
                 if path.exists():
                     name = f"files/{kept[:16]}{ending[0] if ending else ''}"
-                    says = mark("file of job {job}, entry {entry} ({kind})")
-                    _add(made, name, path, Said(says, job=job.number, entry=n, kind=data["kind"]))
+                    text = mark("file of job {job}, entry {entry} ({kind})")
+                    _add(made, name, path, Said(text, job=job.number, entry=n, kind=data["kind"]))
                 else:
                     made.missing.append(Said(FILE_MISSING, job=job.number, entry=n))
 

@@ -112,7 +112,8 @@ def _page(request: HttpRequest, error: str = "") -> HttpResponse:
     used = records.records_in_use()
     weights = Paginator(learned.weights, PER_PAGE).get_page(request.GET.get("weights"))
     cures = Paginator(learned.cures, PER_PAGE).get_page(request.GET.get("cures"))
-    named = types_named({each.type for each in (*weights, *learned.found[:FIRST])})
+    shown = [*(each.type for each in weights), *(each.type for each in learned.found[:FIRST])]
+    named = types_named(shown)
     context = {
         "area": "experience",
         "learned": learned,
