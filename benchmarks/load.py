@@ -41,6 +41,7 @@ from shop import FIRST, LAST, PASSWORD
 LEAST_THINK_S, ASKS_S = 1.0, 5.0
 CELLS, THUMBS = 8, 6
 """Rows of the bench that are on the screen, and photos of a job."""
+ALL = "all of these together"
 WORKED_OUT = "next step, until it was worked out"
 APART = ("sign in", "photo sent", "a check written", "a unit taken in", WORKED_OUT)
 """Kinds of the table's second part: hashing a password is to take long, a photo of 12 megapixels is decoded, and what a
@@ -536,8 +537,11 @@ def alone() -> None:
 
 def report(args: argparse.Namespace, told: Told, memory: list[list[float]], opened: float, before: float) -> None:
     """What came of it."""
-    kinds = sorted(told.times, key=lambda kind: -at(told.times[kind], 0.95))
-    rate = sum(len(v) for v in told.times.values()) / (60 * args.minutes)
+    pages = [each for kind, v in told.times.items() if kind not in APART for each in v]
+    if pages:
+        told.times[ALL] = pages
+    kinds = sorted(told.times, key=lambda kind: (kind != ALL, -at(told.times[kind], 0.95)))
+    rate = sum(len(v) for kind, v in told.times.items() if kind != ALL) / (60 * args.minutes)
     whole = [sum(each) for each in memory]
     quarters = [max(whole[k * len(whole) // 4 : (k + 1) * len(whole) // 4] or [0.0]) for k in range(4)]
     parts = " + ".join(f"{each:.0f}" for each in (memory[-1] if memory else []))

@@ -63,6 +63,22 @@ def test_what_is_kept_of_a_log_is_made_anew_by_another_program(monkeypatch: pyte
 
 
 @pytest.mark.django_db
+def test_of_a_closed_job_it_is_told_how_it_ended_whatever_was_corrected_in_it() -> None:
+    job = store.open_job(load_shipped_type("piper-pocket"))
+    anew = {"kind": "correction", "why": "typed wrong"}
+    for entry in (
+        {"kind": "note", "text": "x"},
+        {**anew, "corrects": 1, "with": {"kind": "note", "text": "y"}},
+        {"kind": "stage", "stage": "waiting", "waits_for": "C9"},
+        {"kind": "stage", "stage": "handed over", "why": "as it is"},
+        {**anew, "corrects": 4, "with": {"kind": "stage", "stage": "parted out"}},
+    ):
+        store.append(job, entry, "Mara")
+    at = briefs([job], closed=True)[job.number]
+    assert (at.stage, at.waits_for, at.unread) == ("parted out", "", False)
+
+
+@pytest.mark.django_db
 def test_nothing_is_kept_of_what_was_undone() -> None:
     from django.db import transaction
 

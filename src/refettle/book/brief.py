@@ -32,9 +32,18 @@ class Brief:
     unread: bool = False
 
 
-def briefs(jobs: Sequence[Job]) -> dict[int, Brief]:
-    """Of each job by its number; some queries for all of them."""
-    return of_logs("brief", jobs, BRIEF_KINDS, brief)
+def briefs(jobs: Sequence[Job], closed: bool = False) -> dict[int, Brief]:
+    """Of each job by its number; some queries for all of them. `closed`: of closed jobs, which is how they ended."""
+    return of_logs("ended", jobs, ("stage",), ended) if closed else of_logs("brief", jobs, BRIEF_KINDS, brief)
+
+
+def ended(entries: Iterable[dict[str, Any]]) -> Brief:
+    """Of a closed job's stages: of other entries, those that were corrected are among them, which say nothing alone."""
+    try:
+        stages = [e for e in effective(entries) if e.kind == "stage" and not e.void]
+    except LogError:
+        return Brief(unread=True)
+    return Brief(str(stages[-1].data["stage"]) if stages else "take-in")
 
 
 def brief(entries: Iterable[dict[str, Any]]) -> Brief:

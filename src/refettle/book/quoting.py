@@ -108,7 +108,7 @@ def costs(
         nothing else; without it, that chance is the fault model's.
     """
     advice = advice or state.advice(customer=customer)
-    quoted = _quote(_Key(state, advice, times), rate, tuple(extra))
+    quoted = _quote(_key_of(state, advice, times), rate, tuple(extra))
     found = Costs(state.minutes, state.parts, float(state.money.paid(currency)), rate, currency, quoted)
     if ends is None:
         return found
@@ -127,7 +127,7 @@ def are_there(
     """True where `costs` does not take long: all that it needs was worked out."""
     if not state.is_advised(customer) or not _usual.holds(state.compiled, rate):
         return False
-    return _quote.holds(_Key(state, state.advice(customer=customer), times), rate, tuple(extra))
+    return _quote.holds(_key_of(state, state.advice(customer=customer), times), rate, tuple(extra))
 
 
 @kept(256)
@@ -162,15 +162,17 @@ def learned_times(state: JobState, time_of: Callable[[str, str], RepairTime | No
 
 @dataclass(frozen=True, eq=False)
 class _Key:
-    """Lets the same state of a job be quoted once."""
+    """Lets the same state of a job be quoted once: what of it decides the quote, and nothing else, since it is kept."""
 
-    state: JobState
+    compiled: CompiledType
+    weighed: tuple[str, ...]
+    level: int
     advice: faults.Advice
     times: Mapping[str, RepairTime] | None
 
     def _all(self) -> tuple[object, ...]:
         times = tuple(sorted((k, t.p50, t.p90) for k, t in (self.times or {}).items()))
-        return id(self.advice), id(self.state.compiled), self.state.level, times
+        return id(self.advice), id(self.compiled), self.level, times
 
     def __hash__(self) -> int:
         return hash(self._all())
@@ -179,10 +181,13 @@ class _Key:
         return isinstance(other, _Key) and self._all() == other._all()
 
 
+def _key_of(state: JobState, advice: faults.Advice, times: Mapping[str, RepairTime] | None) -> _Key:
+    return _Key(state.compiled, state.weighed, state.level, advice, times)
+
+
 @kept(512)
 def _quote(key: _Key, rate: float, extra: tuple[money.Work, ...]) -> money.Quote:
-    state = key.state
-    return work_out(_quoted, state.compiled, state.weighed, state.level, key.advice, dict(key.times or {}), rate, extra)
+    return work_out(_quoted, key.compiled, key.weighed, key.level, key.advice, dict(key.times or {}), rate, extra)
 
 
 def _quoted(

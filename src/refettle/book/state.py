@@ -259,37 +259,39 @@ class JobState:
         return self.is_found and _advice.holds(self.compiled, self.weighed, held, manner())
 
 
-@dataclass(frozen=True)
 class _Held:
-    """Lets the advice cache go by what decides the advice."""
+    """What decides the advice, for what is kept to go by. The job's state goes with the first `context`: what is kept
+    for a thousand jobs is not to hold their logs."""
 
-    state: JobState
-    customer: bool
-    depth: int
-
-    def _key(self) -> tuple[Any, ...]:
-        s = self.state
-        return (
-            self.customer,
-            self.depth,
-            s.level,
-            s.seen_bad,
-            tuple(s.complaints),
-            frozenset(s.gates_open),
-            frozenset(s.proofs),
-            frozenset(s.consents),
-            frozenset(s.done_since),
-            frozenset(s.looked_in_run),
-            frozenset(s.failed_before),
-            frozenset(s.failing),
-            s.lifeless,
+    def __init__(self, state: JobState, customer: bool, depth: int) -> None:
+        self._state: JobState | None = state
+        self._key = (
+            customer,
+            depth,
+            state.level,
+            state.seen_bad,
+            tuple(state.complaints),
+            frozenset(state.gates_open),
+            frozenset(state.proofs),
+            frozenset(state.consents),
+            frozenset(state.done_since),
+            frozenset(state.looked_in_run),
+            frozenset(state.failed_before),
+            frozenset(state.failing),
+            state.lifeless,
         )
 
+    def context(self) -> faults.Context:
+        """What `faults.advise` needs to know, once."""
+        state, self._state = self._state, None
+        assert state is not None
+        return state.context(*self._key[:2])
+
     def __hash__(self) -> int:
-        return hash(self._key())
+        return hash(self._key)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Held) and self._key() == other._key()
+        return isinstance(other, _Held) and self._key == other._key
 
 
 def _frozen(event: faults.Event) -> str:
@@ -333,7 +335,7 @@ def _found(compiled: CompiledType, events: tuple[str, ...]) -> Findings:
 
 @kept(1024)
 def _advice(compiled: CompiledType, events: tuple[str, ...], held: _Held, language: str) -> faults.Advice:
-    return work_out(_advised, compiled, events, held.state.context(held.customer, held.depth))
+    return work_out(_advised, compiled, events, held.context())
 
 
 def _advised(compiled: CompiledType, events: tuple[str, ...], context: faults.Context) -> faults.Advice:
