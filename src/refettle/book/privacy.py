@@ -143,8 +143,8 @@ def plan(
     found = tuple(photo_uses(owner))
     # What would stay is told, and nothing hangs on it: not looked for again while others wait.
     remains = seen.remains if seen is not None and goes_on else tuple(remains_of(words))
-    told = [[c.table, c.row, c.column, c.before, c.after] for c in changes] + [[p.sha256, p.n] for p in found]
-    digest = hashlib.sha256(json.dumps([owner.name, owner.contact, told]).encode("ascii")).hexdigest()
+    texts = [[c.table, c.row, c.column, c.before, c.after] for c in changes] + [[p.sha256, p.n] for p in found]
+    digest = hashlib.sha256(json.dumps([owner.name, owner.contact, texts]).encode("ascii")).hexdigest()
     return ErasePlan(owner, shown, changes, found, remains, tuple(namesakes), tuple(refused), digest, last)
 
 

@@ -170,7 +170,10 @@ def owner_erase(request: HttpRequest, number: int) -> HttpResponse:
                 request, "refettle/error.html", {"title": tr("Too much at once"), "text": str(error)}, status=503
             )
     page = under_way(request, work)
-    return page if page is not None else _erase_page(request, owner, *work.result, look=work.token)
+    if page is not None:
+        return page
+    shown, extra = work.result
+    return _erase_page(request, owner, shown, extra, look=work.token)
 
 
 def _is_large() -> bool:
