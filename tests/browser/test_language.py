@@ -22,6 +22,10 @@ PAGES = (
 )  # fmt: skip
 
 
+EXCHANGED = {"/jobs/4/faults/?step=picture"}
+"""Where a form exchanges a part of the page: around it stays the English one that the form was on."""
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
     home = tmp_path_factory.mktemp("demo") / "book"
@@ -74,7 +78,7 @@ def test_no_english_of_ours_is_left_on_a_german_page(
         if stop.do:
             page.set_extra_http_headers({"Accept-Language": "de"})
             stop.do(page)
-        if page.evaluate("document.documentElement.lang") != "de":
+        if page.evaluate("document.documentElement.lang") != "de" and stop.address not in EXCHANGED:
             found.append(f"{stop.address}: not in German")
         found.extend(f"{stop.address}: {each}" for each in unmarked(page))
     assert found == []
