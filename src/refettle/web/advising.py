@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeAlias
 
+from django.db import connection
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django_htmx.http import HttpResponseClientRefresh
@@ -129,6 +130,7 @@ def _work(order: _Order) -> None:
         except Exception:
             log.exception("advice failed")
         finally:
+            connection.close()  # of this thread: who waits for the next may find it gone
             with _guard:
                 _begun.discard(key)
             event.set()
