@@ -17,6 +17,9 @@ from pathlib import Path
 
 from common import install, python, run
 
+ON_A_SERVER = ("tests/book", "tests/web", "tests/cli", "tests/test_units.py", "tests/browser/test_whole_job.py",
+               "tests/browser/test_flows.py")  # fmt: skip
+"""What touches the bench book's database; of the browser's tests, whole jobs."""
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -77,7 +80,7 @@ def main() -> None:
     run(tools / "mypy")
     run(python(), "-m", "pytest", *sys.argv[1:], CHROMIUM_FOR_TESTS=browser)
     if not sys.argv[1:]:
-        run(python(), "-m", "pytest", "tests/book", "tests/web", "--database=postgresql", "-n", "2")
+        run(python(), "-m", "pytest", *ON_A_SERVER, "--database=postgresql", "-n", "2", CHROMIUM_FOR_TESTS=browser)
 
 
 if __name__ == "__main__":

@@ -30,7 +30,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """On a server only what touches the database is run: the rest would do the same again."""
     if config.getoption("--database") == "sqlite":
         return
-    touching = {"db", "transactional_db", "book_variables"}
+    touching = {"db", "transactional_db", "book_variables", "book"}
     kept = [i for i in items if i.get_closest_marker("django_db") or touching & set(getattr(i, "fixturenames", ()))]
     config.hook.pytest_deselected(items=[i for i in items if i not in kept])
     items[:] = kept

@@ -15,6 +15,8 @@ from typing import Any
 
 import pytest
 
+from tests.support.postgres import new_database
+
 CHROMIUM = Path(os.environ.get("CHROMIUM_FOR_TESTS", "/usr/bin/chromium"))
 """Set by scripts/test.py, which sees to it that there is one."""
 ARGUMENTS = [
@@ -97,9 +99,14 @@ def clean_environment(home: Path) -> dict[str, str]:
 
 
 @pytest.fixture(scope="session")
-def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Book]:
-    """The server, for all browser tests."""
-    with served(clean_environment(tmp_path_factory.mktemp("book"))) as made:
+def book(
+    request: pytest.FixtureRequest, on_postgresql: bool, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Book]:
+    """The server, for all browser tests; its book on PostgreSQL if the option says so."""
+    environment = clean_environment(tmp_path_factory.mktemp("book"))
+    if on_postgresql:
+        environment["REFETTLE_DATABASE"] = new_database(request.getfixturevalue("postgres_url"))
+    with served(environment) as made:
         yield made
 
 

@@ -15,6 +15,11 @@ FOCUS = """() => {
 }"""
 
 
+def advised(page: Any) -> None:
+    """Wait until a page no longer says that it is being worked out: it goes on by itself."""
+    page.locator("main > [role=status][hx-trigger^=every]").wait_for(state="detached")
+
+
 class Hands:
     """Keys on a page."""
 
@@ -52,6 +57,7 @@ class Hands:
         self.to(words)
         with self.page.expect_navigation():
             self.press("Enter")
+        advised(self.page)
 
     def open(self, words: str) -> None:
         """To what is folded away, and Enter."""

@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from tests.browser.conftest import Book, clean_environment, served
+from tests.browser.hands import advised
 from tests.browser.looks import looked_at, prepare
 from tests.browser.walk import ALL, AT_THE_BENCH, EMPTY, GIVEN, JOBS, NO_PAGE, SIGNED_IN, STOCK, TOOLS, Stop, names
 
@@ -74,8 +75,10 @@ def walk(page: Any, stops: tuple[Stop, ...]) -> list[str]:
     titles: dict[str, tuple[Any, ...]] = {}
     for stop in stops:
         page.goto(stop.address)
+        advised(page)
         if stop.do:
             stop.do(page)
+            advised(page)
         where = stop.address + (f" ({stop.do.__doc__})" if stop.do and stop.do.__doc__ else "")
         path = urlsplit(page.url).path
         try:

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from tests.browser.conftest import Book
-from tests.browser.hands import Hands
-from tests.browser.test_whole_job import ADVISED, CURE, SEEN, STEPS
+from tests.browser.hands import Hands, advised
+from tests.browser.test_whole_job import CURE, SEEN, STEPS
 from tests.web.whitening import marks, photo_bytes
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -65,7 +65,7 @@ def test_take_in_power_on_and_fault_finding(book: Book, open_page: Open) -> None
 
     taken: list[str] = []
     for _ in range(STEPS):
-        page.wait_for_function(ADVISED)
+        advised(page)
         while (barred := page.get_by_role("button", name="Read, and I keep to it")).count():
             before = barred.count()
             hands.open(READ)

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from tests.browser.conftest import PHONE, Book, clean_environment, served
+from tests.browser.hands import advised
 from tests.browser.looks import prepare, unmarked
 from tests.browser.test_every_page import MORE
 from tests.browser.walk import AT_THE_BENCH, GIVEN, JOBS, STOCK, TOOLS, Stop
@@ -74,7 +75,7 @@ def test_no_english_of_ours_is_left_on_a_german_page(
     for stop in stops:
         page.set_extra_http_headers({"Accept-Language": "en" if stop.do else "de"})
         page.goto(stop.address)
-        page.locator("main > [role=status][hx-trigger^=every]").wait_for(state="detached")  # advice is worked out first
+        advised(page)
         if stop.do:
             page.set_extra_http_headers({"Accept-Language": "de"})
             stop.do(page)

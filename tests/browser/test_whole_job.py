@@ -17,6 +17,7 @@ import pytest
 from PIL import Image
 
 from tests.browser.conftest import PHONE, Book
+from tests.browser.hands import advised
 from tests.browser.test_strip_down import checked
 
 pytestmark = pytest.mark.browser
@@ -32,8 +33,6 @@ SEEN = {
 CURE = "clean-both-seats"
 STEPS = 30
 """More than the advice may take."""
-# A machine that is busy shows a page that says so, and goes on by itself.
-ADVISED = "() => document.querySelector('#main') && !document.querySelector('#main [hx-trigger=\"every 500ms\"]')"
 
 
 def photo(colour: str) -> dict[str, Any]:
@@ -82,7 +81,7 @@ def follow(page: Any, number: int) -> list[str]:
     taken: list[str] = []
     page.goto(f"/jobs/{number}/faults/")
     for _ in range(STEPS):
-        page.wait_for_function(ADVISED)
+        advised(page)
         while (barred := page.get_by_role("button", name="Read, and I keep to it")).count():
             before = barred.count()
             barred.first.click()
@@ -132,6 +131,8 @@ def test_a_whole_job_from_take_in_to_the_report(book: Book, open_page: Open, tmp
     prove(page, number)
 
     page.get_by_role("navigation", name="Job").get_by_role("link", name="Handover").click()
+    page.wait_for_url("**/handover/")
+    advised(page)
     said = page.locator("main").inner_text()
     assert "No pack for the rear seat was at hand" in said
     assert "Clean both seats and the cartridges" in said
@@ -156,6 +157,7 @@ def test_a_whole_job_from_take_in_to_the_report(book: Book, open_page: Open, tmp
     page.get_by_text("The job is closed").wait_for()
 
     page.goto(f"/jobs/{number}/handover/?publishable=1")
+    advised(page)
     published = page.locator("article.handover").inner_text()
     assert "Clean both seats and the cartridges" in published
     assert "Ines Vale" not in published
