@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import sys
 
 import pytest
 
+from refettle.knowledge.loading import load_shipped_type
 from tests.support.hostile import watching, worker
 from tests.support.hostile.faulty import FAULTY
 from tests.support.hostile.readers import READERS
@@ -20,6 +22,7 @@ def said(result: Result) -> str:
     return "; ".join(f"{each.kind} {each.where} {each.said} by {each.data[:200]!r}" for each in result.failures)
 
 
+SEES_NOTHING = re.sub(r"(?m)^    sees: .*$", "    sees: []", load_shipped_type("corrigan-duo").text).encode()
 FOUND = [  # what was once found to crash, hang or take too much memory, made small
     ("parts lists", b"Ref;Value;Footprint\nC2;10u;E" + b"9" * 60_000 + b"elec_5x5.4\n"),
     ("private words", b"Ingrid\n+47 912 34 567\n\ncall 912" + b"(" * 26),
@@ -27,6 +30,8 @@ FOUND = [  # what was once found to crash, hang or take too much memory, made sm
     ("instrument descriptions", b".".join([b"a"] * 20_000) + b" = 1"),
     ("instrument descriptions", b'data = "A?"\nstep = 1' + b"0" * 400),
     ("instrument descriptions", b'data = "A?"\nstep = ' + b"9" * 5000),
+    ("instrument descriptions", b'data = "A?"\nbefore = [0x' + b"9" * 5000 + b"]\nstep = 1"),
+    ("unit types", SEES_NOTHING),
     ("photo marks", b'{"regions": {"a": [[1' + b"0" * 400 + b", 0], [0, 1], [1, 1]]}}"),
     ("photo marks", b'{"regions": {"a": [[1, 0], [0, 1], [1, 1]]}, "reference": []}'),
     ("photo marks", b"9" * 5000),

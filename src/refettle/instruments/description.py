@@ -164,6 +164,18 @@ def read_description(text: str, name: str = "description") -> Description:
 
 
 def _checked(name: str, key: str, value: Any) -> Any:
+    try:
+        repr(value)
+    except ValueError:  # a whole number of thousands of figures, written in hexadecimal: Python does not spell it out
+        raise InstrumentError(
+            tr(
+                "{name}: {field}: {value} found; allowed: a number below {limit:g}",
+                name=name,
+                field=key,
+                value="0x…",
+                limit=FROM_OVER,
+            )
+        ) from None
     if key in ("before", "after", "channels"):
         if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
             raise InstrumentError(

@@ -87,7 +87,7 @@ class Check(Strict):
     """An observation under stated conditions. Exactly one of `sees`, `looks_at`, `swap`."""
 
     name: Name
-    sees: str | list[str] | None = None
+    sees: str | Annotated[list[str], Field(min_length=1)] | None = None
     """'output' (of this block, with all it needs), a block's id, or a list of ids."""
     without: list[Id] = []
     """Blocks bypassed or out of the way while this check is made."""
@@ -250,7 +250,7 @@ class Point(Strict):
     shows: Id
     """The point kind: picture, sound, lamp, keys, ..."""
     name: Name
-    sees: Id | list[Id]
+    sees: Id | Annotated[list[Id], Field(min_length=1)]
     """The block, or blocks (a lead and a display carry no needs of their own), whose state shows here."""
     minutes: Minutes | None = None
     condition: Condition = "cold"
