@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeAlias
 
+from django.conf import settings
 from django.db import connection
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -33,8 +34,9 @@ from refettle.web.views.common import JobView, advice_of
 
 PAGE, ROW, AHEAD = 0, 1, 2
 """Who asks: a page that somebody looks at, a row of the bench, nobody yet."""
-PAGE_S, ROW_S = 0.08, 0.02
-"""[s] To wait for it before it is said that it is being worked out: what a page may take is 150 ms."""
+PAGE_S, ALONE_S, ROW_S = 0.08, 1.5, 0.02
+"""[s] To wait for it before it is said that it is being worked out. Where several people sign in a page may take 150 ms;
+whoever is alone at the bench holds nobody up, and sees no page that comes and goes."""
 
 log = logging.getLogger("refettle")
 _guard = threading.Lock()
@@ -79,7 +81,7 @@ def still_working(request: HttpRequest, view: JobView, needed: Needed = ADVICE) 
     htmx = getattr(request, "htmx", None)
     if htmx and not htmx.boosted:  # the page that waits asks every half second; a form or link wants a page
         return HttpResponseClientRefresh() if ready(view, PAGE, 0.0, needed) else HttpResponse(status=204)
-    if ready(view, PAGE, PAGE_S, needed):
+    if ready(view, PAGE, PAGE_S if settings.REFETTLE_SIGN_IN else ALONE_S, needed):
         return None
     return render(request, "refettle/advice_wait.html", {"area": "bench", "view": view, "here": here})
 
