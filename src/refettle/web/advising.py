@@ -35,8 +35,8 @@ from refettle.web.views.common import JobView, advice_of
 PAGE, ROW, AHEAD = 0, 1, 2
 """Who asks: a page that somebody looks at, a row of the bench, nobody yet."""
 PAGE_S, ALONE_S, ROW_S = 0.08, 1.5, 0.02
-"""[s] To wait for it before it is said that it is being worked out. Where several people sign in a page may take 150 ms;
-whoever is alone at the bench holds nobody up, and sees no page that comes and goes."""
+"""[s] To wait for it before it is said that it is being worked out. Where several people sign in a page may take 150
+ms; whoever is alone at the bench holds nobody up, and sees no page that comes and goes."""
 
 log = logging.getLogger("refettle")
 _guard = threading.Lock()
