@@ -61,3 +61,11 @@ def read_beside(book_variables: dict[str, str]) -> Callable[[str], list[tuple[An
             return database.execute(query).fetchall()
 
     return read
+
+
+def said(process: subprocess.Popen[str]) -> str:
+    """What a script printed, at its end; it must have ended well."""
+    out, err = process.communicate(timeout=180)
+    assert process.returncode == 0, err
+    assert "Traceback" not in err, err
+    return out
