@@ -32,6 +32,7 @@ FOUND = [  # what was once found to crash, hang or take too much memory, made sm
     ("instrument descriptions", b'data = "A?"\nstep = ' + b"9" * 5000),
     ("instrument descriptions", b'data = "A?"\nbefore = [0x' + b"9" * 5000 + b"]\nstep = 1"),
     ("unit types", SEES_NOTHING),
+    ("logs", b'{"kind": "correction", "corrects": 1, "why": "x", "with": {"kind":' + b"[" * 400 + b"]" * 400 + b"}}"),
     ("photo marks", b'{"regions": {"a": [[1' + b"0" * 400 + b", 0], [0, 1], [1, 1]]}}"),
     ("photo marks", b'{"regions": {"a": [[1, 0], [0, 1], [1, 1]]}, "reference": []}'),
     ("photo marks", b"9" * 5000),

@@ -25,6 +25,8 @@ from refettle.language import several, tr
 
 MAX_LINE = 200_000
 MAX_ENTRIES = 100_000
+MOST_DEPTH = 200
+"""Of brackets within brackets; no entry needs more than a few."""
 
 
 class LogError(ValueError):
@@ -451,7 +453,17 @@ def check_entry(data: Mapping[str, Any]) -> dict[str, Any]:
             tr("{place}: {found_text} found; allowed: {allowed}", place=place, found_text=found_text, allowed=allowed),
             field=where,
         ) from None
-    plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    try:
+        plain = parsed.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    except ValueError:  # pydantic writes nothing deeper than some 250 levels
+        raise LogError(
+            tr(
+                "{what}: brackets {deepest} deep found; allowed: at most {most_depth}",
+                what=kind,
+                deepest=f">{MOST_DEPTH}",
+                most_depth=MOST_DEPTH,
+            )
+        ) from None
     plain["kind"] = kind
     if isinstance(parsed, Correction):
         plain["with"] = None if parsed.content is None else check_entry(parsed.content)
