@@ -29,10 +29,13 @@ def read_text(data: bytes, choices: Choices, progress: Progress | None = None, s
     if not text.strip():
         raise CaptureError(tr("the file is empty; allowed: rows of numbers under any heading"))
     layout = find_layout(text, choices)
+    none_found = CaptureError(tr("no row of numbers found; allowed: rows of numbers under any heading"), layout.first)
+    if not layout.columns:
+        raise none_found
     heading = read_heading(layout)
     table = read_rows(text, layout, choices.rows, progress, stop)
     if not table.columns or next(iter(table.columns.values())).size == 0:
-        raise CaptureError(tr("no row of numbers found; allowed: rows of numbers under any heading"), layout.first)
+        raise none_found
     for n, values in table.columns.items():
         beyond = np.abs(values) >= FROM_OVER
         if layout.kinds[n] != "W" and beyond.any():

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from math import isnan
 
 from refettle.captures.cells import Style, rescale, time_unit_of, unit_of
 from refettle.captures.layout import Layout, split
@@ -166,7 +167,7 @@ def _value(text: str, style: Style) -> tuple[float, str] | None:
 
 def _factor(key: str, unit: str) -> float | None:
     """What to multiply a number behind `key` with to have it in SI units; None where the unit does not fit."""
-    unit = unit.strip(" .")
+    unit = " ".join(unit.split()).strip(" .")  # a long row of blanks would be gone through once for each of them
     if not unit:
         return 1.0
     if key in ("interval", "start"):
@@ -189,7 +190,7 @@ def _said(name: str, key: tuple[str, int | None, str], values: list[str], line: 
     shown = ""
     for n, text in enumerate(texts):
         found = _value(text, style)
-        if found is None:
+        if found is None or isnan(found[0]):  # no number, or one beyond all readings
             continue
         value, behind = found
         following = texts[n + 1] if n + 1 < len(texts) and _value(texts[n + 1], style) is None else ""
