@@ -377,6 +377,10 @@ HOSTILE: dict[str, tuple[Callable[[Members], Any], str]] = {
     "a type that multiplies": (
         unit_type(text=b"a: &a [x,x,x,x,x,x,x,x,x]\nb: &b [*a,*a,*a,*a,*a,*a,*a,*a,*a]\n"), "type.yaml: "),
     "a library that is none": (unit_type(library=b'{"kinds": 3}'), "library.json: "),
+    "a library without the caution": (
+        lambda m: unit_type(library=m[LIBRARY].replace(b'"mains"', b'"mans"'))(m), ": "),
+    "a head with U+0000": (
+        lambda m: head(type={**json.loads(m[HEAD])["type"], "slug": "x\0"})(m), "the character U+0000"),
     "a library of lists": (unit_type(library=b"[]"), "library.json: "),
     "a photo that is none": (photo(b"GIF89a" + b"x" * 100), "The photo cannot be taken"),
     "a photo that says where": (photo(with_place()), "more than the picture in it"),

@@ -26,9 +26,8 @@ from pydantic import ValidationError
 from refettle.book import photos
 from refettle.book.archive import FILE_FIELDS, HEAD, LIBRARY, LOG, PHOTO_FIELDS, TYPE, ArchiveError, Head, named
 from refettle.book.backup_facts import log_digest
-from refettle.book.log import LogError, parse_time, read_jsonl
+from refettle.book.log import LogError, holds_nul, parse_time, read_jsonl
 from refettle.book.replay import replay
-from refettle.faults import ModelError
 from refettle.knowledge.compile import compile_type
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import LoadedType, library_from_text, parse_unit_type
@@ -254,7 +253,7 @@ def _head(data: bytes) -> Head:
             )
         )
     try:
-        return Head.model_validate(plain)
+        head = Head.model_validate(plain)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=True)[0]
         where = ".".join(str(part)[:70] for part in first["loc"]) or tr("the whole")
@@ -267,6 +266,11 @@ def _head(data: bytes) -> Head:
                 msg=first["msg"],
             )
         ) from None
+    if holds_nul(plain):
+        raise ArchiveError(
+            tr("{kind} {field}: the character U+0000 found; allowed: text", kind=HEAD, field=tr("the whole"))
+        )
+    return head
 
 
 def _unit_type(archive: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo], head: Head) -> tuple[LoadedType, str, str]:
@@ -361,7 +365,7 @@ def _replays(loaded: LoadedType, entries: list[dict[str, Any]]) -> None:
     try:
         compiled = compile_type(loaded, float(settings.REFETTLE_RATE))
         replay(compiled, entries).refuse_impossible()
-    except (LogError, KnowledgeError, ModelError) as error:
+    except (KnowledgeError, LookupError, ValueError) as error:  # a type and a library that do not belong together, too
         raise ArchiveError(tr("{log}: does not replay: {error}", log=LOG, error=_short(error))) from None
 
 
