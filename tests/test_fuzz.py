@@ -41,6 +41,8 @@ FOUND = [  # what was once found to crash, hang or take too much memory, made sm
     ("meter answers", b"-12.5 m" + b" " * 100_000 + b"|"),
     ("captures", b"Points:1e99\n8"),
     ("captures", b"1 8\ninf\n "),
+    ("captures", b"\xef\xbb\xbfRate:1e-320,\n,4"),
+    ("captures", b"1" + b"," * 49_000 + b"\n"),
     ("captures", b"Vertical Scale,1e78\n" + b"1\n" * 16 + b"78\n1"),
     ("captures", b"0;CH1\ninheit;mV\nAbtastintervall;0,1;m" + b" " * 20_000 + b"x\n0;1\n1;2\n"),
     ("orders", b"gap: sNaN\nneeds: [{part: Q, quantity: 1}]\n\n%%%%\nsupplier,sku,part,from,price\n"),

@@ -135,11 +135,11 @@ def _plain_piece(piece: bytes, layout: Layout) -> Floats | None:
         counts = np.diff(np.searchsorted(marks, ends), prepend=0)
         if ends.size == 0 or np.any(counts != full - 1) or int(np.diff(ends, prepend=-1).max()) > MAX_LINE:
             return None
-        while full > width:  # trailing separators with nothing behind them
-            shorter = piece.replace(separator.encode() + b"\n", b"\n")
-            if len(shorter) != len(piece) - ends.size:
+        if more := full - width:  # trailing separators with nothing behind them, all of them at once
+            shorter = piece.replace(more * separator.encode() + b"\n", b"\n")
+            if len(shorter) != len(piece) - more * ends.size:
                 return None
-            piece, full = shorter, full - 1
+            piece, full = shorter, width
         rows = int(ends.size)
         piece = _gaps_marked(piece, separator.encode()) if full > 1 else piece
         text = piece.translate(bytes.maketrans(separator.encode() + mark + b"\n", b",.,"))[:-1]

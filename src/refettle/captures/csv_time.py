@@ -157,13 +157,17 @@ def _time_factor(n: int, layout: Layout, heading: Heading, choices: Choices) -> 
     )
 
 
+SLOWEST = 1e-30
+"""[1/s] A rate below it is none, and one over it may be beyond all numbers."""
+
+
 def said_interval(heading: Heading) -> float | None:
     """[s] The sample interval in the heading, from an interval or a rate."""
     interval = heading.number("interval")
     if interval is not None and interval > 0:
         return interval
     rate = heading.number("rate")
-    return 1.0 / rate if rate is not None and rate > 0 else None
+    return 1.0 / rate if rate is not None and rate > SLOWEST else None
 
 
 def grid_of(
