@@ -185,7 +185,7 @@ def run_erase(args: argparse.Namespace) -> int:
             return _against(shown, args.json)
         made = privacy.erase(
             owner, who=str(settings.REFETTLE_WHO), why=args.why, confirm=args.confirm, digest=args.digest,
-            extra=args.word, without=args.photo,
+            extra=args.word, without=args.photo, seen=shown,
         )  # fmt: skip
         facts = {"owner": owner.pk, "erasure": made.erasure.pk, "texts": made.texts, "entries": made.entries,
                  "photos": made.photos, "kept": made.photos_kept, "key": made.key}  # fmt: skip

@@ -42,20 +42,19 @@ def warm(jobs: int = JOBS) -> None:
         newest = store.bench()[::-1][:jobs]
         for first in range(0, len(newest), 50):  # as the bench shows them
             briefs(newest[first : first + 50])
-        with elsewhere.unhurried():
-            for count, job in enumerate(newest, start=1):
-                begun = time.monotonic()
-                try:
-                    view = get_job(job.number)
-                    if elsewhere.is_elsewhere():
-                        advising.ready(view, advising.AHEAD, MOST_S)
-                    elif view.state is not None:
-                        advice_of(view, view.state)
-                except (LogError, KnowledgeError, ModelError) as error:
-                    log.info("job %s is not ready: %s", job.number, error)  # its page says so
-                if count % FREEZE_EVERY == 0 or count == len(newest):
-                    gc.freeze()
-                time.sleep(time.monotonic() - begun)  # half of the time is for what people ask for meanwhile
+        for count, job in enumerate(newest, start=1):
+            begun = time.monotonic()
+            try:
+                view = get_job(job.number)
+                if elsewhere.is_elsewhere():
+                    advising.ready(view, advising.AHEAD, MOST_S)
+                elif view.state is not None:
+                    advice_of(view, view.state)
+            except (LogError, KnowledgeError, ModelError) as error:
+                log.info("job %s is not ready: %s", job.number, error)  # its page says so
+            if count % FREEZE_EVERY == 0 or count == len(newest):
+                gc.freeze()
+            time.sleep(time.monotonic() - begun)  # half of the time is for what people ask for meanwhile
     finally:
         connection.close()
 
