@@ -14,6 +14,7 @@ SHORT = {
     "headers": "tests/web/test_security_headers.py",
     "input": "tests/web/test_security_input.py",
     "sign_in": "tests/web/test_sign_in.py",
+    "second": "tests/web/test_second.py",
     "unpack": "tests/web/test_unpack_page.py",
     "code": "tests/test_security_code.py",
 }

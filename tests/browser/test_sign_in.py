@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import pyotp
 import pytest
 
 from tests.browser.conftest import PHONE, Book, clean_environment, served
@@ -121,6 +123,58 @@ def test_every_page_about_people(book: Book, open_page: Open, job: int) -> None:
     look("join")
     page.goto(f"/join/{'x' * 43}/")
     look("used up")
+    assert found == []
+
+
+@pytest.mark.parametrize("small", [False, True], ids=["desk", "phone"])
+def test_a_second_factor(book: Book, open_page: Open, small: bool) -> None:
+    """Switched on with an app, signed in by its code and by one on paper, switched off; every page of it looked at."""
+    name, found = ("Cy Alder", "Dee Rowan")[small], list[str]()
+    add = [sys.executable, "-m", "refettle.cli.main", "people", "add", name]
+    subprocess.run(add, env=book.environment, input=WORD, text=True, check=True, capture_output=True)
+    page = open_page(PHONE) if small else open_page()
+    prepare(page)
+
+    def look(where: str) -> None:
+        found.extend(f"{where}: {each}" for each in looked_at(page))
+
+    enter(page, name)
+    page.goto("/me/")
+    page.get_by_role("link", name="Switch it on").click()
+    look("off")
+    page.fill("#password", WORD)
+    page.get_by_role("button", name="Go on").click()
+    look("picture")
+    page.get_by_text("The same in letters").click()
+    app = pyotp.TOTP((page.locator("figcaption code").text_content() or "").replace(" ", ""))
+    page.fill("#code", "12345")
+    page.get_by_role("button", name="Switch it on").click()
+    page.get_by_text("By the book's clock it is").wait_for()
+    look("wrong")
+    page.fill("#code", app.now())
+    page.get_by_role("button", name="Switch it on").click()
+    codes = page.locator(".codes code").all_text_contents()
+    assert len(codes) == 8
+    look("codes on paper")
+    page.get_by_role("link", name="I have them").click()
+    look("on")
+
+    page.goto("/me/")
+    page.get_by_role("button", name="Sign out here").click()
+    page.fill("#name", name)
+    page.fill("#password", WORD)
+    page.get_by_role("button", name="Sign in").click()
+    look("asked for the code")
+    page.fill("#code", app.at(int(time.time()) + 30))  # the one before was used to switch it on
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".me")
+
+    page.goto("/me/second/")
+    page.fill("#password", WORD)
+    page.get_by_text("The app is lost").click()
+    page.fill("#paper", codes[0])
+    page.get_by_role("button", name="Switch it off").click()
+    page.get_by_text("You sign in by the password alone now").wait_for()
     assert found == []
 
 

@@ -322,6 +322,11 @@ EMPTY = tuple(
     )
 )  # fmt: skip
 """In a book where nothing was written yet."""
-SIGNED_IN = (Stop("/sign-in/"), Stop("/me/"), Stop("/people/"), Stop("/people/2/"), Stop(f"/join/{'x' * 43}/"))
+SIGNED_IN = tuple(
+    Stop(address)
+    for address in (
+        "/sign-in/", "/sign-in/code/", "/me/", "/me/second/", "/people/", "/people/2/", f"/join/{'x' * 43}/",
+    )
+)  # fmt: skip
 """Where everybody signs in: walked in test_sign_in."""
 ALL = (*AT_THE_BENCH, *JOBS, *TOOLS, *STOCK)

@@ -37,9 +37,9 @@ def looked(home: Path) -> tuple[int, dict[str, list[dict[str, Any]]]]:
     return run.returncode, {look["area"]: look["findings"] for look in told["looked"]}
 
 
-def statement(home: Path, *words: Any) -> None:
+def statement(home: Path, *words: Any) -> list[Any]:
     with closing(sqlite3.connect(home / "book.sqlite3")) as database, database:
-        database.execute(*words)
+        return database.execute(*words).fetchall()
 
 
 def test_a_book_in_order_and_what_is_altered_missing_or_wrong(home: Path) -> None:
@@ -67,8 +67,15 @@ def test_a_book_in_order_and_what_is_altered_missing_or_wrong(home: Path) -> Non
         "INSERT INTO book_entry (job_id, n, at, who, kind, data) VALUES (1, 999, '2031-01-01', 'x', 'check', ?)",
         ['{"check": "no-such-check", "outcome": "good"}'],
     )
+    ((guard,),) = statement(home, "SELECT sql FROM sqlite_master WHERE name = 'book_typeversion_no_update'")
+    statement(home, "DROP TRIGGER book_typeversion_no_update")
+    statement(home, "UPDATE book_typeversion SET text = text || ' ' WHERE id = 1")
+    statement(home, guard)
     code, found = looked(home)
     assert code == 1
+    (altered,) = found["unit types"]
+    assert "is no longer what was kept" in altered["says"]
+    assert found["guards"] == []
     assert len(found["photos"]) == 2
     assert any(str(first) in f["says"] and "no longer what was kept" in f["says"] for f in found["photos"])
     assert any(str(second) in f["says"] and "is missing" in f["says"] for f in found["photos"])

@@ -6,9 +6,10 @@ import io
 import json
 from typing import Any
 
+import pyotp
 import pytest
 
-from refettle.book import people
+from refettle.book import people, second
 from refettle.book.models_people import Person
 from refettle.cli.main import main
 
@@ -83,6 +84,22 @@ def test_what_is_refused(
     assert status == 2
     assert said in capsys.readouterr().err
     assert list(Person.objects.values()) == before
+
+
+def test_who_has_lost_app_and_paper(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    person = people.add("Bo", "bench", WORD)
+    assert run(monkeypatch, "second-factor-off", "Bo") == 2
+    assert "second factor: Bo has none" in capsys.readouterr().err
+    secret = second.new_secret()
+    second.switch_on(person, secret, pyotp.TOTP(secret).now())
+    turn = people.find("Bo").turn
+    assert run(monkeypatch, "list", "--json") == 0
+    assert json.loads(capsys.readouterr().out)[0]["second_factor"] is True
+    assert run(monkeypatch, "second-factor-off", "bo", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["second_factor"] is False
+    assert people.find("Bo").turn > turn  # signed out everywhere
+    assert run(monkeypatch, "list") == 0
+    assert "off" in capsys.readouterr().out
 
 
 def test_nobody_is_deleted() -> None:

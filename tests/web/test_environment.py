@@ -42,16 +42,19 @@ def test_everything_set(tmp_path: Path) -> None:
 def test_what_a_network_needs() -> None:
     options = read_options({"HOME": "/home/ada"})
     assert (options.sign_in, options.hosts, options.https, options.proxy) == (False, (), False, "")
+    assert options.second_factor == "no"
     options = read_options(
         {
             "HOME": "/home/ada",
             "REFETTLE_SIGN_IN": "yes",
+            "REFETTLE_SECOND_FACTOR": "owners",
             "REFETTLE_HOSTS": "Bench.example, 192.168.1.20,fd00::20",
             "REFETTLE_HTTPS": "yes",
             "REFETTLE_PROXY": "::1",
         }
     )
     assert (options.sign_in, options.https, options.proxy) == (True, True, "::1")
+    assert options.second_factor == "owners"
     assert options.hosts == ("bench.example", "192.168.1.20", "[fd00::20]")
 
 
@@ -79,6 +82,9 @@ def test_what_a_network_needs() -> None:
         ("REFETTLE_HOME", __file__),
         ("REFETTLE_SIGN_IN", "true"),
         ("REFETTLE_SIGN_IN", ""),
+        ("REFETTLE_SECOND_FACTOR", "yes"),
+        ("REFETTLE_SECOND_FACTOR", ""),
+        ("REFETTLE_SECOND_FACTOR", "owners"),  # without sign-in
         ("REFETTLE_HTTPS", "1"),
         ("REFETTLE_HOSTS", "*"),
         ("REFETTLE_HOSTS", ".example"),

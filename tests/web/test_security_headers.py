@@ -301,7 +301,7 @@ def test_forms_with_a_password_are_sent_in_the_body() -> None:
                     assert re.search(r'autocomplete="(current|new)-password"', field), field
                     assert "onpaste" not in field
                     assert "maxlength" not in field  # a pasted one would be cut short without a word
-    assert found == 4
+    assert found == 6
 
 
 @pytest.mark.skipif(os.name != "posix", reason="rights of files as POSIX has them")

@@ -11,7 +11,7 @@ from typing import Any
 from refettle import __version__
 from refettle.book import store, stores_check
 from refettle.book.log import LogError
-from refettle.book.models import Job
+from refettle.book.models import Job, TypeVersion
 from refettle.faults import ModelError
 from refettle.knowledge.errors import KnowledgeError
 
@@ -37,10 +37,10 @@ def job_facts(had: Mapping[str, Facts] | None = None) -> dict[str, Facts]:
         The facts of an earlier time, of this version of Refettle: the same log and type are not replayed again.
     """
     found: dict[str, Facts] = {}
-    for job in Job.objects.select_related("unit__type_version", "unit__owner").order_by("number"):
+    types = {version.pk: version.digest() for version in TypeVersion.objects.iterator(chunk_size=10)}
+    for job in Job.objects.with_unit().order_by("number"):
         log = store.entries(job)
-        version = job.unit.type_version
-        facts: Facts = {"entries": len(log), "log": log_digest(log), "type": version.sha256}
+        facts: Facts = {"entries": len(log), "log": log_digest(log), "type": types[job.unit.type_version_id]}
         before = (had or {}).get(str(job.number), {})
         if {k: before.get(k) for k in facts} == facts:
             found[str(job.number)] = dict(before)

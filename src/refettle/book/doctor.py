@@ -18,7 +18,7 @@ from django.db import DatabaseError, connection
 from refettle.book import files, guards, orders_check, photos, store, stores_check
 from refettle.book.databases import SqliteFile
 from refettle.book.log import LogError
-from refettle.book.models import Entry, Job, Photo
+from refettle.book.models import Entry, Job, Photo, TypeVersion
 from refettle.book.models_prices import PriceList
 from refettle.book.models_privacy import ErasedPhoto
 from refettle.book.moving import table_digest, tables
@@ -66,6 +66,7 @@ def examine(tell: Callable[[str], None] = lambda line: None) -> list[Looked]:
         ("guards", _guards),
         ("photos", lambda: _photos(whole=True)),
         ("files", _files),
+        ("unit types", _types),
         ("logs", _logs),
         ("stores", _stores),
         ("disk", _disk),
@@ -226,6 +227,19 @@ def _files() -> Looked:
 
 
 # ---------------------------------------------------------------- what follows
+
+
+def _types() -> Looked:
+    versions = TypeVersion.objects.order_by("pk").iterator(chunk_size=10)
+    good, findings = 0, []
+    for version in versions:
+        if version.digest() == version.sha256:
+            good += 1
+        else:
+            findings.append(
+                Finding("unit types", f"{version.name}, as jobs keep it, is no longer what was kept", RESTORE)
+            )
+    return Looked("unit types", f"{good} of {good + len(findings)} are as kept", _few(findings))
 
 
 def _logs() -> Looked:

@@ -19,7 +19,7 @@ from django.utils import timezone
 from refettle.book import elsewhere, reckoner, store
 from refettle.book.gathered import Experience, gather, gather_texts
 from refettle.book.lesson import RULES, lesson_or_trouble
-from refettle.book.models import Entry, Job
+from refettle.book.models import Entry, Job, JobQuerySet
 from refettle.book.models_experience import Lesson, OtherBench, OtherLesson
 from refettle.knowledge.errors import KnowledgeError
 from refettle.knowledge.loading import Library, load_library
@@ -44,7 +44,7 @@ class Trouble:
     why: str
 
 
-def waiting() -> QuerySet[Job]:
+def waiting() -> JobQuerySet:
     """Finished jobs whose lesson is not kept, or whose log has grown since."""
     grown = Entry.objects.filter(job=OuterRef("job"), n__gt=OuterRef("entries"))
     fresh = Lesson.objects.filter(~Exists(grown), job=OuterRef("pk"), rules=RULES)
@@ -66,7 +66,7 @@ def refresh(most: int | None = None, told: Callable[[int, int], None] | None = N
         if found:
             asked.set()
         return found
-    jobs = list(undone.select_related("unit__type_version"))
+    jobs = list(undone.with_unit())
     if not jobs:
         _SETTLED["at"] = stood
     now = jobs if most is None else jobs[:most]
@@ -87,7 +87,7 @@ def _standing() -> tuple[int, int]:
     return Entry.objects.aggregate(last=Max("id"))["last"] or 0, Lesson.objects.count()
 
 
-def _undone(stood: tuple[int, int]) -> QuerySet[Job]:
+def _undone(stood: tuple[int, int]) -> JobQuerySet:
     """`waiting`, looked for only among the jobs that something was written in since no lesson was waiting."""
     before = _SETTLED.get("at")
     if before is None or stood[1] < before[1]:

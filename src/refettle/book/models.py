@@ -6,6 +6,9 @@ Entries and unit-type versions are append-only: the database itself refuses to c
 
 from __future__ import annotations
 
+import hashlib
+from typing import ClassVar
+
 from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Length
@@ -61,6 +64,10 @@ class TypeVersion(models.Model):
     def __str__(self) -> str:
         return self.name
 
+    def digest(self) -> str:
+        """The hash of what is kept, which `sha256` was when it was taken in."""
+        return hashlib.sha256(f"{self.text}\0{self.library}".encode()).hexdigest()
+
 
 class Unit(models.Model):
     """The physical thing on the bench."""
@@ -78,6 +85,18 @@ class Unit(models.Model):
         return self.label or self.serial or f"unit {self.pk}"
 
 
+class JobQuerySet(models.QuerySet["Job"]):
+    """Jobs, with what is shown beside each."""
+
+    def with_unit(self) -> JobQuerySet:
+        """With unit, owner and type, but for the type's texts: 100 kB a job, read when they are asked for."""
+        named = self.select_related("unit__type_version", "unit__owner")
+        return named.defer("unit__type_version__text", "unit__type_version__library")
+
+
+JobManager = models.Manager.from_queryset(JobQuerySet)
+
+
 class Job(models.Model):
     """One unit's stay on the bench."""
 
@@ -85,6 +104,8 @@ class Job(models.Model):
     unit = models.ForeignKey(Unit, on_delete=models.PROTECT, related_name="jobs")
     opened = models.DateTimeField(default=timezone.now)
     closed = models.DateTimeField(null=True, blank=True)
+
+    objects: ClassVar[JobManager[Job]] = JobManager()
 
     class Meta:
         ordering = ["number"]

@@ -1,4 +1,4 @@
-"""Who uses the bench book over the network: people, tries to sign in, links for a phone."""
+"""Who uses the bench book over the network: people, second factors, tries to sign in, links for a phone."""
 
 from __future__ import annotations
 
@@ -80,6 +80,36 @@ class Person(AbstractBaseUser):
         """What a session must carry: another after a new password, and after the next turn."""
         salt = "refettle.book.models_people.Person"
         return salted_hmac(salt, f"{self.password}:{self.turn}", algorithm="sha256").hexdigest()
+
+
+class SecondFactor(models.Model):
+    """The secret that somebody's app shares with the book, for codes that change by the clock (RFC 6238)."""
+
+    person = models.OneToOneField(Person, on_delete=models.PROTECT, related_name="second_factor")
+    secret = models.CharField(max_length=64)
+    """In base 32 (RFC 4648). To tell a code the book must know it, so it is no hash."""
+    step = models.BigIntegerField(default=0)
+    """The last stretch of time whose code was used: none is taken twice."""
+    since = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=~Q(secret=""), name="second_factor_has_a_secret")]
+
+    def __str__(self) -> str:
+        return f"of {self.person}"
+
+
+class PaperCode(models.Model):
+    """A code on paper, for when the app is lost: it works once. Only its hash is kept."""
+
+    factor = models.ForeignKey(SecondFactor, on_delete=models.CASCADE, related_name="paper_codes")
+    sha256 = models.CharField(max_length=64, unique=True)
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=Exact(Length("sha256"), 64), name="paper_code_sha256")]
+
+    def __str__(self) -> str:
+        return f"of {self.factor.person}"
 
 
 class SignInCount(models.Model):

@@ -178,20 +178,34 @@ def check(name: str, password: str, address: str) -> Person | None:
     TooManyTriesError
         Too many wrong ones of late, of this name or from this address.
     """
-    keys = {
-        _count_key("name", name_key(name[:NAME_LENGTH])): TRIES_BY_NAME,
-        _count_key("address", network(address)): TRIES_BY_ADDRESS,
-    }
-    _count(keys)
+    counted = count_try("name", name_key(name[:NAME_LENGTH]), address)
     person = authenticate(
         None, username=name[:NAME_LENGTH], password=password if len(password) <= LONGEST_TRIED else ""
     )
     if not isinstance(person, Person):
         return None
-    by_name, by_address = keys
+    forget_try(counted)
+    return person
+
+
+def count_try(kind: str, whose: str, address: str) -> tuple[str, str]:
+    """Count a try before it is looked at, by whom it is for and by where it comes from; for `forget_try`.
+
+    Raises
+    ------
+    TooManyTriesError
+        Too many wrong ones of late, of this kind for the same person or from this address.
+    """
+    by_name, by_address = _count_key(kind, whose), _count_key("address", network(address))
+    _count({by_name: TRIES_BY_NAME, by_address: TRIES_BY_ADDRESS})
+    return by_name, by_address
+
+
+def forget_try(counted: tuple[str, str]) -> None:
+    """The try was a right one: its person's count begins anew, its address has one less."""
+    by_name, by_address = counted
     SignInCount.objects.filter(key=by_name).delete()
     SignInCount.objects.filter(key=by_address, tries__gt=0).update(tries=F("tries") - 1)
-    return person
 
 
 def network(address: str) -> str:

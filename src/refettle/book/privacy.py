@@ -162,7 +162,7 @@ def refusals(owner: Owner, today: date) -> list[Refusal]:
         return [Refusal(tr("Erased already, on {day:%Y-%m-%d}.", day=timezone.localtime(before.at)))]
     found: list[Refusal] = []
     years = int(settings.REFETTLE_KEEP_YEARS)
-    for job in Job.objects.filter(unit__owner=owner).select_related("unit__type_version").order_by("number"):
+    for job in Job.objects.with_unit().filter(unit__owner=owner).order_by("number"):
         if job.closed is None:
             found.append(Refusal(tr("Job {n} is open: hand it over, or close it, first.", n=job.number)))
             continue
@@ -270,7 +270,7 @@ def erase(
 
 def _do(owner: Owner, shown: ErasePlan, who: str, why: str, without: frozenset[str]) -> Erased:
     altered = {change.job for change in shown.changes if change.n is not None and change.job is not None}
-    jobs = list(Job.objects.filter(number__in=altered).select_related("unit__type_version", "unit__owner"))
+    jobs = list(Job.objects.with_unit().filter(number__in=altered))
     before = {job.number: standing(job) for job in jobs}
     erasure = Erasure.objects.create(owner=owner, who=who, why=why)
     key = secrets.token_hex(32)
@@ -418,8 +418,9 @@ def found_owners(asked: str = "") -> QuerySet[Owner]:
     ).order_by("name", "pk")
     asked = asked.strip().replace("\0", "")
     if asked:
-        of_unit = Unit.objects.filter(Q(serial__icontains=asked) | Q(label__icontains=asked), owner=OuterRef("pk"))
-        found = found.filter(Q(name__icontains=asked) | Q(contact__icontains=asked) | Exists(of_unit))
+        # Not EXISTS: PostgreSQL would ask it for each owner.
+        of_unit = Unit.objects.filter(Q(serial__icontains=asked) | Q(label__icontains=asked)).values("owner")
+        found = found.filter(Q(name__icontains=asked) | Q(contact__icontains=asked) | Q(pk__in=of_unit))
     return found
 
 
@@ -429,4 +430,5 @@ def _counted(rows: QuerySet[Any, Any]) -> Combinable:
 
 def units_of(owner: Owner) -> QuerySet[Unit]:
     """The owner's units with their jobs, in order."""
-    return Unit.objects.filter(owner=owner).select_related("type_version").prefetch_related("jobs").order_by("pk")
+    units = Unit.objects.filter(owner=owner).select_related("type_version")
+    return units.defer("type_version__text", "type_version__library").prefetch_related("jobs").order_by("pk")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache, partial
 from pathlib import Path
@@ -83,9 +84,18 @@ def get_or_create_type_version(loaded: LoadedType) -> TypeVersion:
     return _retrying(make)
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """What names a stored version; its texts are read only where they are parsed."""
+
+    sha256: str
+    file: str
+    version: TypeVersion = field(compare=False)
+
+
 @lru_cache(maxsize=128)
-def _loaded(sha256: str, text: str, file: str, library: str) -> LoadedType:
-    return parse_unit_type(text, file, library_from_text(library))
+def _loaded(kept: _Kept) -> LoadedType:
+    return parse_unit_type(kept.version.text, kept.file, library_from_text(kept.version.library))
 
 
 def loaded_type(version: TypeVersion) -> LoadedType:
@@ -96,7 +106,7 @@ def loaded_type(version: TypeVersion) -> LoadedType:
     KnowledgeError
         The text no longer fits the schema of this version of Refettle.
     """
-    return _loaded(version.sha256, version.text, version.file, version.library)
+    return _loaded(_Kept(version.sha256, version.file, version))
 
 
 def compiled_type(version: TypeVersion) -> CompiledType:
@@ -173,13 +183,9 @@ def open_job(
     return _retrying(make)
 
 
-def _with_details(jobs: QuerySet[Job]) -> QuerySet[Job]:
-    return jobs.select_related("unit__type_version", "unit__owner")
-
-
 def find_job(number: int) -> Job:
     """The job of this number, with its unit, type and owner. Raises StoreError when there is none."""
-    job = _with_details(Job.objects.filter(number=number)).first()
+    job = Job.objects.with_unit().filter(number=number).first()
     if job is None:
         raise StoreError(tr("job {number}: no such job; allowed: {allowed}", number=number, allowed=_numbers()))
     return job
@@ -197,7 +203,7 @@ def bench() -> list[Job]:
 
 def all_jobs() -> QuerySet[Job]:
     """All jobs in order, with what `bench` gives."""
-    return _with_details(Job.objects.annotate(entry_count=last_n(), last_at=last_at())).order_by("number")
+    return Job.objects.with_unit().annotate(entry_count=last_n(), last_at=last_at()).order_by("number")
 
 
 # ---------------------------------------------------------------- entries
@@ -286,11 +292,7 @@ def append_all(job: Job, new: Sequence[Mapping[str, Any]]) -> list[Entry]:
         return Entry.objects.filter(job=job, kind__in=WEIGHED).aggregate(last=Max("n"))["last"] or 0
 
     def make(worked_out_for: int | None = None) -> list[Entry]:
-        locked = (
-            Job.objects.select_for_update(of=("self",))
-            .select_related("unit__type_version", "unit__owner")
-            .get(pk=job.pk)
-        )
+        locked = Job.objects.with_unit().select_for_update(of=("self",)).get(pk=job.pk)
         if worked_out_for is not None and last_weighed() != worked_out_for:
             raise _WrittenMeanwhile
         made = numbered()

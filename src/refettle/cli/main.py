@@ -65,6 +65,7 @@ variables:
   REFETTLE_WHO       the name written beside entries; by default your user name
   REFETTLE_KEEP_YEARS  years after a job was closed in which its owner is not erased; by default 0
   REFETTLE_SIGN_IN   yes: whoever uses the pages signs in, and what they write carries their name; by default no
+  REFETTLE_SECOND_FACTOR  who must type a code of an app beside the password: no, owners or everybody; by default no
   REFETTLE_HOSTS     names or addresses by which other machines call the book, with commas between
   REFETTLE_HTTPS     yes: it is reached over TLS, through a proxy; cookies go by no other way
   REFETTLE_HSTS_DAYS  with it: so long browsers come by TLS alone; by default 182, 0 takes it back

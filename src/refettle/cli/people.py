@@ -38,7 +38,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _name(back)
     back.set_defaults(run=run_return)
 
-    for each in (add, listed, role, password, remove, back):
+    second = actions.add_parser(
+        "second-factor-off", help="sign somebody in by the password alone again, who has lost app and paper"
+    )
+    _name(second)
+    second.set_defaults(run=run_second_off)
+
+    for each in (add, listed, role, password, remove, back, second):
         each.add_argument("--json", action="store_true", help="as JSON")
 
 
@@ -91,17 +97,18 @@ def run_list(args: argparse.Namespace) -> int:
 
     from refettle.book.models_people import Person
 
-    everybody = list(Person.objects.all())
+    everybody = list(Person.objects.select_related("second_factor"))
     if args.json:
         print_json([_facts(person) for person in everybody])
         return DONE
     if not everybody:
         print("Nobody yet. The first: refettle people add NAME --role owner")
         return DONE
-    rows = [["NAME", "ROLE", "STATE", "LAST SIGN-IN"]]
+    rows = [["NAME", "ROLE", "STATE", "SECOND FACTOR", "LAST SIGN-IN"]]
     for p in everybody:
         last = timezone.localtime(p.last_login).strftime("%Y-%m-%d %H:%M") if p.last_login else "never"
-        rows.append([p.name, p.role, "may sign in" if p.is_active else "barred", last])
+        factor = "on" if hasattr(p, "second_factor") else "off"
+        rows.append([p.name, p.role, "may sign in" if p.is_active else "barred", factor, last])
     print(table(rows))
     return DONE
 
@@ -146,11 +153,28 @@ def run_return(args: argparse.Namespace) -> int:
     return _done(args, person, f"{person.name} may sign in again: {person.get_role_display()}.")
 
 
+def run_second_off(args: argparse.Namespace) -> int:
+    open_book()
+    from refettle.book import people, second
+
+    with _refusing():
+        person = people.find(args.name)
+        if not second.switch_off(person):
+            raise people.PeopleError(f"second factor: {person.name} has none")
+    return _done(args, person, f"{person.name} signs in by the password alone now, and is signed out everywhere.")
+
+
 def _facts(person: object) -> dict[str, object]:
     from refettle.book.models_people import Person
 
     assert isinstance(person, Person)
-    return {"name": person.name, "role": person.role, "barred": not person.is_active, "last_sign_in": person.last_login}
+    return {
+        "name": person.name,
+        "role": person.role,
+        "barred": not person.is_active,
+        "second_factor": hasattr(person, "second_factor"),
+        "last_sign_in": person.last_login,
+    }
 
 
 def _done(args: argparse.Namespace, person: object, line: str) -> int:

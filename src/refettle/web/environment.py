@@ -30,6 +30,7 @@ KNOWN = (
     "REFETTLE_RATE",
     "REFETTLE_WHO",
     "REFETTLE_SIGN_IN",
+    "REFETTLE_SECOND_FACTOR",
     "REFETTLE_HOSTS",
     "REFETTLE_HTTPS",
     "REFETTLE_HSTS_DAYS",
@@ -38,6 +39,7 @@ KNOWN = (
     "REFETTLE_KEEP_YEARS",
 )
 MAX_RATE = Decimal(10_000)
+SECOND_FACTOR_FOR = ("no", "owners", "everybody")
 HSTS_DAYS = 182
 """Of ASVS 4.0.3, 14.4.5, whose example is 15,724,800 s."""
 
@@ -66,6 +68,8 @@ class Options:
     backup: Path | None = None
     """Where a backup is kept once a day while the book is served."""
     sign_in: bool = False
+    second_factor: str = "no"
+    """Who must have a second factor beside the password, of SECOND_FACTOR_FOR."""
     hosts: tuple[str, ...] = ()
     https: bool = False
     hsts_days: int = HSTS_DAYS
@@ -105,6 +109,7 @@ def read_options(environ: Mapping[str, str]) -> Options:
         who=_who(environ),
         backup=_backup(environ, home),
         sign_in=sign_in,
+        second_factor=_second_factor(environ, sign_in),
         hosts=_hosts(environ, sign_in),
         https=_yes(environ, "REFETTLE_HTTPS"),
         hsts_days=_hsts_days(environ),
@@ -193,6 +198,14 @@ def _yes(environ: Mapping[str, str], name: str) -> bool:
     if value not in ("yes", "no"):
         raise EnvironmentVariableError(name, value, "yes or no")
     return value == "yes"
+
+
+def _second_factor(environ: Mapping[str, str], sign_in: bool) -> str:
+    name = "REFETTLE_SECOND_FACTOR"
+    value = _one_of(environ, name, SECOND_FACTOR_FOR)
+    if value not in ("", "no") and not sign_in:
+        raise EnvironmentVariableError(name, value, "with REFETTLE_SIGN_IN=yes")
+    return value or "no"
 
 
 def _hsts_days(environ: Mapping[str, str]) -> int:

@@ -32,6 +32,7 @@ REFETTLE_RATE = _options.rate
 REFETTLE_WHO = _options.who
 REFETTLE_KEEP_YEARS = _options.keep_years
 REFETTLE_SIGN_IN = _options.sign_in
+REFETTLE_SECOND_FACTOR = _options.second_factor
 REFETTLE_HOSTS = _options.hosts
 REFETTLE_HTTPS = _options.https
 REFETTLE_HSTS_DAYS = _options.hsts_days

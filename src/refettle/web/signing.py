@@ -5,6 +5,7 @@ Where it is off, on this machine alone, REFETTLE_WHO signs, as on the command li
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -12,30 +13,40 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.conf import settings
+from django.contrib.auth import login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import Resolver404, resolve, reverse
 from django.utils.cache import patch_cache_control
+from django.utils.crypto import constant_time_compare
 from django.utils.http import url_has_allowed_host_and_scheme
 
+from refettle.book import second
 from refettle.book.models_people import Person
 from refettle.language import tr
+from refettle.web import sessions
 from refettle.web.middleware import READING
 
-OPEN = frozenset({"sign-in", "join", "set_language"})
+BACKEND = "django.contrib.auth.backends.ModelBackend"
+OPEN = frozenset({"sign-in", "sign-in-code", "join", "set_language"})
 """Pages for who is not signed in yet."""
-OWN = frozenset({"sign-in", "join", "sign-out", "me", "phone", "set_language"})
+OWN = frozenset({"sign-in", "sign-in-code", "join", "sign-out", "me", "second", "phone", "set_language"})
 """Pages where also who only reads sends forms: about themselves."""
 
 UNKEPT = frozenset({
-    "sign-in", "join", "me", "phone", "people", "people-one", "owners", "owner", "owner-export", "owner-erase",
+    "sign-in", "sign-in-code", "join", "me", "second", "phone", "people", "people-one", "owners", "owner",
+    "owner-export", "owner-erase",
     "closed", "log-file", "handover", "handover-full", "handover-pdf", "quote-sheet", "job-unpack", "job-unpack-look",
 })  # fmt: skip
 """Pages about persons, which no browser keeps on its disk. The others it keeps until signing out: what was typed there
 and could not be sent, for want of a network, is still in the form on going back."""
 RENEW = "renew"
 """In the session of somebody who signed in with a password that many use: until there is another, no other page."""
+
+HALF = "half"
+"""In the session of somebody whose password was right and whose code is not typed yet; it signs nobody in."""
+HALF_LASTS_S = 300
 
 _signs: ContextVar[str] = ContextVar("signs", default="")
 
@@ -46,6 +57,40 @@ def person_of(request: HttpRequest) -> Person | None:
         return None
     user = request.user
     return user if isinstance(user, Person) and user.is_authenticated else None
+
+
+def come_in(request: HttpRequest, person: Person, *, renew: bool = False) -> None:
+    """Begin this person's session. `renew`: no other page opens before there is another password."""
+    login(request, person, backend=BACKEND)
+    sessions.note(request)
+    request.session.clear_expired()
+    request.session.pop(HALF, None)
+    if renew:
+        request.session[RENEW] = True
+
+
+def half_in(request: HttpRequest, person: Person, *, renew: bool) -> None:
+    """The password was right; keep that for as long as it takes to type a code. Whoever was signed in here is out."""
+    request.session.flush()
+    request.session[HALF] = {
+        "person": person.pk,
+        "as": person.get_session_auth_hash(),
+        "until": time.time() + HALF_LASTS_S,
+        "renew": renew,
+    }
+    request.session.set_expiry(HALF_LASTS_S)
+
+
+def half_of(request: HttpRequest) -> tuple[Person, bool] | None:
+    """Whose password was right here of late, and whether it must be another; None where nobody's, or something has
+    changed since."""
+    half = request.session.get(HALF)
+    if half is None or half["until"] < time.time():
+        return None
+    person = Person.objects.filter(pk=half["person"], is_active=True).first()
+    if person is None or not constant_time_compare(half["as"], person.get_session_auth_hash()):
+        return None
+    return person, bool(half["renew"])
 
 
 def who() -> str:
@@ -102,8 +147,11 @@ class SignIn:
                 name=person.name,
             )
             return render(request, "refettle/error.html", {"title": tr("Not written"), "text": text}, status=403)
-        if person is not None and request.session.get(RENEW) and _page(request) not in OWN:
-            return _go(request, reverse("me"))
+        if person is not None and _page(request) not in OWN:
+            if request.session.get(RENEW):
+                return _go(request, reverse("me"))
+            if second.must_have(person, settings.REFETTLE_SECOND_FACTOR):
+                return _go(request, reverse("second"))
         with as_person(person):
             response = self.get_response(request)
         if _page(request) in UNKEPT:

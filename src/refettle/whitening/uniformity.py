@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from refettle.language import tr
+from refettle.language import mark, tr
 from refettle.whitening.cells import Cells, Mask
 from refettle.whitening.colour import Floats, yellowness
 
@@ -26,6 +26,16 @@ LEAST_CELLS = 8
 MOST_SPOTS = 20
 
 Kind = Literal["streak", "spot"]
+
+
+_SAID: dict[tuple[str, Kind], str] = {
+    ("over-bleached", "streak"): mark("over-bleached streak, YI {difference}, {share:.1f} % of the region"),
+    ("over-bleached", "spot"): mark("over-bleached spot, YI {difference}, {share:.1f} % of the region"),
+    ("yellower", "streak"): mark("yellower streak, YI {difference}, {share:.1f} % of the region"),
+    ("yellower", "spot"): mark("yellower spot, YI {difference}, {share:.1f} % of the region"),
+    ("paler", "streak"): mark("paler streak, YI {difference}, {share:.1f} % of the region"),
+    ("paler", "spot"): mark("paler spot, YI {difference}, {share:.1f} % of the region"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,15 +54,9 @@ class Spot:
     @property
     def text(self) -> str:
         """In words."""
-        what = "over-bleached " if self.over_bleached else "yellower " if self.yi > 0 else "paler "
+        tint = "over-bleached" if self.over_bleached else "yellower" if self.yi > 0 else "paler"
         off = f"{self.yi:+.1f}".replace("-", "−")
-        return tr(
-            "{tint}{kind}, YI {difference}, {share:.1f} % of the region",
-            tint=what,
-            kind=self.kind,
-            difference=off,
-            share=100 * self.share,
-        )
+        return tr(_SAID[tint, self.kind], difference=off, share=100 * self.share)
 
 
 @dataclass(frozen=True, slots=True)

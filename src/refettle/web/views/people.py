@@ -6,11 +6,11 @@ import logging
 from collections.abc import Callable
 from functools import wraps
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import login, logout, update_session_auth_hash
+from django.contrib.auth import logout, update_session_auth_hash
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
@@ -20,18 +20,17 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
 
-from refettle.book import people
+from refettle.book import people, second
 from refettle.book.models_people import Person, name_key
 from refettle.book.passwords import is_common
 from refettle.language import mark, tr
 from refettle.web import sessions
 from refettle.web.serve import is_loopback
-from refettle.web.signing import RENEW, person_of, safe_next
+from refettle.web.signing import RENEW, come_in, half_in, person_of, safe_next
 from refettle.web.views.common import qr_of
 
 WRONG = mark("Name or password is wrong. Nobody is signed in.")
 log = logging.getLogger("refettle.security")
-BACKEND = "django.contrib.auth.backends.ModelBackend"
 View = Callable[..., HttpResponse]
 
 
@@ -41,7 +40,8 @@ def _off() -> Http404:
     )
 
 
-def _me(request: HttpRequest) -> Person:
+def me_of(request: HttpRequest) -> Person:
+    """Who is signed in. Raises Http404 where sign-in is off."""
     person = person_of(request)
     if person is None:
         raise _off()
@@ -53,7 +53,7 @@ def owners_only(view: View) -> View:
 
     @wraps(view)
     def seen(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
-        if not _me(request).owns:
+        if not me_of(request).owns:
             raise PermissionDenied(tr("Only an owner of the book sees to people."))
         return view(request, *args, **kwargs)
 
@@ -81,9 +81,10 @@ def sign_in(request: HttpRequest) -> HttpResponse:
             password, address = request.POST.get("password", ""), request.META.get("REMOTE_ADDR", "")
             person = people.check(name, password, address)
             if person is not None:
-                _come_in(request, person)
-                if is_common(password):
-                    request.session[RENEW] = True
+                if second.factor_of(person) is not None:
+                    half_in(request, person, renew=is_common(password))
+                    return redirect(reverse("sign-in-code") + "?" + urlencode({"next": after}))
+                come_in(request, person, renew=is_common(password))
                 return redirect(after)
             error, status = tr(WRONG), 422
             log.warning("sign-in refused: %s, from %s", _told(name), address)
@@ -94,12 +95,6 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     return render(request, "refettle/sign_in.html", context, status=status)
 
 
-def _come_in(request: HttpRequest, person: Person) -> None:
-    login(request, person, backend=BACKEND)
-    sessions.note(request)
-    request.session.clear_expired()
-
-
 def _told(name: str) -> str:
     """Who it was said to be, for the lines where the server was started: a password gets typed as a name at times."""
     return repr(name) if Person.objects.filter(key=name_key(name)).exists() else "an unknown name"
@@ -108,7 +103,7 @@ def _told(name: str) -> str:
 @require_http_methods(["POST"])
 def sign_out(request: HttpRequest) -> HttpResponse:
     """Ends this session, or all of the person's."""
-    person = _me(request)
+    person = me_of(request)
     if request.POST.get("where") == "everywhere":
         people.sign_out_everywhere(person)
     logout(request)
@@ -125,7 +120,7 @@ def sign_out(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def me(request: HttpRequest) -> HttpResponse:
     """One's own page: a new password, where one is signed in, signing out."""
-    person, error = _me(request), ""
+    person, error = me_of(request), ""
     if request.method == "POST" and request.POST.get("action") == "end":
         if not sessions.end(person, request.POST.get("session", ""), request):
             messages.info(request, tr("That device is signed out already."))
@@ -151,6 +146,7 @@ def me(request: HttpRequest) -> HttpResponse:
         "error": error,
         "renew": request.session.get(RENEW, False),
         "devices": sessions.signed_in_at(person, request),
+        "factor": second.factor_of(person),
     }
     return render(request, "refettle/me.html", context, status=422 if error else 200)
 
@@ -173,7 +169,7 @@ def phone(request: HttpRequest) -> HttpResponse:
     address = phone_address(request)
     context: dict[str, Any] = {"area": "me", "address": address, "code": qr_of(address, 5) if address else ""}
     if request.method == "POST":
-        person = _me(request)
+        person = me_of(request)
         if not address:
             raise Http404(tr("No phone finds the book at this address."))
         link = address.rstrip("/") + reverse("join", args=[people.make_link(person)])
@@ -191,7 +187,7 @@ def join(request: HttpRequest, secret: str) -> HttpResponse:
     if request.method == "POST":
         person = people.use_link(secret)
         if person is not None:
-            _come_in(request, person)
+            come_in(request, person)
             return redirect(reverse("bench"))
     else:
         person = people.whose_link(secret)
@@ -221,7 +217,7 @@ def everybody(request: HttpRequest) -> HttpResponse:
             error = str(wrong)
     context = {
         "area": "me",
-        "everybody": Person.objects.all(),
+        "everybody": Person.objects.select_related("second_factor"),
         "roles": Person.Role.choices,
         "typed": {"name": form.get("name", ""), "role": form.get("role", "bench")},
         "error": error,
@@ -235,7 +231,7 @@ def everybody(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @owners_only
 def one(request: HttpRequest, number: int) -> HttpResponse:
-    """One person: role, password, barred or not."""
+    """One person: role, password, second factor, barred or not."""
     found = Person.objects.filter(pk=number).first()
     if found is None:
         raise Http404(tr("Nobody of this number signs in."))
@@ -247,7 +243,13 @@ def one(request: HttpRequest, number: int) -> HttpResponse:
         except people.PeopleError as wrong:
             error = str(wrong)
             found.refresh_from_db()
-    context = {"area": "me", "found": found, "roles": Person.Role.choices, "error": error}
+    context = {
+        "area": "me",
+        "found": found,
+        "factor": second.factor_of(found),
+        "roles": Person.Role.choices,
+        "error": error,
+    }
     return render(request, "refettle/people_one.html", context, status=422 if error else 200)
 
 
@@ -267,6 +269,14 @@ def _change(request: HttpRequest, found: Person) -> str:
     if action == "return":
         people.let_in_again(found)
         return tr("{name} may sign in again.", name=found.name)
+    if action == "second":
+        if found == request.user:
+            raise people.PeopleError(
+                tr("second factor: it is your own; allowed: to switch it off under your name, with a code"), "action"
+            )
+        if not second.switch_off(found):
+            raise people.PeopleError(tr("second factor: {name} has none", name=found.name), "action")
+        return tr("{name} signs in by the password alone now, and is signed out everywhere.", name=found.name)
     raise people.PeopleError(
-        tr("action: '{action}' found; allowed: role, password, bar, return", action=action[:20]), "action"
+        tr("action: '{action}' found; allowed: role, password, bar, return, second", action=action[:20]), "action"
     )

@@ -105,7 +105,7 @@ def _receive_fields(part: Part) -> list[Field]:
 
 
 def _job_field() -> Field:
-    jobs = Job.objects.filter(closed=None).select_related("unit__type_version").order_by("-number")[:200]
+    jobs = Job.objects.with_unit().filter(closed=None).order_by("-number")[:200]
     named = [(str(j.number), f"{j.number}: {j.unit.type_version.name}, {j.unit}") for j in jobs]
     return Field("job", tr("For which job"), "choice", options=(("", tr("choose")), *named), needed=True)
 
