@@ -6,6 +6,7 @@ import base64
 import logging
 import re
 import time
+from html import unescape
 from typing import Any
 
 import pyotp
@@ -223,6 +224,9 @@ def switched_on(client: Client) -> tuple[str, list[str]]:
     secret = re.search(r"((?:[A-Z2-7]{4} ){7}[A-Z2-7]{4})", page)
     assert secret, page
     plain = secret[1].replace(" ", "")
+    (address,) = re.findall(r'href="(otpauth:[^"]+)"', page)
+    app = pyotp.parse_uri(unescape(address))
+    assert (app.secret, app.issuer, app.digits) == (plain, "Refettle", 6)
     done = client.post("/me/second/", {"action": "on", "code": pyotp.TOTP(plain).at(int(time.time()))})
     assert done.status_code == 200, done.content.decode()
     return plain, re.findall(r"\b(?:[a-z2-9]{4}-){5}[a-z2-9]{4}\b", text_of(done.content.decode()))

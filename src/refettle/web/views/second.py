@@ -83,6 +83,7 @@ def second(request: HttpRequest) -> HttpResponse:
             error = str(wrong)
         factor = factors.factor_of(person)
     secret = "" if factor else str(request.session.get(SHOWN, ""))
+    address = factors.address_for_app(person, secret) if secret else ""
     context: dict[str, Any] = {
         "area": "me",
         "error": error,
@@ -90,7 +91,8 @@ def second(request: HttpRequest) -> HttpResponse:
         "left": factor.paper_codes.count() if factor else 0,
         "codes": codes,
         "secret": " ".join(secret[at : at + 4] for at in range(0, len(secret), 4)),
-        "picture": qr_of(factors.address_for_app(person, secret), 5) if secret else "",
+        "address": address,
+        "picture": qr_of(address, 5) if address else "",
         "must": factors.must_have(person, settings.REFETTLE_SECOND_FACTOR),
         "now": timezone.localtime(),
     }
