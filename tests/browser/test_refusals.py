@@ -102,7 +102,7 @@ def test_every_page_in_the_bare_frame_is_looked_at() -> None:
     makes = {p.name: n for p in web.rglob("*.py") if (n := p.read_text().count('"refettle/bare.html"'))}
     extends = {p.name for p in web.rglob("*.html") if '{% extends "refettle/bare.html" %}' in p.read_text()}
     assert makes == {"errors.py": 5, "signing.py": 1}
-    assert extends == {"403_csrf.html", "join.html", "sign_in.html"}
+    assert extends == {"403_csrf.html", "join.html", "sign_in.html", "sign_in_code.html"}
 
 
 @pytest.mark.browser
