@@ -385,7 +385,7 @@ def test_owners_see_to_people() -> None:
     assert people.owners() == 1
     client.post(own, {"action": "password", "password": "another one 78"})
     assert client.get("/people/").status_code == 200
-    assert client.get("/people/99/").status_code == 404
+    assert client.get("/people/999999999/").status_code == 404
 
 
 def test_only_owners_are_offered_people() -> None:
